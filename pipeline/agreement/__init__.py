@@ -1,0 +1,1 @@
+"""How far apart trackers are, since when, and whose fault it is."""

@@ -1,0 +1,1 @@
+"""Which sightings are the same pitch."""

@@ -1,0 +1,1 @@
+"""Pages and prints, each from published tables only."""

@@ -1,0 +1,1 @@
+"""The contracts: what every table and every metric is, in one place."""

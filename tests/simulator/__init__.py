@@ -1,0 +1,1 @@
+"""Invented worlds with their truth, for tests and the demo."""
