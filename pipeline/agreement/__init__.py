@@ -1,1 +1,3 @@
-"""How far apart trackers are, since when, and whose fault it is."""
+from pipeline.agreement.measuring import Agreement, measure_agreement
+
+__all__ = ["Agreement", "measure_agreement"]

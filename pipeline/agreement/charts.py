@@ -1,0 +1,164 @@
+"""Control charts of night means: how often they cry wolf, and when they cry.
+
+Sources: EWMA chart: Roberts 1959, run lengths by the integral equation of Lucas & Saccucci, Technometrics 1990;32:1; self-starting
+form: Hawkins, J Quality Technology 1987;19 (t statistics of each night against those before it, so that neither the level nor the
+spread need be known); night centre: Huber's M-estimate; change point: least squares.
+"""
+
+import math
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+
+SMOOTHING = 0.2
+HUBER_K = 1.5
+# A chart needs this many nights before it can say anything: their spread is all that is known of the spread.
+LEAST_NIGHTS = 5
+_NODES = 41
+
+
+class NightCentres(NamedTuple):
+    """Robust centre of each night's differences and its standard error from the pitches within the night."""
+
+    centre: np.ndarray
+    se: np.ndarray
+
+
+class Change(NamedTuple):
+    """The first night after the change (its place), the first and last it may be (95 %), the levels before and after, and the size's error."""
+
+    place: int
+    first: int
+    last: int
+    before: float
+    after: float
+    se: float
+
+
+def huber_centres(values: np.ndarray, starts: np.ndarray) -> NightCentres:
+    """Huber's M-estimate (k = 1.5, scale fixed at 1.4826 MAD pooled over nights) of each run of `values` that begins at `starts`."""
+    counts = np.diff(np.append(starts, len(values)))
+    centre = _medians(values, starts, counts)
+    scale = 1.4826 * float(np.median(np.abs(values - np.repeat(centre, counts))))
+    if scale == 0:
+        return NightCentres(centre, np.full(len(starts), float(np.std(values)) or 1e-12) / np.sqrt(counts))
+    for _ in range(30):
+        pulled = np.clip(values - np.repeat(centre, counts), -HUBER_K * scale, HUBER_K * scale)
+        step = np.add.reduceat(pulled, starts) / counts
+        centre = centre + step
+        if np.abs(step).max() < 1e-7 * scale:
+            break
+    residuals = values - np.repeat(centre, counts)
+    inside = float((np.abs(residuals) < HUBER_K * scale).mean())
+    spread = math.sqrt(float((np.clip(residuals, -HUBER_K * scale, HUBER_K * scale) ** 2).mean())) / inside
+    # each night's own centre was taken out of the residuals: as many degrees of freedom fewer
+    spread *= math.sqrt(len(values) / max(len(values) - len(starts), 1))
+    return NightCentres(centre, spread / np.sqrt(counts))
+
+
+def between_night_sd(centres: np.ndarray, se: np.ndarray) -> float:
+    """SD of nights' true centres, from the median change between neighbouring nights: a step or a bad night hardly moves it."""
+    steps = np.abs(np.diff(centres))
+    if len(steps) < 2:
+        return 0.0
+    within = se[1:] ** 2 + se[:-1] ** 2
+    low, high = 0.0, float(steps.max()) + 1e-12
+    for _ in range(50):
+        middle = (low + high) / 2
+        # median of |N(0, 1)| is 0.6745
+        low, high = (
+            (middle, high) if np.median(steps / np.sqrt(2 * middle**2 + within)) > 0.6744897501960817 else (low, middle)
+        )
+    return low
+
+
+def ewma(values: np.ndarray, smoothing: float = SMOOTHING, start: float = 0.0) -> np.ndarray:
+    """Exponentially weighted moving average, from `start`."""
+    smoothed, level = np.empty(len(values)), start
+    for index, value in enumerate(values.tolist()):
+        level += smoothing * (value - level)
+        smoothed[index] = level
+    return smoothed
+
+
+def ewma_half_width(limit: float, smoothing: float = SMOOTHING, sd: float = 1.0) -> float:
+    """Distance of the chart's limits from its centre line: limit x asymptotic SD of the moving average."""
+    return limit * sd * math.sqrt(smoothing / (2 - smoothing))
+
+
+def average_run_length(limit: float, smoothing: float = SMOOTHING, shift: float = 0.0) -> float:
+    """Nights until an EWMA chart of independent normal nights alarms, on average; `shift` in SDs of a night (Lucas & Saccucci 1990)."""
+    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    half = ewma_half_width(limit, smoothing)
+    at = nodes * half
+    # from level u the next level is (1 - s) u + s x, x normal about the shift
+    z = (at[None, :] - (1 - smoothing) * at[:, None]) / smoothing - shift
+    kernel = np.exp(-0.5 * z**2) / math.sqrt(2 * math.pi) / smoothing * weights[None, :] * half
+    lengths = np.linalg.solve(np.eye(len(at)) - kernel, np.ones(len(at)))
+    z0 = at / smoothing - shift
+    return float(1 + (np.exp(-0.5 * z0**2) / math.sqrt(2 * math.pi) / smoothing * weights * half) @ lengths)
+
+
+@cache
+def limit_for_run_length(run_length: float, smoothing: float = SMOOTHING) -> float:
+    """The limit (in asymptotic SDs) at which an undisturbed chart alarms once in `run_length` nights on average."""
+    low, high = 0.5, 8.0
+    for _ in range(30):
+        middle = (low + high) / 2
+        low, high = (middle, high) if average_run_length(middle, smoothing) < run_length else (low, middle)
+    return high
+
+
+def self_starting_scores(values: np.ndarray, variances: np.ndarray) -> np.ndarray:
+    """Each night against those before it, as a standard normal score; nan for the first two. `variances` need only be right relatively."""
+    from scipy.special import ndtri, stdtr
+
+    weights = 1 / variances
+    total, mean_sum = np.cumsum(weights), np.cumsum(weights * values)
+    squares = np.cumsum(weights * values**2) - mean_sum**2 / total
+    scores = np.full(len(values), math.nan)
+    if len(values) < 3:
+        return scores
+    before = np.arange(1, len(values) - 1)  # index of the last night before each scored one
+    spread = np.sqrt(np.maximum(squares[before], 1e-300) / before)
+    t = (values[2:] - mean_sum[before] / total[before]) / np.sqrt(variances[2:] + 1 / total[before]) / spread
+    # the smaller tail, so that a far night doesn't round to 1
+    tail = np.maximum(stdtr(before, -np.abs(t)), 1e-300)
+    scores[2:] = -np.sign(t) * ndtri(tail)
+    return scores
+
+
+def change_point(values: np.ndarray, variances: np.ndarray, least: int = 1) -> Change:
+    """The one change of level that fits best (weighted least squares), and the nights it may have been by posterior weight."""
+    weights = 1 / variances
+    total, sums = np.cumsum(weights), np.cumsum(weights * values)
+    at = np.arange(least, len(values) - least + 1)  # first index after the change
+    w1, s1 = total[at - 1], sums[at - 1]
+    w2, s2 = total[-1] - w1, sums[-1] - s1
+    explained = s1**2 / w1 + s2**2 / w2
+    best = int(np.argmax(explained))
+    k = int(at[best])
+    before, after = float(s1[best] / w1[best]), float(s2[best] / w2[best])
+    residual = float((weights * values**2).sum() - explained[best])
+    factor = residual / max(len(values) - 2, 1)
+    first, last = _credible(explained, w1 * w2, factor)
+    return Change(
+        k, int(at[first]), int(at[last]), before, after, math.sqrt(max(factor, 1e-300) * (1 / w1[best] + 1 / w2[best]))
+    )
+
+
+def _credible(explained: np.ndarray, weight_product: np.ndarray, factor: float) -> tuple[int, int]:
+    """Ends of the smallest set of places that holds 95 % of the posterior: flat prior on the place, the levels integrated out."""
+    log_weight = (explained - explained.max()) / (2 * max(factor, 1e-300)) - 0.5 * np.log(weight_product)
+    posterior = np.exp(log_weight - log_weight.max())
+    posterior /= posterior.sum()
+    order = np.argsort(-posterior, kind="stable")
+    inside = order[: int(np.searchsorted(np.cumsum(posterior[order]), 0.95)) + 1]
+    return int(inside.min()), int(inside.max())
+
+
+def _medians(values: np.ndarray, starts: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    runs = np.repeat(np.arange(len(starts)), counts)
+    ordered = values[np.lexsort((values, runs))]
+    return np.asarray((ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]) / 2)

@@ -1,0 +1,398 @@
+"""Since when two trackers differ otherwise than they used to, and which of them moved.
+
+Each pair and metric has a chart with one point a night. A night is scored against the nights before it only (self-starting), scores
+are smoothed, and the limit is set from the number of all charts, so that one false alarm in FALSE_ALARM_NIGHTS nights is expected over
+the whole family of charts and not from each. After an alarm the date of the change is estimated and a new stretch begins there.
+"""
+
+import math
+from datetime import date
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from pipeline.agreement.charts import (
+    LEAST_NIGHTS,
+    NightCentres,
+    between_night_sd,
+    change_point,
+    ewma,
+    ewma_half_width,
+    huber_centres,
+    limit_for_run_length,
+    self_starting_scores,
+)
+from pipeline.agreement.pairs import centred_differences
+from pipeline.agreement.readings import Pair, measured_by_both
+from pipeline.agreement.sentences import alarm_sentence
+from schemas.drift import DRIFT
+from schemas.metrics import METRICS
+
+FALSE_ALARM_NIGHTS = 200
+# An alarm stays live while the level since the change is this many standard errors from the usual one.
+LIVE_BEYOND_SE = 3.0
+# Below this share of the metric's tolerance a change is real but of no consequence (common practice, no source).
+MATTERS_FROM = 0.25
+
+
+class Chart(NamedTuple):
+    """One pair and metric by night: day, pitches, centre of the differences b - a, its standard error, SD between nights."""
+
+    tracker_a: str
+    tracker_b: str
+    metric: str
+    days: list[date]
+    n: np.ndarray
+    centre: np.ndarray
+    se: np.ndarray
+    between: float
+
+    @property
+    def variances(self) -> np.ndarray:
+        """Variance of each night's centre about the chart's level."""
+        return np.maximum(self.se**2 + self.between**2, 1e-18)
+
+
+class Stretch(NamedTuple):
+    """Nights start..end-1 at one level; `alarmed` is the night whose point gave the change away (none for the first stretch)."""
+
+    start: int
+    end: int
+    alarmed: int | None
+    first: int
+    last: int
+
+
+class Watched(NamedTuple):
+    """A chart read: its stretches, and by night the smoothed score, the level and the usual level so far, and whether an alarm is live."""
+
+    stretches: list[Stretch]
+    smoothed: np.ndarray
+    level: np.ndarray
+    usual: np.ndarray
+    alarm: np.ndarray
+
+
+class Mover(NamedTuple):
+    """Which tracker moved ("" = can't be told), and how that is known."""
+
+    tracker: str
+    how: str
+
+
+class DriftRow(NamedTuple):
+    """One row of the table `drift`; differences are tracker_b minus tracker_a."""
+
+    tracker_a: str
+    tracker_b: str
+    metric: str
+    baseball_day: date
+    n: int
+    night_bias: float
+    se: float
+    between_nights_sd: float
+    ewma: float
+    ewma_low: float
+    ewma_high: float
+    usual_bias: float
+    level: float
+    alarm: bool
+    latest: bool
+    change_day: date | None
+    change_low: date | None
+    change_high: date | None
+    size: float
+    nights_since: int | None
+    pitches_since: int | None
+    mover: str | None
+    mover_how: str | None
+    matters: bool | None
+    sentence: str | None
+
+
+def drift_of_pairs(pairs: list[Pair], shared: pl.DataFrame, tolerances: dict[str, float]) -> pl.DataFrame:
+    """The table `drift`: one row per pair, metric and night. `shared` is what `shared_sightings` gives."""
+    charts = [chart for pair in pairs for chart in charts_of_pair(pair)]
+    family = sum(len(chart.days) >= LEAST_NIGHTS for chart in charts)
+    limit = limit_for_run_length(float(FALSE_ALARM_NIGHTS * family)) if family else math.nan
+    by_name = {chart[:3]: chart for chart in charts}
+    rows = [row for chart in charts for row in _rows(chart, watch(chart, limit), limit, by_name, shared, tolerances)]
+    return pl.DataFrame(rows, schema=DRIFT.polars_schema(), orient="row").with_columns(
+        pl.selectors.float().fill_nan(None)
+    )
+
+
+def charts_of_pair(pair: Pair) -> list[Chart]:
+    """One chart per metric that both measured."""
+    readings = pair.readings.sort("baseball_day")
+    metrics = measured_by_both(pair)
+    differences = readings.select(
+        "baseball_day", *(centred_differences(readings, metric).alias(metric) for metric in metrics)
+    )
+    return [_chart(pair, metric, differences.select("baseball_day", metric).drop_nulls()) for metric in metrics]
+
+
+def watch(chart: Chart, limit: float) -> Watched:
+    """Read a chart night by night: alarms where the smoothed score passes ± limit, then a new stretch from the estimated change on."""
+    nights = len(chart.days)
+    smoothed = np.full(nights, math.nan)
+    if nights < LEAST_NIGHTS:
+        levels = np.array([_mean(chart, 0, night + 1)[0] for night in range(nights)])
+        return Watched([Stretch(0, nights, None, 0, 0)], smoothed, levels, levels, np.zeros(nights, bool))
+    starts, alarms = _alarms(chart, ewma_half_width(limit), smoothed)
+    stretches = _stretches(chart, starts, alarms)
+    return Watched(stretches, smoothed, *_levels(chart, stretches))
+
+
+def who_moved(
+    chart: Chart, stretch: Stretch, before: Stretch, charts: dict[tuple[str, str, str], Chart], shared: pl.DataFrame
+) -> Mover:
+    """Which of the two trackers the change comes from: by a third tracker's readings, else by what the same pitchers threw before."""
+    change, _ = _shift(chart, chart.days[before.start : before.end], chart.days[stretch.start : stretch.end])
+    spans = (chart.days[before.start : before.end], chart.days[stretch.start : stretch.end])
+    return (
+        _by_third_tracker(chart, change, spans, charts)
+        or _by_own_history(chart, spans, shared)
+        or Mover("", "no third tracker, and too few of the same pitchers before and after")
+    )
+
+
+def _chart(pair: Pair, metric: str, differences: pl.DataFrame) -> Chart:
+    nights = differences.group_by("baseball_day", maintain_order=True).len()
+    counts = nights["len"].to_numpy().astype(int)
+    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    centres: NightCentres = huber_centres(differences[metric].to_numpy(), starts)
+    between = between_night_sd(centres.centre, centres.se)
+    return Chart(
+        pair.tracker_a,
+        pair.tracker_b,
+        metric,
+        nights["baseball_day"].to_list(),
+        counts,
+        centres.centre,
+        centres.se,
+        between,
+    )
+
+
+def _alarms(chart: Chart, half_width: float, smoothed: np.ndarray) -> tuple[list[int], list[int]]:
+    """Starts of the stretches after the first and the nights that alarmed; fills `smoothed`."""
+    starts, alarms = [0], list[int]()
+    start = resume = 0
+    while True:
+        scores = np.nan_to_num(self_starting_scores(chart.centre[start:], chart.variances[start:]))[resume - start :]
+        # until there are enough nights, no score is trusted
+        scores[: max(start + LEAST_NIGHTS - 1 - resume, 0)] = 0.0
+        smoothed[resume:] = ewma(scores)
+        beyond = np.flatnonzero(np.abs(smoothed[resume:]) > half_width)
+        if not len(beyond):
+            return starts[1:], alarms
+        alarms.append(resume + int(beyond[0]))
+        found = change_point(chart.centre[start : alarms[-1] + 1], chart.variances[start : alarms[-1] + 1])
+        start, resume = start + found.place, alarms[-1] + 1
+        starts.append(start)
+        if resume >= len(chart.days):
+            return starts[1:], alarms
+
+
+def _stretches(chart: Chart, starts: list[int], alarms: list[int]) -> list[Stretch]:
+    """The stretches with each change dated anew from all nights of the stretches on either side."""
+    edges = [0, *starts, len(chart.days)]
+    places = [(0, 0, 0)]
+    for before, (_, end) in zip(edges, pairwise(edges[1:]), strict=False):
+        before = max(before, places[-1][0])
+        found = change_point(chart.centre[before:end], chart.variances[before:end])
+        places.append((before + found.place, before + found.first, before + found.last))
+    ends = [place[0] for place in places[1:]] + [len(chart.days)]
+    return [
+        Stretch(place[0], end, alarm, *place[1:])
+        for place, end, alarm in zip(places, ends, [None, *alarms], strict=True)
+    ]
+
+
+def _levels(chart: Chart, stretches: list[Stretch]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    nights = len(chart.days)
+    level, usual, alarm = np.empty(nights), np.empty(nights), np.zeros(nights, bool)
+    for index, stretch in enumerate(stretches):
+        home = usual_stretch(stretches[:index])
+        for night in range(stretch.start, stretch.end):
+            level[night], se = _mean(chart, stretch.start, night + 1)
+            longest = home is None or night + 1 - stretch.start > home.end - home.start
+            usual[night], usual_se = (
+                (level[night], 0.0) if longest or home is None else _mean(chart, home.start, home.end)
+            )
+            off = abs(level[night] - usual[night]) > LIVE_BEYOND_SE * math.hypot(se, usual_se)
+            alarm[night] = (
+                stretch.alarmed is not None
+                and not longest
+                and night >= stretch.alarmed
+                and (off or night == stretch.alarmed)
+            )
+    return level, usual, alarm
+
+
+def usual_stretch(stretches: list[Stretch]) -> Stretch | None:
+    """The longest stretch, the earlier of equals: what the pair's difference usually is."""
+    return max(stretches, key=lambda stretch: stretch.end - stretch.start, default=None)
+
+
+def _mean(chart: Chart, start: int, end: int) -> tuple[float, float]:
+    weights = 1 / chart.variances[start:end]
+    return float((weights * chart.centre[start:end]).sum() / weights.sum()), float(weights.sum()) ** -0.5
+
+
+def _rows(
+    chart: Chart,
+    watched: Watched,
+    limit: float,
+    charts: dict[tuple[str, str, str], Chart],
+    shared: pl.DataFrame,
+    tolerances: dict[str, float],
+) -> list[DriftRow]:
+    rows = []
+    half_width = ewma_half_width(limit) if len(chart.days) >= LEAST_NIGHTS else math.nan
+    for index, stretch in enumerate(watched.stretches):
+        home = usual_stretch(watched.stretches[:index])
+        alarmed = home is not None and bool(watched.alarm[stretch.start : stretch.end].any())
+        mover = who_moved(chart, stretch, home, charts, shared) if alarmed and home else Mover("", "")
+        rows += [
+            _row(chart, watched, night, half_width, stretch, mover, tolerances)
+            for night in range(stretch.start, stretch.end)
+        ]
+    return rows
+
+
+def _row(
+    chart: Chart,
+    watched: Watched,
+    night: int,
+    half_width: float,
+    stretch: Stretch,
+    mover: Mover,
+    tolerances: dict[str, float],
+) -> DriftRow:
+    plain = DriftRow(
+        *chart[:3], chart.days[night], int(chart.n[night]), float(chart.centre[night]), float(chart.se[night]), chart.between,
+        float(watched.smoothed[night]), -half_width, half_width, float(watched.usual[night]), float(watched.level[night]),
+        bool(watched.alarm[night]), night == len(chart.days) - 1, None, None, None, math.nan, None, None, None, None, None, None,
+    )  # fmt: skip
+    if not plain.alarm:
+        return plain
+    size = plain.level - plain.usual_bias
+    told = plain._replace(
+        change_day=chart.days[stretch.start],
+        change_low=chart.days[stretch.first],
+        change_high=chart.days[stretch.last],
+        size=size,
+        nights_since=night + 1 - stretch.start,
+        pitches_since=int(chart.n[stretch.start : night + 1].sum()),
+        mover=mover.tracker or None,
+        mover_how=mover.how,
+        matters=abs(size) >= MATTERS_FROM * tolerances[chart.metric],
+    )
+    return told._replace(sentence=alarm_sentence(told._asdict(), {}))
+
+
+def _shift(chart: Chart, before: list[date], after: list[date]) -> tuple[float, float]:
+    """Change of level from the nights `before` to those `after`, and its variance; nan where either has no night."""
+    spans = []
+    for days in (before, after):
+        wanted = set(days)
+        nights = np.array([day in wanted for day in chart.days])
+        if not nights.any():
+            return math.nan, math.nan
+        weights = 1 / chart.variances[nights]
+        spans.append((float((weights * chart.centre[nights]).sum() / weights.sum()), 1 / float(weights.sum())))
+    return spans[1][0] - spans[0][0], spans[0][1] + spans[1][1]
+
+
+# Odds of 19 to 1, as a difference of squared distances in standard errors
+_SURE = 2 * math.log(19)
+# Beyond this (99 % of chi-square, 2 df) neither story fits
+_NO_FIT = 9.21
+
+
+def _by_third_tracker(
+    chart: Chart, change: float, spans: tuple[list[date], list[date]], charts: dict[tuple[str, str, str], Chart]
+) -> Mover | None:
+    thirds = {name for key in charts for name in key[:2]} - {chart.tracker_a, chart.tracker_b}
+    for third in sorted(thirds):
+        of_a, of_b = (
+            _shift_against(third, tracker, chart.metric, spans, charts)
+            for tracker in (chart.tracker_a, chart.tracker_b)
+        )
+        if math.isnan(of_a[0] + of_b[0]):
+            continue
+        # a moved: a - third fell by the change and b - third stayed; b moved: b - third rose by it and a - third stayed
+        a_moved = (of_a[0] + change) ** 2 / of_a[1] + of_b[0] ** 2 / of_b[1]
+        b_moved = of_a[0] ** 2 / of_a[1] + (of_b[0] - change) ** 2 / of_b[1]
+        if min(a_moved, b_moved) < _NO_FIT and abs(a_moved - b_moved) > _SURE:
+            return Mover(
+                chart.tracker_a if a_moved < b_moved else chart.tracker_b,
+                f"{third} agrees with the other one as before",
+            )
+    return None
+
+
+def _shift_against(
+    third: str,
+    tracker: str,
+    metric: str,
+    spans: tuple[list[date], list[date]],
+    charts: dict[tuple[str, str, str], Chart],
+) -> tuple[float, float]:
+    """Shift of tracker - third between the spans, and its variance."""
+    if (third, tracker, metric) in charts:
+        return _shift(charts[third, tracker, metric], *spans)
+    if (tracker, third, metric) in charts:
+        shift, variance = _shift(charts[tracker, third, metric], *spans)
+        return -shift, variance
+    return math.nan, math.nan
+
+
+_LEAST_PITCHERS = 3
+
+
+def _by_own_history(chart: Chart, spans: tuple[list[date], list[date]], shared: pl.DataFrame) -> Mover | None:
+    """The tracker whose readings of the same pitchers' same pitches changed, where the other's did not."""
+    if METRICS[chart.metric].circular:
+        return None
+    of_a, of_b = (
+        _change_of_readings(tracker, chart.metric, spans, shared) for tracker in (chart.tracker_a, chart.tracker_b)
+    )
+    if of_a is None or of_b is None:
+        return None
+    # pitchers change alike for both trackers: the one nearer to no change is believed
+    variance = max(of_a[1], of_b[1])
+    distances = of_a[0] ** 2 / variance, of_b[0] ** 2 / variance
+    if abs(distances[0] - distances[1]) <= _SURE:
+        return None
+    return Mover(
+        chart.tracker_a if distances[0] > distances[1] else chart.tracker_b,
+        "the same pitchers read as before on the other one",
+    )
+
+
+def _change_of_readings(
+    tracker: str, metric: str, spans: tuple[list[date], list[date]], shared: pl.DataFrame
+) -> tuple[float, float] | None:
+    read = shared.filter(
+        (pl.col("tracker") == tracker) & pl.col(metric).is_not_null() & pl.col("pitcher").is_not_null()
+    )
+    sides = [
+        read.filter(pl.col("baseball_day").is_in(days))
+        .group_by("pitcher", "pitch_type")
+        .agg(pl.col(metric).mean().alias("mean"), pl.len().alias("n"))
+        for days in spans
+    ]
+    both = sides[0].join(sides[1], on=["pitcher", "pitch_type"], suffix="_after").sort("pitcher", "pitch_type")
+    if both["pitcher"].n_unique() < _LEAST_PITCHERS:
+        return None
+    n_before, n_after = both["n"].to_numpy().astype(float), both["n_after"].to_numpy().astype(float)
+    weights = n_before * n_after / (n_before + n_after)
+    changes = (both["mean_after"] - both["mean"]).to_numpy()
+    mean = float((weights * changes).sum() / weights.sum())
+    k = len(changes)
+    return mean, float((weights**2 * (changes - mean) ** 2).sum()) / float(weights.sum()) ** 2 * k / (k - 1)

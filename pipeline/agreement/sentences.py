@@ -1,0 +1,61 @@
+"""What the tables say, in sentences that a person can act on."""
+
+import math
+from datetime import date
+from typing import Any
+
+from schemas.metrics import METRICS
+
+# Readings that go sideways are not "above" or "below" but to one side.
+SIDEWAYS = ("horizontal_break_in", "release_side_ft", "plate_side_ft", "horizontal_approach_deg")
+
+
+def metric_words(metric: str) -> str:
+    """`release_speed_mph` as "release speed": the unit stands with the number."""
+    unit = metric.rsplit("_", 1)[-1]
+    return (metric.removesuffix(f"_{unit}") if unit in {"mph", "rpm", "deg", "in", "ft", "s"} else metric).replace(
+        "_", " "
+    )
+
+
+def unit_words(metric: str) -> str:
+    """The unit as it stands behind a number; nothing for a ratio."""
+    unit = METRICS[metric].unit
+    return "" if unit == "ratio" else {"deg": "degrees"}.get(unit, unit)
+
+
+def amount_words(metric: str, amount: float) -> str:
+    """An amount of a metric without its sign, rounded to a tenth of the tolerance: "0.7 mph"."""
+    decimals = max(0, math.ceil(-math.log10(METRICS[metric].tolerance / 10)))
+    return f"{abs(amount):,.{decimals}f} {unit_words(metric)}".strip()
+
+
+def direction_words(metric: str, amount: float) -> str:
+    """Where a reading lies from another: "above", "below", or to which side."""
+    if metric in SIDEWAYS:
+        return "to the catcher's right of" if amount > 0 else "to the catcher's left of"
+    return "above" if amount > 0 else "below"
+
+
+def day_words(day: date, beside: date | None = None) -> str:
+    """A day as "14 October"; with the year where it differs from that of `beside`."""
+    words = f"{day.day} {day:%B}"
+    return words if beside is None or beside.year == day.year else f"{words} {day.year}"
+
+
+def alarm_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
+    """A live alarm of the table `drift` in one sentence; `names` gives each tracker's name, where it has one.
+
+    "bullpen unit 2 reads release speed 0.7 mph above the radar since 14 October, 9 nights, 212 pitches"
+    """
+    subject, other = (row["tracker_b"], row["tracker_a"])
+    sign = 1.0
+    if row["mover"] == row["tracker_a"]:
+        subject, other, sign = other, subject, -1.0
+    metric, level, usual = row["metric"], sign * row["level"], sign * row["usual_bias"]
+    since = f"since {day_words(row['change_day'], row['baseball_day'])}, {row['nights_since']} night{'s' * (row['nights_since'] != 1)}, {row['pitches_since']:,} pitches"
+    who = "" if row["mover"] else "; which of the two moved can't be told"
+    reads = f"{names.get(subject, subject)} reads {metric_words(metric)} {amount_words(metric, level)} {direction_words(metric, level)} {names.get(other, other)}"
+    return f"{reads} {since} (before: {amount_words(metric, usual)} {direction_words(metric, usual)}){who}".replace(
+        " above)", " above)"
+    ).replace(" of)", ")")
