@@ -130,10 +130,45 @@ def in_order(frame: pl.DataFrame, contract: Contract) -> pl.DataFrame:
 
 
 def validate(frame: pl.DataFrame, contract: Contract) -> pl.DataFrame:
-    """The same frame, if it keeps the contract: columns, order, types, nulls, values, limits and a unique key, all checked at once.
+    """The same frame, if it keeps the contract: columns, order, types, nulls, values, limits and a unique key.
 
+    Every failure is told at once. Pandera judges and words them; it is called where the quick look says that there is something to tell,
+    because 300 columns cost it 0.3 s after 0.6 s of start, in a night of two seconds (a test holds both to the same verdict).
     Raises ContractError naming table, column, check and the first values of each failure.
     """
+    if not keeps(frame, contract):
+        raise ContractError("\n".join(failures_of(frame, contract)))
+    return frame
+
+
+def keeps(frame: pl.DataFrame, contract: Contract) -> bool:
+    """Whether the frame keeps its contract, in one pass of polars."""
+    if frame.schema != contract.polars_schema():
+        return False
+    if contract.key and frame.select(contract.key).is_duplicated().any():
+        return False
+    broken = [rule for column in contract.columns for rule in _broken(column)]
+    return not frame.select(pl.any_horizontal(broken)).to_series().item() if broken else True
+
+
+def _broken(column: Column) -> list[pl.Expr]:
+    """One expression a rule of the column: whether any row breaks it."""
+    cell, rules = pl.col(column.name), []
+    if not column.nullable:
+        rules.append(cell.is_null())
+    if column.allowed:
+        rules.append(~cell.is_in(column.allowed))
+    if column.low is not None:
+        rules.append(cell < column.low)
+    if column.high is not None:
+        rules.append(cell > column.high)
+    if column.dtype == pl.Float64:
+        rules.append(cell.is_nan())
+    return [rule.any().alias(f"{column.name} {place}") for place, rule in enumerate(rules)]
+
+
+def failures_of(frame: pl.DataFrame, contract: Contract) -> list[str]:
+    """What breaks the contract by pandera's judgement, one line for each column and check; empty where nothing does."""
     from pandera.errors import SchemaErrors
 
     told = _not_a_number(frame, contract)
@@ -141,9 +176,7 @@ def validate(frame: pl.DataFrame, contract: Contract) -> pl.DataFrame:
         pandera_schema(contract).validate(frame, lazy=True)
     except SchemaErrors as failures:
         told += _told(contract, failures.failure_cases)
-    if told:
-        raise ContractError("\n".join(told))
-    return frame
+    return told
 
 
 def _not_a_number(frame: pl.DataFrame, contract: Contract) -> list[str]:

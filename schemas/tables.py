@@ -1,0 +1,35 @@
+"""Every table that is published, in the order in which a reader meets them. A new table needs its contract and one line here."""
+
+from schemas.clocks import CALIBRATION, CLOCKS, LABEL_RUNS
+from schemas.contract import Contract
+from schemas.exports import FILES, METRIC_SOURCES, QUARANTINE, SET_ASIDE, UNKNOWN_LABELS
+from schemas.people import NAME_MATCHES, PLAYERS
+from schemas.pitches import PITCH_ALIASES, PITCH_VALUES, PITCHES
+from schemas.runs import RUNS, SETTINGS
+from schemas.sessions import OUTINGS, SESSIONS
+from schemas.sightings import MATCH_PAIRS, SIGHTINGS
+
+TABLES: dict[str, Contract] = {
+    contract.table: contract
+    for contract in (
+        PITCHES,
+        PITCH_VALUES,
+        SIGHTINGS,
+        SESSIONS,
+        OUTINGS,
+        PLAYERS,
+        NAME_MATCHES,
+        MATCH_PAIRS,
+        PITCH_ALIASES,
+        CLOCKS,
+        CALIBRATION,
+        LABEL_RUNS,
+        FILES,
+        QUARANTINE,
+        SET_ASIDE,
+        METRIC_SOURCES,
+        UNKNOWN_LABELS,
+        SETTINGS,
+        RUNS,
+    )
+}
