@@ -276,6 +276,8 @@ def test_every_kind_of_fault_is_there(sightings: pl.DataFrame) -> None:
     assert {"stale", "misspelt", "unknown_player", "two_players"} <= set(sightings["label_fault"].drop_nulls())
     kinds = sightings["value_fault"].drop_nulls().str.split(":").list.first()
     assert set(kinds) == {"misread", "impossible", "word"}
+    one_by_one = sightings.filter(pl.col("value_fault").str.contains("^(impossible|word)"))
+    assert one_by_one["record"].to_list() == ["pitch"] * len(demo_inbox.IMPOSSIBLE)
 
 
 def test_the_files_faults_are_there() -> None:

@@ -53,7 +53,7 @@ def _at(day: str, clock: str) -> datetime:
 
 FIELD_SESSIONS = (
     Session("g1", _at("2026-10-16", "18:32"), "field", "game", (1, 9, 10, 13), OPPONENTS[0]),
-    Session("s1", _at("2026-10-20", "15:34"), "field", "scrimmage", (2, 5, 7, 8, 11, 12, 15, 16)),
+    Session("s1", _at("2026-10-20", "15:34"), "field", "scrimmage", (2, 5, 7, 8, 11, 12, 15, 16), None, 8),
     Session("lb", _at("2026-10-22", "15:10"), "field", "live_bp", (14,), None, 1),
     Session("g2", _at("2026-10-24", "14:03"), "field", "game", (3, 4, 6, 14), OPPONENTS[1]),
     Session("s2", _at("2026-10-27", "15:33"), "field", "scrimmage", (1, 9, 10, 13, 12, 16, 5, 7)),
@@ -154,7 +154,7 @@ def _game(session: Session) -> list[Throw]:
     for inning in range(1, session.innings + 1):
         for side, half in enumerate(("top", "bottom")):
             pitchers, batters = sides[side]
-            pitcher = pitchers[_who_pitches(inning, len(pitchers))]
+            pitcher = pitchers[_who_pitches(inning, len(pitchers), 4 if session.opponent else 3)]
             fresh = pitcher.player_id not in numbers
             at += float(rng.uniform(150, 210) if fresh else rng.uniform(110, 140))
             throws += [_toss(rng, session, at - 30 - 15 * i, pitcher, "warm_up") for i in range(3 if fresh else 1)]
@@ -184,9 +184,9 @@ def _sides(session: Session) -> tuple[tuple[list[Player], list[Player]], ...]:
     return (staff, others[5:]), (theirs, own[16:25])
 
 
-def _who_pitches(inning: int, staff: int) -> int:
-    """The starter goes four innings, the others share the rest."""
-    return 0 if inning <= 4 else min(1 + (inning - 5) // 2, staff - 1)
+def _who_pitches(inning: int, staff: int, starter: int) -> int:
+    """The starter goes `starter` innings, the others two each, the last one to the end."""
+    return 0 if inning <= starter else min(1 + (inning - starter - 1) // 2, staff - 1)
 
 
 class _Spot(NamedTuple):

@@ -287,12 +287,13 @@ def _stamp(readings: pl.DataFrame, tracker: str, shown: np.ndarray) -> pl.DataFr
     spells = sorted(set(readings["spell"]))
     clocks = pl.DataFrame([clock_of(tracker, s) for s in spells], schema=Clock._fields, orient="row").drop("tracker")
     since = pl.col("at") - pl.col("at").min().over("spell")
-    step = pl.when(pl.col("inning") >= STEP_INNING).then(pl.col("step_s")).otherwise(0.0).forward_fill().over("session")
+    # a warm-up between innings has no inning of its own: the step holds from the first pitch after it
+    inning = pl.col("inning").forward_fill().over("spell")
+    step = pl.when(inning >= STEP_INNING).then(pl.col("step_s")).otherwise(0.0)
     slip = pl.when("hour_slip").then(SLIP_S).otherwise(0.0)
     joined = readings.with_columns(since=since, shown=pl.Series(shown)).join(
         clocks, on="spell", how="left", maintain_order="left"
     )
-    # a warm-up between innings has no inning of its own: the step holds from the first pitch after it
     device_at = (
         pl.col("at")
         + pl.col("shift_s")
