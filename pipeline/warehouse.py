@@ -70,7 +70,7 @@ def _finish(frame: pl.DataFrame, contract: Contract) -> pl.DataFrame:
 
 def build_warehouse(tables: Mapping[str, pl.DataFrame], file: Path) -> None:
     """Write the DuckDB file from finished tables: typed, commented, with views, all in one transaction, its laws checked."""
-    with duckdb.connect(config=_settings()) as con:
+    with duckdb.connect(config=_settings(file)) as con:
         con.execute(f"attach {_quoted(str(file))} as warehouse (storage_version '{STORAGE_VERSION}')")
         con.execute("use warehouse")
         con.execute("begin")
@@ -83,9 +83,14 @@ def build_warehouse(tables: Mapping[str, pl.DataFrame], file: Path) -> None:
         con.execute("detach warehouse")
 
 
-def _settings() -> dict[str, str | bool | int | float | list[str]]:
-    """No extension is fetched from anywhere, and a big night spills to disk before it starves the machine."""
-    return {"memory_limit": MEMORY_LIMIT, "autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+def _settings(file: Path) -> dict[str, str | bool | int | float | list[str]]:
+    """No extension is fetched from anywhere, and a big night spills to disk, beside the file, before it starves the machine."""
+    return {
+        "memory_limit": MEMORY_LIMIT,
+        "temp_directory": f"{file}.spill",
+        "autoinstall_known_extensions": "false",
+        "autoload_known_extensions": "false",
+    }
 
 
 def load_tables(con: duckdb.DuckDBPyConnection, tables: Mapping[str, pl.DataFrame]) -> None:

@@ -1,0 +1,431 @@
+"""Publishing: a version is written whole beside the others, and one link, turned in one step, makes it the one that readers see.
+
+    warehouse/versions/<version>/pitchledger.duckdb      written once, never changed
+                                 parquet/<table>/season=2026/month=02/<table>.parquet
+                                 quarantine/<tracker>.csv
+                                 manifest.json
+    warehouse/current -> versions/<version>              the only thing that moves
+    warehouse/pitchledger.duckdb -> current/pitchledger.duckdb, and parquet, quarantine, manifest.json alike
+
+A reader that has a file open keeps it; a kill or a full disk at any moment leaves the old version or the new one, whole. Where the system
+permits no links (Windows as a rule) current.txt names the version, and pitchledger.duckdb and manifest.json are copies beside it.
+"""
+
+import contextlib
+import hashlib
+import json
+import logging
+import os
+import re
+import shutil
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import duckdb
+import polars as pl
+
+from pipeline.errors import PitchledgerError
+from pipeline.warehouse import build_warehouse, finish_tables
+from schemas.contract import Contract
+from schemas.tables import TABLES
+
+DATABASE = "pitchledger.duckdb"
+MANIFEST = "manifest.json"
+POINTER = "current.txt"
+LINKED = (DATABASE, "parquet", "quarantine", MANIFEST)
+COPIED = (DATABASE, MANIFEST)
+HALF_DONE = ".half-"
+# the owner writes, the group reads, nobody else does either: the tables hold people's names
+PRIVATE_UMASK = 0o027
+# a reader that has just looked up the version before this one must still find its files
+FEWEST_KEPT = 2
+
+log = logging.getLogger("pitchledger")
+
+
+class Published(NamedTuple):
+    """A version as it was published; `rows` by table."""
+
+    version: str
+    folder: Path
+    database: Path
+    manifest: Path
+    rows: dict[str, int]
+    bytes: int
+
+
+class PublishFailedError(PitchledgerError):
+    """The version could not be written or pointed to; readers still see the version before."""
+
+
+def publish(tables: Mapping[str, pl.DataFrame], folder: Path, version: str, keep: int) -> Published:
+    """Write the tables as a version of the warehouse and turn the readers to it; of older versions the last `keep` - 1 stay (1 at least).
+
+    Raises ContractError or LawBrokenError where the tables are wrong, PublishFailedError where the disk refuses. Both leave the version
+    that readers see untouched.
+    """
+    _check_name(version, folder)
+    finished = finish_tables(tables)
+    with _private_files(), _told_as_publish_failure(folder):
+        _remove_half_done(folder)
+        whole = _write_version(finished, folder, version)
+        point_to(folder, version)
+        _remove_old(folder, max(keep, FEWEST_KEPT))
+    size = sum(entry["bytes"] for entry in _read_json(whole / MANIFEST)["files"])
+    rows = {name: frame.height for name, frame in finished.items()}
+    return Published(version, whole, whole / DATABASE, whole / MANIFEST, rows, size)
+
+
+def _check_name(version: str, folder: Path) -> None:
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,99}", version):
+        raise PublishFailedError(f"version {version!r}: only letters, digits, '.', '_' and '-' make a folder's name")
+    if version == current_version(folder):
+        raise PublishFailedError(
+            f"version {version} is the one that readers have open: a new run needs a name of its own"
+        )
+
+
+@contextlib.contextmanager
+def _private_files() -> Iterator[None]:
+    before = os.umask(PRIVATE_UMASK)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
+@contextlib.contextmanager
+def _told_as_publish_failure(folder: Path) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException) as problem:
+        seen = current_version(folder)
+        kept = f"readers still see version {seen}" if seen else "nothing is published yet"
+        raise PublishFailedError(
+            f"could not publish to {folder}: {problem}; {kept}. Free or repair the disk and run again"
+        ) from problem
+
+
+def _write_version(tables: Mapping[str, pl.DataFrame], folder: Path, version: str) -> Path:
+    """Everything under a name that no reader looks at, on the disk to the last byte; then its name in one step."""
+    half, whole = folder / "versions" / f"{HALF_DONE}{version}", folder / "versions" / version
+    half.mkdir(parents=True)
+    try:
+        build_warehouse(tables, half / DATABASE)
+        for name, frame in tables.items():
+            _write_parquet(frame, TABLES[name], half / "parquet" / name, version)
+        _write_quarantine(tables["quarantine"], half / "quarantine")
+        _write_json(_manifest(half, tables, version), half / MANIFEST)
+        _settle(half)
+        _retire(whole)  # if there: written by a run that was killed before it turned the link
+        half.replace(whole)
+    except BaseException:
+        _remove_tree(half)
+        raise
+    _sync(whole.parent)
+    return whole
+
+
+# ---- Parquet -----------------------------------------------------------------------------------------------------------------------------
+
+
+def _write_parquet(frame: pl.DataFrame, contract: Contract, folder: Path, version: str) -> None:
+    """One file, or one for each season and month of the baseball day; a table without rows is one empty file, so that its columns are known."""
+    schema = parquet_schema(contract, version)
+    if not contract.by_night or frame.is_empty():
+        return _write_part(frame, schema, folder / f"{contract.table}.parquet")
+    months = frame.group_by(pl.col("baseball_day").dt.truncate("1mo").alias("first"), maintain_order=True)
+    for (first,), part in months:
+        place = folder / f"season={first:%Y}" / f"month={first:%m}"
+        _write_part(part, schema, place / f"{contract.table}.parquet")
+    return None
+
+
+def _write_part(frame: pl.DataFrame, schema: Any, path: Path) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    frame.write_parquet(path, compression="zstd", arrow_schema=schema, metadata=_metadata(schema))
+
+
+def _metadata(schema: Any) -> dict[str, str]:
+    """The schema's metadata once more where readers other than Arrow look for it."""
+    return {key.decode(): value.decode() for key, value in schema.metadata.items()}
+
+
+def parquet_schema(contract: Contract, version: str) -> Any:
+    """The Arrow schema: each field's unit and definition in its metadata, table and version in the schema's."""
+    import pyarrow
+
+    types = contract.empty().to_arrow().schema
+    fields = [
+        pyarrow.field(  # type: ignore[attr-defined]
+            column.name,
+            types.field(column.name).type,
+            column.nullable,
+            {"unit": column.unit, "definition": column.definition},
+        )
+        for column in contract.columns
+    ]
+    return pyarrow.schema(fields, {"table": contract.table, "row": contract.row, "version": version})  # type: ignore[attr-defined]
+
+
+# ---- quarantine as CSV -------------------------------------------------------------------------------------------------------------------
+
+# What a spreadsheet takes for a formula. A number may begin with its sign.
+_FORMULA = r"^[=+\-@\t\r\n]"
+_NUMBER = r"^[+-]?\d+([.,]\d+)?$"
+
+
+def _write_quarantine(quarantine: pl.DataFrame, folder: Path) -> None:
+    """One file a tracker for files and rows, and one for single values that were left out."""
+    folder.mkdir()
+    safe = quarantine.with_columns(_harmless(name) for name, dtype in quarantine.schema.items() if dtype == pl.String)
+    for (tracker, is_value), lines in safe.group_by(
+        quarantine["tracker"], quarantine["level"] == "value", maintain_order=True
+    ):
+        name = f"{_file_name(str(tracker))}{'_values' if is_value else ''}.csv"
+        # with a byte order mark: spreadsheets take a CSV without one for the old code page and spoil every accented name
+        lines.select(quarantine.columns).write_csv(folder / name, include_bom=True)
+
+
+def _harmless(name: str) -> pl.Expr:
+    """A leading apostrophe where a spreadsheet would run the cell; leading blanks do not hide a formula from it."""
+    cell = pl.col(name)
+    runs = cell.str.strip_chars_start(" ").str.contains(_FORMULA) & ~cell.str.contains(_NUMBER)
+    return pl.when(runs).then(pl.lit("'") + cell).otherwise(cell).alias(name)
+
+
+def _file_name(tracker: str) -> str:
+    return re.sub(r"[^A-Za-z0-9_-]", "_", tracker)
+
+
+# ---- manifest and disk -------------------------------------------------------------------------------------------------------------------
+
+
+def _manifest(half: Path, tables: Mapping[str, pl.DataFrame], version: str) -> dict[str, Any]:
+    """What the version holds. Paths are whole from the warehouse folder, past every link, so that a reader can't end up in two versions."""
+    files = [_file_entry(path, half, version) for path in sorted(half.rglob("*")) if path.is_file()]
+    of_table = {name: [entry["path"] for entry in files if f"/parquet/{name}/" in entry["path"]] for name in tables}
+    return {
+        "version": version,
+        "database": f"versions/{version}/{DATABASE}",
+        "tables": {name: {"rows": frame.height, "files": of_table[name]} for name, frame in tables.items()},
+        "files": files,
+    }
+
+
+def _file_entry(path: Path, half: Path, version: str) -> dict[str, Any]:
+    with path.open("rb") as file:
+        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    return {
+        "path": f"versions/{version}/{path.relative_to(half).as_posix()}",
+        "bytes": path.stat().st_size,
+        "sha256": sha256,
+    }
+
+
+def _write_json(content: dict[str, Any], path: Path) -> None:
+    path.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+
+
+def _read_json(path: Path) -> dict[str, Any]:
+    content: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    return content
+
+
+def _settle(tree: Path) -> None:
+    """All bytes and names of the tree on the disk. Files become read-only: a client that opens the database to write would lock it."""
+    for path in sorted(tree.rglob("*"), reverse=True):
+        if path.is_file():
+            _sync_file(path)
+        else:
+            _sync(path)
+    _sync(tree)
+
+
+def _sync_file(path: Path) -> None:
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+    if os.name == "posix":
+        path.chmod(0o440)
+
+
+def _sync(folder: Path) -> None:
+    """A folder's names on the disk; systems other than POSIX have no such call."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _remove_tree(tree: Path) -> None:
+    """Remove what can be removed; a file that someone holds open (Windows) is left for the next run."""
+    shutil.rmtree(tree, ignore_errors=True)
+
+
+def _retire(version: Path) -> None:
+    """Remove a version, out of sight first: one that is half removed must never pass for whole. Held open (Windows) it stays a run longer."""
+    aside = version.with_name(f"{HALF_DONE}old-{version.name}")
+    if version.exists():
+        with contextlib.suppress(PermissionError):
+            version.replace(aside)
+            _remove_tree(aside)
+
+
+# ---- versions ----------------------------------------------------------------------------------------------------------------------------
+
+
+def versions(folder: Path) -> list[str]:
+    """The whole versions in the folder, oldest first."""
+    whole = [
+        path
+        for path in (folder / "versions").glob("*")
+        if not path.name.startswith(HALF_DONE) and (path / MANIFEST).is_file()
+    ]
+    return [path.name for path in sorted(whole, key=lambda path: ((path / MANIFEST).stat().st_mtime_ns, path.name))]
+
+
+def current_version(folder: Path) -> str | None:
+    """The version that readers see; null where nothing is published."""
+    link, pointer = folder / "current", folder / POINTER
+    if link.is_symlink():
+        return link.readlink().name
+    if pointer.is_file():
+        return pointer.read_text(encoding="utf-8").strip() or None
+    return None
+
+
+def point_to(folder: Path, version: str) -> None:
+    """Turn the readers to a version that stands in the folder, whole: the one step of publishing, and of putting an older one back.
+
+    May be called again at any time: it mends what a kill has left. Raises PublishFailedError where there is no such version.
+    """
+    if version not in (there := versions(folder)):
+        raise PublishFailedError(f"no version {version} in {folder}; there are: {', '.join(there) or 'none'}")
+    with _private_files():
+        if not _point_by_links(folder, version):
+            _point_by_copies(folder, version)
+        _sync(folder)
+
+
+def _point_by_links(folder: Path, version: str) -> bool:
+    """False where the system permits no links. The names that lead through `current` come first: they must be there when it turns."""
+    try:
+        for name in LINKED:
+            _link(Path("current") / name, folder / name)
+        _link(Path("versions") / version, folder / "current")
+    except (OSError, NotImplementedError) as refusal:
+        if (folder / "current").is_symlink():
+            raise
+        log.info("no links here (%s): copies and %s instead", refusal, POINTER)
+        return False
+    return True
+
+
+def _link(target: Path, name: Path) -> None:
+    if name.is_symlink() and name.readlink() == target:
+        return
+    aside = name.with_name(f".{name.name}.new")
+    aside.unlink(missing_ok=True)
+    aside.symlink_to(target, target_is_directory=target.suffix == "")
+    aside.replace(name)
+
+
+def _point_by_copies(folder: Path, version: str) -> None:
+    """The pointer file turns the readers that go by it; the copies follow, and one that is held open follows at the next run."""
+    _replace_text(folder / POINTER, version + "\n")
+    for name in COPIED:
+        try:
+            _copy(folder / "versions" / version / name, folder / name)
+        except PermissionError:
+            log.warning(
+                "%s is open in another program and stays the version before; %s names the newest",
+                folder / name,
+                POINTER,
+            )
+
+
+def _replace_text(path: Path, text: str) -> None:
+    aside = path.with_name(f".{path.name}.new")
+    with aside.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    aside.replace(path)
+
+
+def _copy(source: Path, target: Path) -> None:
+    aside = target.with_name(f".{target.name}.new")
+    aside.unlink(missing_ok=True)
+    shutil.copyfile(source, aside)
+    _sync_file(aside)
+    aside.replace(target)
+
+
+def _remove_half_done(folder: Path) -> None:
+    """What a killed run has left."""
+    for path in (folder / "versions").glob(f"{HALF_DONE}*"):
+        _remove_tree(path)
+    for path in folder.glob(".*.new"):
+        path.unlink(missing_ok=True)
+
+
+def _remove_old(folder: Path, keep: int) -> None:
+    seen = current_version(folder)
+    old = [version for version in versions(folder) if version != seen]
+    for version in old[: max(len(old) - (keep - 1), 0)]:
+        _retire(folder / "versions" / version)
+
+
+# ---- reading -----------------------------------------------------------------------------------------------------------------------------
+
+
+def published_database(folder: Path) -> Path:
+    """The database of the version that readers see, past every link. Raises PitchledgerError where there is none."""
+    version = current_version(folder)
+    if version is None:
+        raise PitchledgerError(f"nothing is published in {folder} yet: run `pitchledger run` first")
+    database = folder / "versions" / version / DATABASE
+    if not database.is_file():
+        raise PitchledgerError(
+            f"{database} is missing; put a version back with `pitchledger run --restore VERSION`: {versions(folder)}"
+        )
+    return database
+
+
+def open_published(folder: Path) -> duckdb.DuckDBPyConnection:
+    """A connection to the published version that can read it and nothing else: no other file, no network, no extension, no setting."""
+    con = duckdb.connect(str(published_database(folder)), read_only=True, config=_SEALED)
+    con.execute("set timezone = 'UTC'")
+    con.execute("set lock_configuration = true")
+    return con
+
+
+_SEALED: dict[str, str | bool | int | float | list[str]] = {
+    "enable_external_access": "false",
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+    "allow_community_extensions": "false",
+    "allow_unsigned_extensions": "false",
+    "python_enable_replacements": "false",  # else a query could read the variables of the program that asks
+    "temp_directory": "",  # else a big sort would write beside the published file
+    "memory_limit": "2GB",
+}
+
+
+def run_query(folder: Path, sql: str, limit: int | None = None) -> pl.DataFrame:
+    """The rows of one select on the published version, at most `limit`. Raises PitchledgerError for anything but one select."""
+    with contextlib.closing(open_published(folder)) as con:
+        try:
+            statements = con.extract_statements(sql)
+            if len(statements) != 1 or statements[0].type != duckdb.StatementType.SELECT:
+                kinds = ", ".join(statement.type.name.lower() for statement in statements) or "nothing"
+                raise PitchledgerError(f"one select is wanted, this is: {kinds}")
+            answer = con.sql(statements[0].query)
+            rows: pl.DataFrame = (answer if limit is None else answer.limit(limit)).pl()
+            return rows
+        except duckdb.Error as problem:
+            raise PitchledgerError(f"the query failed: {problem}") from problem
