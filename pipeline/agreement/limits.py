@@ -128,20 +128,16 @@ def _mover_by_night(split: Split, sums: NightSums) -> Limits:
 
 
 def _se_of_bias(split: Split, sums: NightSums) -> tuple[float, float]:
-    """Standard error of the plain mean and its degrees of freedom, nights being what repeats."""
-    # Satterthwaite: the part of the error that comes from nights has few degrees of freedom, the rest many
+    """Standard error of the plain mean and its degrees of freedom: nights are what repeats, exactly so where all are equally long.
+
+    With unequal nights the mean's variance is a mix of both mean squares, its degrees of freedom by Satterthwaite.
+    """
     share = float((sums.n**2).sum()) / split.n**2
-    weight_between = share / split.n0
-    weight_within = 1 / split.n - weight_between
-    if split.ms_between <= split.ms_within:
-        pooled = (split.ms_between * (split.nights - 1) + split.ms_within * (split.n - split.nights)) / (split.n - 1)
-        return math.sqrt(max(pooled, split.ms_between) / split.n), split.nights - 1
-    variance = weight_between * split.ms_between + weight_within * split.ms_within
-    df = variance**2 / (
-        (weight_between * split.ms_between) ** 2 / (split.nights - 1)
-        + (weight_within * split.ms_within) ** 2 / (split.n - split.nights)
-    )
-    return math.sqrt(variance), min(df, split.nights - 1)
+    between = share / split.n0 * split.ms_between
+    within = (1 / split.n - share / split.n0) * split.ms_within
+    variance = max(between + within, split.ms_between / split.n)
+    spread = between**2 / (split.nights - 1) + within**2 / (split.n - split.nights)
+    return math.sqrt(variance), min(variance**2 / spread, split.nights - 1) if spread else split.nights - 1
 
 
 def _interval_of_total_sd(split: Split) -> tuple[float, float, float]:

@@ -1,15 +1,23 @@
 """How far apart two trackers are: one row per pair, metric and slice, from one night to a whole career of nights."""
 
 import math
-from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
 from pipeline.agreement.circular import circular_sd, mean_vector
-from pipeline.agreement.limits import Limits, limits_of_agreement, split_by_night
-from pipeline.agreement.readings import NightSums, Pair, difference, measured_by_both, sum_expressions, sums_of, wrapped
+from pipeline.agreement.limits import TOO_FEW, Limits, limits_of_agreement, split_by_night
+from pipeline.agreement.readings import (
+    NightSums,
+    Pair,
+    difference,
+    measured_by_both,
+    nights_of,
+    sum_expressions,
+    sums_of,
+    wrapped,
+)
 from pipeline.agreement.regression import Concordance, Line, concordance, deming, interval_of_line
 from schemas.agreement import AGREEMENT
 from schemas.metrics import METRICS
@@ -67,12 +75,12 @@ class AgreementRow(NamedTuple):
     note: str
 
 
-class _Cells(NamedTuple):
-    """Sums of every metric by night and slice, the shifts they are about, and the plain figures by slice."""
+class _Slice(NamedTuple):
+    """One slice of a pair's pitches: its night sums by metric and its plain figures, named `<metric>.<figure>`."""
 
-    nightly: pl.DataFrame
-    by_slice: pl.DataFrame
-    shifts: dict[str, tuple[float, float, float]]
+    name: str
+    sums: dict[str, NightSums]
+    figures: dict[str, float]
 
 
 def agreement_of_pair(
@@ -85,15 +93,16 @@ def agreement_of_pair(
     metrics = measured_by_both(pair)
     centred = _differences(pair.readings, metrics)
     shifts = _shifts(centred, metrics)
-    rows: list[AgreementRow] = []
-    for slice_by in SLICES:
-        cells = _cells(centred, metrics, slice_by, shifts, tolerances)
-        for metric in metrics:
-            ratio = _error_ratio(pair, metric, own_errors)
-            rows += _rows_of_metric(pair, metric, slice_by, cells, tolerances, ratio, ways)
-    return pl.DataFrame(rows, schema=AGREEMENT.polars_schema(), orient="row").with_columns(
-        pl.selectors.float().fill_nan(None)
-    )
+    ratios = {metric: _error_ratio(pair, metric, own_errors) for metric in metrics}
+    rows = [
+        _row(pair, metric, (slice_by, part.name), part, tolerances[metric], ratios[metric], _ways(pair, metric, ways))
+        for slice_by in SLICES
+        for part in _slices(centred, metrics, slice_by, shifts, tolerances)
+        for metric in metrics
+        if part.sums[metric].n.sum() >= 2
+    ]
+    frame = pl.DataFrame(rows, schema=AGREEMENT.polars_schema(), orient="row")
+    return frame.with_columns(pl.selectors.float().fill_nan(None))
 
 
 def mean_difference(differences: pl.Series, metric: str) -> float:
@@ -122,18 +131,23 @@ def _shifts(centred: pl.DataFrame, metrics: list[str]) -> dict[str, tuple[float,
     return {metric: (means[f"a.{metric}"], means[f"b.{metric}"], means[f"d.{metric}"]) for metric in metrics}
 
 
-def _cells(
+def _slices(
     centred: pl.DataFrame,
     metrics: list[str],
     slice_by: str,
     shifts: dict[str, tuple[float, float, float]],
     tolerances: dict[str, float],
-) -> _Cells:
-    sums = [sum for metric in metrics for sum in sum_expressions(metric, pl.col(f"d.{metric}"), shifts[metric])]
+) -> list[_Slice]:
+    sums = [total for metric in metrics for total in sum_expressions(metric, pl.col(f"d.{metric}"), shifts[metric])]
     nightly = centred.group_by(slice_by, "baseball_day").agg(sums).sort(slice_by, "baseball_day")
     plain = [figure for metric in metrics for figure in _plain_figures(metric, tolerances[metric])]
-    by_slice = centred.group_by(slice_by).agg(plain).sort(slice_by)
-    return _Cells(nightly, by_slice, shifts)
+    by_slice = centred.group_by(slice_by).agg(plain).sort(slice_by).to_dicts()
+    starts = np.searchsorted(nightly[slice_by].rle_id().to_numpy(), np.arange(len(by_slice) + 1)).tolist()
+    whole = {metric: sums_of(nightly, metric, shifts[metric]) for metric in metrics}
+    return [
+        _Slice(figures.pop(slice_by), {metric: nights_of(whole[metric], start, end) for metric in metrics}, figures)
+        for figures, start, end in zip(by_slice, starts, starts[1:], strict=False)
+    ]
 
 
 def _plain_figures(metric: str, tolerance: float) -> list[pl.Expr]:
@@ -145,40 +159,21 @@ def _plain_figures(metric: str, tolerance: float) -> list[pl.Expr]:
     return [figure.alias(f"{metric}.{name}") for name, figure in figures.items()]
 
 
-def _rows_of_metric(
-    pair: Pair,
-    metric: str,
-    slice_by: str,
-    cells: _Cells,
-    tolerances: dict[str, float],
-    error_ratio: float,
-    ways: dict[tuple[str, str], str],
-) -> Iterator[AgreementRow]:
-    way = (ways.get((pair.tracker_a, metric), ""), ways.get((pair.tracker_b, metric), ""))
-    for (name,), nights in cells.nightly.group_by(slice_by, maintain_order=True):
-        sums = sums_of(nights, metric, cells.shifts[metric])
-        if sums.n.sum() >= 2:
-            plain = cells.by_slice.filter(pl.col(slice_by) == name).row(0, named=True)
-            figures = {
-                key.removeprefix(f"{metric}."): value for key, value in plain.items() if key.startswith(f"{metric}.")
-            }
-            yield _row(pair, metric, (slice_by, str(name)), sums, figures, tolerances[metric], error_ratio, way)
-
-
 def _row(
     pair: Pair,
     metric: str,
     slice_name: tuple[str, str],
-    sums: NightSums,
-    figures: dict[str, float],
+    part: _Slice,
     tolerance: float,
     error_ratio: float,
     way: tuple[str, str],
 ) -> AgreementRow:
+    sums = part.sums[metric]
     split, limits = split_by_night(sums), limits_of_agreement(sums)
+    beyond, median, mad = (part.figures[f"{metric}.{name}"] for name in ("beyond", "median", "mad"))
     circular = METRICS[metric].circular
-    if circular and circular_sd(figures["resultant"]) > WIDEST_CIRCULAR_SD_DEG:
-        limits = _quantile_limits(limits, figures)
+    if circular and circular_sd(part.figures[f"{metric}.resultant"]) > WIDEST_CIRCULAR_SD_DEG:
+        limits = _quantile_limits(limits, part.figures[f"{metric}.low"], part.figures[f"{metric}.high"])
     line = NO_LINE if circular else deming(sums, error_ratio)
     close = NO_CONCORDANCE if circular else concordance(sums)
     small = split.n < SMALL_PITCHES or split.nights < SMALL_NIGHTS
@@ -186,7 +181,7 @@ def _row(
         pair.tracker_a, pair.tracker_b, metric, *slice_name, split.n, split.nights, split.bias, limits.bias_low, limits.bias_high,
         split.sd, math.sqrt(split.var_between), math.sqrt(split.var_within), *limits[2:8], limits.method,
         line.slope, *interval_of_line(line)[:2], line.intercept, *interval_of_line(line)[2:], math.nan if circular else error_ratio, line.method,
-        close.value, close.low, close.high, tolerance, figures["beyond"], figures["median"], figures["mad"] * MAD_TO_SD,
+        close.value, close.low, close.high, tolerance, beyond, median, mad * MAD_TO_SD,
         way[0] == way[1], small, _note(metric, split.n, split.nights, way),
     )  # fmt: skip
 
@@ -195,19 +190,13 @@ NO_LINE = Line(math.nan, math.nan, math.nan, math.nan, 1, "none: an angle has no
 NO_CONCORDANCE = Concordance(math.nan, math.nan, math.nan, math.nan)
 
 
-def _quantile_limits(limits: Limits, figures: dict[str, float]) -> Limits:
-    nan = math.nan
-    return Limits(
-        limits.bias_low,
-        limits.bias_high,
-        figures["low"],
-        nan,
-        nan,
-        figures["high"],
-        nan,
-        nan,
-        "quantiles: the angles spread too widely",
-    )
+def _quantile_limits(limits: Limits, low: float, high: float) -> Limits:
+    method = "quantiles: the angles spread too widely"
+    return TOO_FEW._replace(bias_low=limits.bias_low, bias_high=limits.bias_high, low=low, high=high, method=method)
+
+
+def _ways(pair: Pair, metric: str, ways: dict[tuple[str, str], str]) -> tuple[str, str]:
+    return ways.get((pair.tracker_a, metric), ""), ways.get((pair.tracker_b, metric), "")
 
 
 def _error_ratio(pair: Pair, metric: str, own_errors: dict[tuple[str, str], float]) -> float:

@@ -103,10 +103,15 @@ def sum_expressions(metric: str, d: pl.Expr, shifts: tuple[float, float, float])
 
 
 def sums_of(cells: pl.DataFrame, metric: str, shifts: tuple[float, float, float]) -> NightSums:
-    """The NightSums of one metric from a frame that has one row per night; nights without a reading are left out."""
-    held = cells.filter(pl.col(f"{metric}.n") > 0)
-    columns = [held[f"{metric}.{name}"].to_numpy().astype(float) for name in NightSums._fields[:8]]
+    """The NightSums of one metric from a frame that has one row per night."""
+    columns = [cells[f"{metric}.{name}"].to_numpy().astype(float) for name in NightSums._fields[:8]]
     return NightSums._make([*columns, *shifts])
+
+
+def nights_of(sums: NightSums, start: int, end: int) -> NightSums:
+    """The sums of nights start..end-1, those without a reading left out."""
+    held = sums.n[start:end] > 0
+    return NightSums._make([*(column[start:end][held] for column in sums[:8]), *sums[8:]])
 
 
 def _contexts(pitches: pl.DataFrame) -> pl.DataFrame:

@@ -72,7 +72,9 @@ def concordance(sums: NightSums) -> Concordance:
     """Lin's concordance coefficient; interval on the z scale, jackknife over nights where there are enough, else Lin's own formula."""
     moments = _moments(sums)
     value = float(_lin(moments)[0])
-    if len(sums.n) < LEAST_NIGHTS_FOR_JACKKNIFE or len(sums.n) == moments.n[0]:
+    if 1 < len(sums.n) < LEAST_NIGHTS_FOR_JACKKNIFE and len(sums.n) < moments.n[0]:
+        return Concordance(value, math.nan, math.nan, math.nan)  # few nights: what they share is unknown
+    if len(sums.n) in (1, moments.n[0]):
         se = _lin_se(moments, value)
         return Concordance(value, se, *_z_interval(value, se / (1 - value**2), 1.959963984540054))
     left_out = np.arctanh(np.clip(_lin(_moments_without_each_night(sums)), -1 + 1e-15, 1 - 1e-15))
