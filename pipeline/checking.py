@@ -1,0 +1,98 @@
+"""What can't be true is taken out of the sightings, with its reason: a single reading is nulled, a hopeless row is quarantined."""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import polars as pl
+
+from schemas.metrics import METRICS
+
+# rules of the sport: a count holds at most 3 balls, 2 strikes and 2 outs before a pitch; innings start at 1 (no upper end; 30 is a typing error)
+SITUATION_LIMITS: dict[str, tuple[int, int]] = {"inning": (1, 30), "outs": (0, 2), "balls": (0, 3), "strikes": (0, 2)}
+# no pitch was tracked before this year: an earlier stamp is a clock that was never set
+FIRST_YEAR = 1990
+
+
+class Checked(NamedTuple):
+    """`sightings`: what may go on. `quarantine`: a line for each row taken out (level row) and each value nulled (level value)."""
+
+    sightings: pl.DataFrame
+    quarantine: pl.DataFrame
+
+
+def check_sightings(
+    sightings: pl.DataFrame, limits: Mapping[str, tuple[float, float]], file_names: Mapping[str, str]
+) -> Checked:
+    """Null readings beyond their limits, and quarantine rows that nothing credible is left of.
+
+    `limits` overrides the metrics' own `low` and `high`, in the metric's unit; `file_names` gives the file name of each file_id.
+    A row is quarantined when it has two readings or more and every one is impossible, or when its day lies before 1990.
+    """
+    ranges = {name: limits.get(name, (metric.low, metric.high)) for name, metric in METRICS.items()} | SITUATION_LIMITS
+    impossible = pl.concat([_beyond(sightings, name, *ends) for name, ends in ranges.items()])
+    hopeless = _hopeless(sightings, impossible)
+    bad_days = sightings.filter(pl.col("baseball_day").dt.year() < FIRST_YEAR).select(
+        "sighting_id",
+        pl.lit("row").alias("level"),
+        pl.lit(None, pl.String).alias("metric"),
+        pl.col("baseball_day").cast(pl.String).alias("value"),
+        pl.format("the day {} is before {}", pl.col("baseball_day"), pl.lit(FIRST_YEAR)).alias("reason"),
+        pl.lit("set the tracker's clock, or state the right format in [time] of the profile").alias("fix"),
+    )
+    gone = pl.concat([hopeless, bad_days.get_column("sighting_id")]).unique()
+    faults = impossible.with_columns(
+        level=pl.when(pl.col("sighting_id").is_in(gone.implode())).then(pl.lit("row")).otherwise(pl.lit("value"))
+    )
+    lines = pl.concat([faults, bad_days.select(faults.columns)])
+    kept = sightings.filter(~pl.col("sighting_id").is_in(gone.implode()))
+    return Checked(_nulled(kept, ranges), _quarantine_lines(lines, sightings, file_names))
+
+
+def _beyond(sightings: pl.DataFrame, name: str, low: float, high: float) -> pl.DataFrame:
+    """The readings of one column that lie beyond `low`..`high` or are no number, a line each."""
+    value = pl.col(name).cast(pl.Float64)
+    words = name.replace("_", " ")
+    return sightings.filter(value.is_not_null() & ~value.is_between(low, high)).select(
+        "sighting_id",
+        pl.lit("value").alias("level"),
+        pl.lit(name).alias("metric"),
+        value.round(4).cast(pl.String).alias("value"),
+        pl.when(value > high)
+        .then(pl.format("{} {} is above {}", pl.lit(words), value.round(4), pl.lit(high)))
+        .otherwise(pl.format("{} {} is below {}", pl.lit(words), value.round(4), pl.lit(low)))
+        .alias("reason"),
+        pl.lit(
+            "a misread: nothing to do. If many rows say so, look at the unit in the profile, or set [limits] in ledger.toml"
+        ).alias("fix"),
+    )
+
+
+def _hopeless(sightings: pl.DataFrame, impossible: pl.DataFrame) -> pl.Series:
+    """Ids of rows with two readings or more, all of them impossible."""
+    wrong = impossible.filter(pl.col("metric").is_in(list(METRICS))).group_by("sighting_id").agg(wrong=pl.len())
+    measured = pl.sum_horizontal(pl.col(name).is_not_null() for name in METRICS).alias("measured")
+    counted = sightings.select("sighting_id", measured).join(wrong, on="sighting_id")
+    return counted.filter((pl.col("wrong") >= 2) & (pl.col("wrong") == pl.col("measured"))).get_column("sighting_id")
+
+
+def _nulled(sightings: pl.DataFrame, ranges: Mapping[str, tuple[float, float]]) -> pl.DataFrame:
+    return sightings.with_columns(
+        pl.when(pl.col(name).cast(pl.Float64).is_between(low, high)).then(pl.col(name)).alias(name)
+        for name, (low, high) in ranges.items()
+    )
+
+
+def _quarantine_lines(lines: pl.DataFrame, sightings: pl.DataFrame, file_names: Mapping[str, str]) -> pl.DataFrame:
+    where = sightings.select("sighting_id", "tracker", "file_id", "file_row")
+    return lines.join(where, on="sighting_id", how="left").select(
+        "level",
+        "tracker",
+        "file_id",
+        pl.col("file_id").replace_strict(file_names, default="", return_dtype=pl.String).alias("file_name"),
+        "file_row",
+        pl.lit(None, pl.String).alias("column"),
+        "metric",
+        "value",
+        "reason",
+        "fix",
+    )

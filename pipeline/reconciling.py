@@ -1,0 +1,310 @@
+"""One row for each real pitch: which reading it carries for each metric, by a stated policy, and where that reading came from."""
+
+from collections.abc import Mapping
+from typing import Literal, NamedTuple
+
+import polars as pl
+
+from pipeline.placing import place_in_sessions, place_in_time
+from schemas.metrics import METRICS
+
+BOTH_WAYS = ("baseball_day", "metric", "tracker", "other", "variance")
+# a reading this many tolerances away from two that agree is not preferred (common practice, no source)
+APART_TOLERANCES = 2.0
+WHO_THREW = ("pitcher_label", "pitcher_native_id", "pitcher_id", "pitcher_hand", "team_label")
+BY_RANK = (
+    "occasion",
+    "batter_label",
+    "batter_native_id",
+    "batter_id",
+    "batter_side",
+    "inning",
+    "half",
+    "outs",
+    "balls",
+    "strikes",
+    "pitch_call",
+    "play_result",
+)
+
+
+class Policy(NamedTuple):
+    """How a metric's preferred value is chosen: by `order` of trackers (then rank), or blended by inverse variance."""
+
+    method: Literal["prefer", "blend"] = "prefer"
+    order: tuple[str, ...] = ()
+
+
+class Reconciled(NamedTuple):
+    """The frames that stand on pitches: see the contracts of the same names in schemas/."""
+
+    pitches: pl.DataFrame
+    pitch_values: pl.DataFrame
+    sessions: pl.DataFrame
+    outings: pl.DataFrame
+    pitch_aliases: pl.DataFrame
+
+
+def reconcile(
+    sightings: pl.DataFrame,
+    groups: pl.DataFrame,
+    calibration: pl.DataFrame,
+    ranks: Mapping[str, int],
+    policies: Mapping[str, Policy],
+    tolerances: Mapping[str, float],
+    doubtful_below: float = 0.9,
+) -> Reconciled:
+    """Make the pitches of grouped sightings.
+
+    `groups`: sighting_id, group_id, match_probability, decided_by, a row for each of `sightings`. `calibration`: what the matching learned
+    of each pair of trackers (bias of b against a, spread of the differences). `policies` and `tolerances` by metric; a metric with no
+    policy is preferred by rank, and `ranks` is the order of trust (1 first).
+    """
+    members = sightings.join(groups, on="sighting_id").with_columns(
+        rank=pl.col("tracker").replace_strict(dict(ranks), return_dtype=pl.Int32),
+        pitch_id=pl.format("p{}", pl.col("group_id").str.slice(1)),
+    )
+    members = place_in_time(members).sort("pitch_id", "rank", "sighting_id")
+    values = _prefer_values(members, own_noise(calibration), policies, tolerances)
+    pitches, sessions, outings = place_in_sessions(_merge_rows(members, values, doubtful_below))
+    return Reconciled(pitches, values, sessions, outings, _aliases(members))
+
+
+def own_noise(calibration: pl.DataFrame) -> pl.DataFrame:
+    """Each tracker's bias against the best-ranked one and its own error SD, by day: baseball_day, tracker, metric, bias, own_sd.
+
+    With three trackers the own variance is Grubbs' (1948): (s_ab^2 + s_ac^2 - s_bc^2) / 2, at least a hundredth of the smallest pair
+    variance; with two only the variance of the difference can be known, and each is given half of it.
+    """
+    pairs = calibration.filter(pl.col("spread") > 0).select(
+        "baseball_day", "metric", tracker="tracker_a", other="tracker_b", variance=pl.col("spread") ** 2
+    )
+    both = pl.concat(
+        [pairs.select(BOTH_WAYS), pairs.rename({"tracker": "other", "other": "tracker"}).select(BOTH_WAYS)]
+    )
+    keys = ["baseball_day", "metric"]
+    triples = (
+        both.join(both.rename({"other": "third", "variance": "variance_third"}), on=[*keys, "tracker"])
+        .filter(pl.col("other") < pl.col("third"))
+        .join(
+            both.rename({"tracker": "other", "other": "third", "variance": "variance_across"}),
+            on=[*keys, "other", "third"],
+        )
+    )
+    grubbs = triples.group_by(*keys, "tracker").agg(
+        grubbs=((pl.col("variance") + pl.col("variance_third") - pl.col("variance_across")) / 2).mean()
+    )
+    halves = both.group_by(*keys, "tracker").agg(smallest=pl.col("variance").min())
+    noise = halves.join(grubbs, on=[*keys, "tracker"], how="left").with_columns(
+        own_sd=pl.max_horizontal(pl.coalesce("grubbs", pl.col("smallest") / 2), pl.col("smallest") / 100).sqrt()
+    )
+    bias = (
+        calibration.select(*keys, tracker="tracker_b", bias="bias", best="tracker_a")
+        .sort("best")
+        .group_by(*keys, "tracker", maintain_order=True)
+        .agg(pl.col("bias").first())
+    )
+    return noise.join(bias, on=[*keys, "tracker"], how="left").select(
+        *keys, "tracker", pl.col("bias").fill_null(0.0), "own_sd"
+    )
+
+
+def _prefer_values(
+    members: pl.DataFrame, noise: pl.DataFrame, policies: Mapping[str, Policy], tolerances: Mapping[str, float]
+) -> pl.DataFrame:
+    """The frame pitch_values: one row for each pitch and metric that somebody measured."""
+    readings = members.select("pitch_id", "baseball_day", "tracker", "rank", *METRICS).unpivot(
+        on=list(METRICS),
+        index=["pitch_id", "baseball_day", "tracker", "rank"],
+        variable_name="metric",
+        value_name="reading",
+    )
+    readings = readings.filter(pl.col("reading").is_not_null()).join(
+        _rules(policies, tolerances, members.get_column("tracker").unique()), on=["metric", "tracker"]
+    )
+    readings = _with_noise(readings, noise).sort("pitch_id", "metric", "place", "rank")
+    readings = _judge(_unwrap(readings))
+    return _one_value(readings)
+
+
+def _rules(policies: Mapping[str, Policy], tolerances: Mapping[str, float], trackers: pl.Series) -> pl.DataFrame:
+    """A row for each metric and tracker: place in the policy's order (after it, all others alike), tolerance, and whether to blend."""
+    rows = [
+        (
+            name,
+            tracker,
+            order.index(tracker) if tracker in order else len(order),
+            tolerances.get(name, metric.tolerance),
+            method == "blend",
+            metric.circular,
+        )
+        for name, metric in METRICS.items()
+        for method, order in [policies.get(name, Policy())]
+        for tracker in trackers.sort()
+    ]
+    names = {
+        "metric": pl.String,
+        "tracker": pl.String,
+        "place": pl.Int32,
+        "tolerance": pl.Float64,
+        "blend": pl.Boolean,
+        "circular": pl.Boolean,
+    }
+    return pl.DataFrame(rows, schema=names, orient="row")
+
+
+def _with_noise(readings: pl.DataFrame, noise: pl.DataFrame) -> pl.DataFrame:
+    """Join the latest known bias and own SD of each tracker and metric, not later than the day itself."""
+    keys = ["tracker", "metric"]
+    return readings.sort("baseball_day").join_asof(
+        noise.sort("baseball_day"), on="baseball_day", by=keys, strategy="backward", check_sortedness=False
+    )
+
+
+def _unwrap(readings: pl.DataFrame) -> pl.DataFrame:
+    """Add x: the reading itself, or for directions the reading moved by whole turns to within half a turn of the pitch's first."""
+    first = pl.col("reading").first().over("pitch_id", "metric")
+    turned = first + (pl.col("reading") - first + 180) % 360 - 180
+    return readings.with_columns(x=pl.when("circular").then(turned).otherwise(pl.col("reading")))
+
+
+def _judge(readings: pl.DataFrame) -> pl.DataFrame:
+    """Add seen_by, lowest, highest, and whether a reading stands apart from two others that agree."""
+    group = ("pitch_id", "metric")
+    ordered = readings.sort(*group, "x", "rank")
+    before = (pl.col("x") - pl.col("x").shift(1)).over(*group)
+    after = (pl.col("x").shift(-1) - pl.col("x")).over(*group)
+    judged = ordered.with_columns(
+        nearest=pl.min_horizontal(before, after),
+        closest=after.min().over(*group),
+        seen_by=pl.len().over(*group),
+        lowest=pl.col("x").min().over(*group),
+        highest=pl.col("x").max().over(*group),
+    )
+    apart = (
+        (pl.col("seen_by") >= 3)
+        & (pl.col("closest") <= pl.col("tolerance"))
+        & (pl.col("nearest") > APART_TOLERANCES * pl.col("tolerance"))
+    )
+    return judged.with_columns(apart=apart.fill_null(False)).sort(*group, "apart", "place", "rank")
+
+
+def _one_value(readings: pl.DataFrame) -> pl.DataFrame:
+    """The preferred value of each pitch and metric, its source and its uncertainty (1 SD)."""
+    fair = ~pl.col("apart")
+    weight = pl.when(fair).then(1 / pl.col("own_sd") ** 2)
+    mean = (weight * (pl.col("x") - pl.col("bias"))).sum() / weight.sum()
+    chi2 = (weight * (pl.col("x") - pl.col("bias") - mean) ** 2).sum()
+    fair_n = fair.sum()
+    # readings that disagree beyond the tolerance are not averaged away: the first is kept
+    spread = pl.col("x").filter(fair).max() - pl.col("x").filter(fair).min()
+    tolerance = pl.col("tolerance").first()
+    blends = (
+        pl.col("blend").first()
+        & (fair_n >= 2)
+        & (weight.is_not_null().sum() == fair_n)
+        & (spread <= APART_TOLERANCES * tolerance)
+    )
+    birge = pl.max_horizontal((chi2 / (fair_n - 1)).sqrt(), pl.lit(1.0))
+    alone = (
+        pl.when(spread > tolerance)
+        .then(pl.max_horizontal(pl.col("own_sd").first(), spread / 2))
+        .otherwise(pl.col("own_sd").first())
+    )
+    chosen = readings.group_by("pitch_id", "metric", maintain_order=True).agg(
+        pl.col("baseball_day").first(),
+        value=pl.when(blends).then(mean).otherwise(pl.col("x").first()),
+        policy=pl.when(blends).then(pl.lit("blend")).otherwise(pl.lit("prefer")),
+        trackers=pl.when(blends)
+        .then(pl.col("tracker").filter(fair).str.join(","))
+        .otherwise(pl.col("tracker").first()),
+        seen_by=pl.col("seen_by").first().cast(pl.UInt8),
+        lowest=pl.col("lowest").first(),
+        highest=pl.col("highest").first(),
+        uncertainty=pl.when(blends).then(birge / weight.sum().sqrt()).otherwise(alone),
+        stands_apart=pl.col("tracker").filter(~fair).str.join(","),
+        circular=pl.col("circular").first(),
+    )
+    turn = pl.col("circular")
+    return chosen.with_columns(
+        *(
+            pl.when(turn).then(pl.col(name) % 360).otherwise(pl.col(name)).alias(name)
+            for name in ("value", "lowest", "highest")
+        ),
+        spread=pl.col("highest") - pl.col("lowest"),
+        stands_apart=pl.when(pl.col("stands_apart") != "").then("stands_apart"),
+    ).drop("circular")
+
+
+def _merge_rows(members: pl.DataFrame, values: pl.DataFrame, doubtful_below: float) -> pl.DataFrame:
+    """One row for each pitch: labels by rank, pitch type by operator first, pitcher by majority, values as preferred."""
+    first = [pl.col(name).drop_nulls().first() for name in BY_RANK]
+    known_types = pl.col("pitch_type").filter(pl.col("pitch_type") != "unknown").drop_nulls()
+    pitches = members.group_by("pitch_id", maintain_order=True).agg(
+        *first,
+        pl.col("venue").first(),
+        pl.col("station").drop_nulls().first(),
+        pl.col("baseball_day").first(),
+        pl.col("position").drop_nulls().first(),
+        pl.col("reference_at").drop_nulls().first().alias("thrown_at"),
+        pl.col("tracker").filter(pl.col("reference_at").is_not_null()).first().alias("thrown_at_by"),
+        pl.col("native_session").drop_nulls().first(),
+        pl.col("file_order").first(),
+        seen_by=pl.len().cast(pl.UInt8),
+        trackers=pl.col("tracker").str.join(","),
+        match_probability=pl.col("match_probability").min(),
+        label_conflict=(known_types.n_unique() > 1) | (pl.col("pitch_call").drop_nulls().n_unique() > 1),
+        pitcher_conflict=pl.col("pitcher_id").drop_nulls().n_unique() > 1,
+    )
+    types = (
+        members.filter(pl.col("pitch_type").is_not_null())
+        .sort(
+            "pitch_id",
+            pl.col("pitch_type") == "unknown",
+            pl.col("pitch_type_by") != "operator",
+            "rank",
+            nulls_last=True,
+        )
+        .group_by("pitch_id", maintain_order=True)
+        .agg(pl.col("pitch_type", "pitch_type_by").first())
+    )
+    apart = (
+        values.filter(pl.col("stands_apart").is_not_null())
+        .group_by("pitch_id", maintain_order=True)
+        .agg(stands_apart=pl.format("{}:{}", "stands_apart", "metric").str.join(", "))
+    )
+    wide = values.pivot("metric", index="pitch_id", values="value")
+    missing = [pl.lit(None, pl.Float64).alias(name) for name in METRICS if name not in wide.columns]
+    joined = pitches
+    for more in (_who_threw(members), types, apart, wide.with_columns(missing)):
+        joined = joined.join(more, on="pitch_id", how="left")
+    return joined.with_columns(
+        doubtful=pl.col("match_probability") < doubtful_below,
+        season=pl.col("baseball_day").dt.year().cast(pl.Int32),
+        month=pl.col("baseball_day").dt.month().cast(pl.Int8),
+    )
+
+
+def _who_threw(members: pl.DataFrame) -> pl.DataFrame:
+    """The pitcher that most trackers name, then the best-ranked one's; a known player before a mere label."""
+    named = members.filter(pl.col("pitcher_label").is_not_null() | pl.col("pitcher_id").is_not_null()).with_columns(
+        votes=pl.len().over("pitch_id", pl.coalesce("pitcher_id", "pitcher_label"))
+    )
+    return (
+        named.sort("pitch_id", pl.col("pitcher_id").is_null(), -pl.col("votes").cast(pl.Int32), "rank")
+        .group_by("pitch_id", maintain_order=True)
+        .agg(pl.col(name).first() for name in WHO_THREW)
+    )
+
+
+def _aliases(members: pl.DataFrame) -> pl.DataFrame:
+    """Every id that a pitch could ever have had leads to the pitch that its sighting is in now.
+
+    A pitch is named after one of its sightings, so each sighting that is not the namesake gives one alias; a regrouping in a later run
+    changes which sighting is the namesake, but never leaves an id that leads nowhere.
+    """
+    return (
+        members.select(old_pitch_id=pl.format("p{}", pl.col("sighting_id").str.slice(1)), pitch_id="pitch_id")
+        .filter(pl.col("old_pitch_id") != pl.col("pitch_id"))
+        .sort("old_pitch_id")
+    )
