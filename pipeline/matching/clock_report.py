@@ -1,0 +1,197 @@
+"""The clocks table: how far each tracker's clock was off, session by session, in figures and in words."""
+
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.matching.clock import COARSE_S, Clock
+from pipeline.matching.fitting import Fit
+from pipeline.matching.grouping import Groups
+from pipeline.matching.records import Records, Unit
+from pipeline.matching.tables import Pairs
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+CLOCKS = {
+    **dict.fromkeys(("venue", "station"), pl.String),
+    "baseball_day": pl.Date,
+    **dict.fromkeys(("tracker", "reference_tracker", "file_id", "native_session"), pl.String),
+    **dict.fromkeys(("offset_start_s", "offset_end_s", "drift_ppm"), pl.Float64),
+    "steps": pl.UInt32,
+    "step_sizes_s": pl.String,
+    **dict.fromkeys(("residual_sd_s", "offset_error_s", "resolution_s"), pl.Float64),
+    **dict.fromkeys(("matched", "only_this", "only_reference"), pl.UInt32),
+    **dict.fromkeys(("same_session_probability", "expected_wrong_merges"), pl.Float64),
+    "hour_slip": pl.Boolean,
+    "verdict": pl.String,
+}
+# an offset this near to whole hours is an hour set wrong plus an ordinary clock error (method page, section 2)
+_NEAR_HOUR_S = 400.0
+# what a clock that is set by hand or by phone may be off, and drift that a plain quartz keeps under; common practice, no source
+AGREES_S, ORDINARY_S, ORDINARY_PPM = 2.0, 30.0, 60.0
+
+
+class _Reading(NamedTuple):
+    """A clock over one file: this tracker's minus the reference's, seconds."""
+
+    start_s: float
+    end_s: float
+    drift_ppm: float
+    steps: tuple[float, ...]
+    residual_sd_s: float
+    error_s: float
+
+
+def clocks_frame(records: Records, units: list[Unit], fit: Fit, pairs: Pairs, groups: Groups, rank: Ints) -> pl.DataFrame:
+    """One row per file of a tracker and better-ranked tracker on its station-day."""
+    of_pair = fit.cells.unit[np.maximum(pairs.cell, 0)] if len(pairs.cell) else pairs.cell
+    rows = [row for u, unit in enumerate(units) for row in _unit_rows(records, u, unit, fit, pairs, groups, of_pair, rank)]
+    frame = pl.DataFrame(rows, schema=CLOCKS, orient="row")
+    likely = pl.struct("matched", "same_session_probability")
+    telling = (pl.col("matched") > 0) | (likely == likely.max().over("tracker", "reference_tracker", "file_id", "station", "baseball_day"))
+    return frame.filter(telling).sort("baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched")
+
+
+def _unit_rows(records: Records, u: int, unit: Unit, fit: Fit, pairs: Pairs, groups: Groups, of_pair: Ints, rank: Ints) -> list[tuple[object, ...]]:
+    swap = bool(rank[unit.trackers[0]] > rank[unit.trackers[1]])
+    this, other = (unit.first, unit.second) if swap else (unit.second, unit.first)
+    mine = np.flatnonzero((of_pair == u) & groups.joined & (pairs.cell >= 0))
+    this_row, other_row = (pairs.first[mine], pairs.second[mine]) if swap else (pairs.second[mine], pairs.first[mine])
+    place = {int(row): n for n, row in enumerate(this.rows.tolist())}
+    out = []
+    for file in np.unique(records.file[this.rows]).tolist():
+        members = np.flatnonzero(records.file[this.rows] == file)
+        ours = records.file[this_row] == file
+        at = np.array([place[int(r)] for r in this_row[ours]], dtype=np.int64)
+        reading = _reading(unit, fit.clocks[u], swap, members, at, records.seen_s[other_row[ours]])
+        window = _covered(records, other.rows, reading, records.seen_s[this.rows[members]])
+        counts = (int(ours.sum()), len(members) - int(ours.sum()), max(window - int(ours.sum()), 0))
+        wrong = float((1 - pairs.probability[mine][ours]).sum())
+        out.append(_row(records, this.rows[members[0]], other, unit, reading, counts, float(fit.same_session[u]), wrong, this.resolution_s))
+    return out
+
+
+def _covered(records: Records, other_rows: Ints, reading: _Reading | None, seen_s: Floats) -> int:
+    """Records of the reference while this file was being written (all of them without clocks)."""
+    if reading is None or np.isnan(seen_s).all():
+        return len(other_rows)
+    at = records.seen_s[other_rows]
+    low, high = np.nanmin(seen_s) - reading.start_s - 30, np.nanmax(seen_s) - reading.end_s + 30
+    return int(((at >= low) & (at <= high)).sum())
+
+
+def _reading(unit: Unit, clock: Clock | None, swap: bool, members: Ints, at: Ints, reference_s: Floats) -> _Reading | None:
+    """The clock's path over the members of one file, seen from this tracker."""
+    if clock is None:
+        return None
+    if not swap:
+        seen_s, path, segment = unit.second.seen_s[members], clock.offset_s[members], clock.segment[members]
+    else:
+        order = np.argsort(unit.second.seen_s - clock.offset_s, kind="stable")
+        grid = (unit.second.seen_s - clock.offset_s)[order]
+        seen_s = unit.first.seen_s[members]
+        near = order[np.clip(np.searchsorted(grid, seen_s), 0, len(order) - 1)]
+        path, segment = -clock.offset_s[near], clock.segment[near]
+    whole = dict(zip(members.tolist(), path.tolist(), strict=True))
+    this_s = (unit.first if swap else unit.second).seen_s[at]
+    residual = this_s - np.array([whole[int(a)] for a in at]) - reference_s if len(at) else np.zeros(0)
+    residual = residual[~np.isnan(residual)]
+    spread = float(np.median(np.abs(residual)) * 1.4826) if len(residual) > 2 else clock.sigma_s
+    spread = max(spread, 1e-4)
+    jumps = np.flatnonzero(np.diff(segment) != 0)
+    sizes = tuple(float(path[j + 1] - path[j]) for j in jumps)
+    drift = _drift_ppm(seen_s, path, segment)
+    # 1.25: a median's error against a mean's; at most 21 pairs speak for a place on the path
+    error = 1.25 * max(spread, 0.29 * unit.resolution_s if unit.resolution_s > COARSE_S else 0.0) / np.sqrt(max(min(len(residual), 21), 1))
+    return _Reading(float(path[0]), float(path[-1]), drift, sizes, spread, float(error))
+
+
+def _drift_ppm(seen_s: Floats, path: Floats, segment: Ints) -> float:
+    """Slope of the path inside its step-free stretches, parts per million; nan under ten minutes, where it means nothing."""
+    x, y = seen_s.copy(), path.copy()
+    for s in np.unique(segment).tolist():
+        mine = segment == s
+        x[mine] -= np.nanmean(x[mine])
+        y[mine] -= np.nanmean(y[mine])
+    known = ~np.isnan(x)
+    if not known.any() or np.ptp(x[known]) < 600:
+        return float("nan")
+    return float(1e6 * (x[known] * y[known]).sum() / (x[known] ** 2).sum())
+
+
+def _row(
+    records: Records,
+    row: int,
+    other: object,
+    unit: Unit,
+    reading: _Reading | None,
+    counts: tuple[int, int, int],
+    same_session: float,
+    wrong: float,
+    resolution_s: float,
+) -> tuple[object, ...]:
+    tracker, venue, station, day, file_id, session = records.frame.row(int(row))[1:7]
+    reference = next(records.trackers[t] for t in unit.trackers if records.trackers[t] != tracker)
+    figures: tuple[object, ...] = (None,) * 3 + (0, None, None, None)
+    if reading is not None:
+        steps = ", ".join(f"{s:+.1f}" for s in reading.steps) or None
+        drift = None if np.isnan(reading.drift_ppm) else round(reading.drift_ppm, 1)
+        figures = (
+            *(round(reading.start_s, 3), round(reading.end_s, 3), drift, len(reading.steps), steps),
+            *(round(reading.residual_sd_s, 3), round(reading.error_s, 3)),
+        )
+    slip = reading is not None and counts[0] > 0 and _hours(reading.start_s) != 0
+    identity = (venue, station, day, tracker, reference, file_id, session)
+    resolution = None if np.isnan(resolution_s) else resolution_s
+    verdict = _verdict(reference, reading, counts[0], same_session, resolution)
+    return (*identity, *figures, resolution, *counts, round(same_session, 6), round(wrong, 4), slip, verdict)
+
+
+def _hours(offset_s: float) -> int:
+    hours = round(offset_s / 3600)
+    return hours if hours and abs(offset_s - 3600 * hours) < _NEAR_HOUR_S else 0
+
+
+def _verdict(reference: str, reading: _Reading | None, matched: int, same_session: float, resolution_s: float | None) -> str:
+    """What the director reads."""
+    if matched == 0:
+        return f"no pitch in common with {reference}: not the same session, or one of the two missed it"
+    doubt = "" if same_session >= 0.9 else "; doubtful whether this is the same session at all"
+    if reading is None:
+        return f"no common clock with {reference}: matched by order and readings" + doubt
+    return "; ".join([_offset_words(reference, reading, resolution_s), *_movement_words(reading)]) + doubt
+
+
+def _offset_words(reference: str, reading: _Reading, resolution_s: float | None) -> str:
+    size = abs(reading.start_s)
+    about = "about " if resolution_s and resolution_s > COARSE_S else ""
+    if size <= max(AGREES_S, (resolution_s or 0.0) / 2):
+        return f"agrees with {reference}"
+    words = f"{about}{duration(size)} {'ahead of' if reading.start_s > 0 else 'behind'} {reference}"
+    hours = _hours(reading.start_s)
+    if abs(hours) == 1:
+        return words + ": looks like the daylight-saving hour"
+    if hours:
+        return words + f": looks like a wrong time zone ({abs(hours)} hours)"
+    return words + (": set the clock" if size > ORDINARY_S else "")
+
+
+def _movement_words(reading: _Reading) -> list[str]:
+    words = []
+    if not np.isnan(reading.drift_ppm) and abs(reading.drift_ppm) > ORDINARY_PPM:
+        words.append(f"runs {'fast' if reading.drift_ppm > 0 else 'slow'} by {abs(reading.drift_ppm) * 3.6e-3:.1f} s an hour")
+    if reading.steps:
+        times = "once" if len(reading.steps) == 1 else f"{len(reading.steps)} times"
+        words.append(f"was set {times} during the session ({', '.join(f'{s:+.1f} s' for s in reading.steps)})")
+    return words
+
+
+def duration(seconds: float) -> str:
+    """61 min 3 s."""
+    if seconds < 60:
+        return f"{seconds:.1f} s" if seconds < 10 else f"{seconds:.0f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s" if rest else f"{minutes} min"

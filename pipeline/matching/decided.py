@@ -1,0 +1,61 @@
+"""What people decided in review; it wins over every probability."""
+
+from typing import NamedTuple
+
+import polars as pl
+
+from pipeline.matching.records import Records
+
+_PAIR_KINDS = ("same_pitch", "not_same_pitch")
+PROBLEMS = {"kind": pl.String, "subject": pl.String, "object": pl.String, "problem": pl.String}
+
+
+class Decided(NamedTuple):
+    """Pairs of sighting ids that are one pitch (`same`), that are not (`apart`), sightings that are none, and problems found."""
+
+    same: tuple[tuple[str, str], ...]
+    apart: tuple[tuple[str, str], ...]
+    no_pitch: frozenset[str]
+    problems: pl.DataFrame
+
+    def places(self, records: Records) -> tuple[list[tuple[int, int]], set[tuple[int, int]]]:
+        """The same pairs as rows of the records; pairs with a sighting that is not among them are left out."""
+        place = {sighting: row for row, sighting in enumerate(records.frame["sighting_id"].to_list())} if self.same or self.apart else {}
+        same, apart = ([(place[a], place[b]) for a, b in pairs if a in place and b in place] for pairs in (self.same, self.apart))
+        return sorted((min(p), max(p)) for p in same), {(min(p), max(p)) for p in apart}
+
+
+def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decided:
+    """Decisions about pairs and pitches, in an order of their own; contradictions are told and the one that keeps apart holds."""
+    about = decisions.filter(pl.col("kind").is_in([*_PAIR_KINDS, "no_pitch"])).select("kind", "subject", "object").unique().sort("kind", "subject", "object")
+    known = {i: (tracker, station) for i, tracker, station in sightings.select("sighting_id", "tracker", "station").iter_rows()}
+    no_pitch = frozenset(s for kind, s, _ in about.iter_rows() if kind == "no_pitch")
+    pairs = {kind: {(min(a, b), max(a, b)) for k, a, b in about.iter_rows() if k == kind and a and b} for kind in _PAIR_KINDS}
+    problems = [problem for row in about.iter_rows() if (problem := _problem(row, known, no_pitch, pairs))]
+    bad = {(kind, *sorted((a, b or ""))) for kind, a, b, _ in problems}
+    same = tuple(p for p in sorted(pairs["same_pitch"]) if ("same_pitch", *p) not in bad)
+    apart = tuple(p for p in sorted(pairs["not_same_pitch"]) if p[0] in known and p[1] in known)
+    return Decided(same, apart, no_pitch & known.keys(), pl.DataFrame(problems, schema=PROBLEMS, orient="row"))
+
+
+def _problem(
+    row: tuple[str, str, str | None], known: dict[str, tuple[str, str | None]], no_pitch: frozenset[str], pairs: dict[str, set[tuple[str, str]]]
+) -> tuple[str, str, str | None, str] | None:
+    kind, a, b = row
+    if kind == "no_pitch":
+        return None if a in known else (*row, f"no sighting has the id {a}")
+    unknown = [i for i in (a, b) if i not in known]
+    if unknown:
+        return (*row, f"no sighting has the id {unknown[0]}")
+    assert b is not None
+    if kind == "not_same_pitch":
+        return None
+    if (min(a, b), max(a, b)) in pairs["not_same_pitch"]:
+        return (*row, "another decision says that these two are not one pitch; they are kept apart")
+    if known[a][0] == known[b][0]:
+        return (*row, f"both are of tracker {known[a][0]}; a pitch holds one sighting of a tracker (no_pitch sets a double record aside)")
+    if a in no_pitch or b in no_pitch:
+        return (*row, "another decision says that one of them is no pitch")
+    if known[a][1] != known[b][1]:
+        return (*row, f"they are at different stations ({known[a][1]}, {known[b][1]})")
+    return None

@@ -1,0 +1,111 @@
+"""Double triggers: one tracker writes one throw twice, half a second to two and a half seconds apart."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.matching.calibrating import Models
+from pipeline.matching.clock import COARSE_S
+from pipeline.matching.fitting import Cells
+from pipeline.matching.labels import label_evidence
+from pipeline.matching.readings import ReadingModel, differences, log_other, log_same
+from pipeline.matching.records import Records, Stream, Unit
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+# no two pitches are thrown to one plate this soon after one another; on two mounds they are
+_LONGEST_S = 2.7
+# share of throws that are written twice (method page, section 5)
+_DOUBLE_SHARE, _FLOOR = 0.007, 0.0007
+_UNTIMED_EVIDENCE, _UNTIMED_METRICS = 5.0, 3
+
+
+class Doubles(NamedTuple):
+    """Records `second` that repeat record `first` of the same tracker, with the probability of that and the time between them."""
+
+    first: Ints
+    second: Ints
+    probability: Floats
+    gap_s: Floats
+
+
+def find_doubles(records: Records, streams: list[Stream], models: Models, units: list[Unit], cells: Cells) -> Doubles:
+    """Neighbours in a stream that are one throw, unless the other trackers saw two."""
+    parts = [_neighbours(stream) for stream in streams]
+    first = np.concatenate([p[0] for p in parts]) if parts else np.zeros(0, dtype=np.int64)
+    second = np.concatenate([p[1] for p in parts]) if parts else first
+    gap = np.concatenate([p[2] for p in parts]) if parts else np.zeros(0)
+    needed = np.concatenate([np.full(len(p[0]), p[3]) for p in parts]) if parts else gap
+    strength = _one_throw(records, models, units, first, second)
+    probability = 1 / (1 + np.exp(-np.clip(strength - needed, -50, 50)))
+    found = (probability > 0.5) & ~_seen_as_two(records, cells, first, second)
+    keep = _without_chains(first, second, found)
+    return Doubles(first[keep], second[keep], probability[keep], gap[keep])
+
+
+def _neighbours(stream: Stream) -> tuple[Ints, Ints, Floats, float]:
+    """Pairs next to one another that come soon enough, and the evidence that they need."""
+    rows = stream.rows
+    if np.isnan(stream.resolution_s) or stream.resolution_s > COARSE_S:
+        return rows[:-1], rows[1:], np.full(max(len(rows) - 1, 0), np.nan), _UNTIMED_EVIDENCE
+    gap = np.diff(stream.seen_s)
+    soon = (gap >= 0) & (gap <= _LONGEST_S + (stream.resolution_s if stream.resolution_s >= 0.5 else 0.0) * 0.3)
+    crowd = float(((gap > _LONGEST_S) & (gap <= 6.0)).mean()) if len(gap) else 0.0
+    return rows[:-1][soon], rows[1:][soon], gap[soon], -float(np.log(_DOUBLE_SHARE / (0.5 * crowd + _FLOOR)))
+
+
+def _one_throw(records: Records, models: Models, units: list[Unit], first: Ints, second: Ints) -> Floats:
+    """Log ratio that two records of one tracker are one throw; under 3 common metrics without a clock there is none."""
+    which = _model_of(records, models, units, first)
+    own = _own_model(models.readings)
+    difference = differences(records.readings, first, second)
+    strength = log_same(own, which, difference) - log_other(own, which, difference)
+    if models.labels is not None:
+        strength = strength + label_evidence(models.labels, which, records.labels, first, second)
+    common = (~np.isnan(difference)).sum(axis=1)
+    strength = np.where((which < 0) | (common < 1), -50.0, strength)
+    return np.where(common < _UNTIMED_METRICS, np.minimum(strength, _UNTIMED_EVIDENCE - 0.1), strength)
+
+
+def _own_model(model: ReadingModel) -> ReadingModel:
+    """A tracker against itself: no bias, and 1.2 times the spread."""
+    return model._replace(bias=np.zeros_like(model.bias), spread=1.2 * model.spread, other_mean=np.zeros_like(model.other_mean))
+
+
+def _model_of(records: Records, models: Models, units: list[Unit], rows: Ints) -> Ints:
+    """A model of the tracker with any other on the day; -1 where it was alone."""
+    place: dict[tuple[int, int], int] = {}
+    for unit, which in zip(units, models.which.tolist(), strict=True):
+        for tracker in unit.trackers:
+            place.setdefault((unit.day, tracker), which)
+    return np.array([place.get((int(d), int(t)), -1) for d, t in zip(records.day[rows], records.tracker[rows], strict=True)], dtype=np.int64)
+
+
+def _seen_as_two(records: Records, cells: Cells, first: Ints, second: Ints) -> NDArray[np.bool_]:
+    """Some other tracker has a record for each of the two, and these are not doubles themselves."""
+    partners: dict[int, dict[int, int]] = {}
+    for cell in np.flatnonzero(cells.posterior > 0.5).tolist():
+        a, b = int(cells.first[cell]), int(cells.second[cell])
+        partners.setdefault(a, {})[int(records.tracker[b])] = b
+        partners.setdefault(b, {})[int(records.tracker[a])] = a
+    twins = set(zip(first.tolist(), second.tolist(), strict=True))
+    out = np.zeros(len(first), dtype=bool)
+    for n, (a, b) in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
+        ours, theirs = partners.get(a, {}), partners.get(b, {})
+        out[n] = any(ours[t] != theirs[t] and (ours[t], theirs[t]) not in twins for t in ours.keys() & theirs.keys())
+    return out
+
+
+def _without_chains(first: Ints, second: Ints, found: NDArray[np.bool_]) -> Ints:
+    """A record that repeats another cannot be repeated itself: of a chain, every second link falls away."""
+    taken: set[int] = set()
+    keep = []
+    for n in np.flatnonzero(found).tolist():
+        if int(first[n]) not in taken and int(second[n]) not in taken:
+            taken.update((int(first[n]), int(second[n])))
+            keep.append(n)
+    return np.array(keep, dtype=np.int64)
+
+

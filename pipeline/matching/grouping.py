@@ -1,0 +1,54 @@
+"""Pairs into pitches: strongest first, at most one sighting of each tracker in a group, decisions of people above all."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+class Groups(NamedTuple):
+    """`group[r]`: number of the group of record r (that of its lowest record); `joined[e]`: whether edge e is inside a group."""
+
+    group: Ints
+    joined: NDArray[np.bool_]
+
+
+def group_records(tracker: Ints, first: Ints, second: Ints, strength: Floats, forced: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Groups:
+    """Join records along edges, strongest first, unless that would put two records of one tracker, or a pair kept apart, together.
+
+    `forced` edges come before all others. Ties are broken by the records' order, so the outcome does not depend on input order.
+    """
+    members: dict[int, list[int]] = {}
+    home = np.arange(len(tracker))
+    enemies = _enemies(apart)
+    order = np.lexsort((second, first, -strength))
+    edges = [*forced, *zip(first[order].tolist(), second[order].tolist(), strict=True)]
+    for a, b in edges:
+        one, two = int(home[a]), int(home[b])
+        if one == two:
+            continue
+        ours, theirs = members.get(one, [one]), members.get(two, [two])
+        if _clash(tracker, ours, theirs, enemies):
+            continue
+        keep, gone = min(one, two), max(one, two)
+        members[keep] = ours + theirs
+        members.pop(gone, None)
+        home[members[keep]] = keep
+    return Groups(home, home[first] == home[second])
+
+
+def _enemies(apart: set[tuple[int, int]]) -> dict[int, set[int]]:
+    enemies: dict[int, set[int]] = {}
+    for a, b in apart:
+        enemies.setdefault(a, set()).add(b)
+        enemies.setdefault(b, set()).add(a)
+    return enemies
+
+
+def _clash(tracker: Ints, ours: list[int], theirs: list[int], enemies: dict[int, set[int]]) -> bool:
+    if {int(tracker[r]) for r in ours} & {int(tracker[r]) for r in theirs}:
+        return True
+    return any(not enemies.get(r, set()).isdisjoint(theirs) for r in ours)

@@ -1,0 +1,120 @@
+"""Runs of pitches that carry a stale or wrong pitcher label, with the label that the other trackers and the readings propose."""
+
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.matching.grouping import Groups
+from pipeline.matching.records import LABELS, METRIC_NAMES, Records, Stream
+from pipeline.matching.tables import Pairs
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+LABEL_RUNS = {
+    **dict.fromkeys(("tracker", "file_id", "label", "first_sighting_id", "last_sighting_id"), pl.String),
+    "pitches": pl.UInt32,
+    **dict.fromkeys(("proposed_label", "proposed_player_id"), pl.String),
+    "support": pl.Float64,
+}
+_PITCHER = list(LABELS).index("pitcher")
+# what tells arms apart; spread of one arm's release, common practice
+_ARM = {"release_height_ft": 0.2, "release_side_ft": 0.25, "extension_ft": 0.3}
+_LEAST_KNOWN, _MOST_PER_READING = 4, 3.0
+# a label that simply was not changed when the arm was is by far the commonest fault: worth this much evidence (nats); a guess, no source
+_STALE = 1.5
+_LEAST_SUPPORT = 1.0
+
+
+class _Run(NamedTuple):
+    """Rows of one stream that the others give one other label; `before` is the label of the record ahead of the run."""
+
+    rows: Ints
+    partners: Ints
+    own: int
+    proposed: int
+    before: int
+
+
+def label_runs_frame(records: Records, streams: list[Stream], sightings: pl.DataFrame, pairs: Pairs, groups: Groups, probability: Floats) -> pl.DataFrame:
+    """One row per run of disagreeing pitcher labels whose evidence is on the side of the other trackers."""
+    label = records.labels[:, _PITCHER]
+    partner = _partners(len(label), pairs, groups, probability, label)
+    rows = []
+    for stream in streams:
+        usual = _release_of(records, stream.rows, label, partner)
+        used = set(label[stream.rows].tolist())
+        for run in _runs(stream.rows, label, partner):
+            support = _support(records, run, usual)
+            if support >= _LEAST_SUPPORT and not _only_spelt_otherwise(run, usual, used):
+                rows.append((run, round(support, 3)))
+    return _frame(records, sightings, rows)
+
+
+def _partners(n: int, pairs: Pairs, groups: Groups, probability: Floats, label: Ints) -> Ints:
+    """Row of the surest partner that has a pitcher label, -1 where there is none."""
+    partner = np.full(n, -1)
+    joined = np.flatnonzero(groups.joined & (probability >= 0.5))
+    for at in joined[np.argsort(probability[joined], kind="stable")].tolist():
+        a, b = int(pairs.first[at]), int(pairs.second[at])
+        if label[a] >= 0 and label[b] >= 0:
+            partner[a], partner[b] = b, a
+    return partner
+
+
+def _runs(rows: Ints, label: Ints, partner: Ints) -> list[_Run]:
+    """Maximal stretches of matched records with one own label and one other label of the partners."""
+    known = rows[(partner[rows] >= 0) & (label[rows] >= 0)]
+    if not len(known):
+        return []
+    own, other = label[known], label[partner[known]]
+    cuts = np.flatnonzero((np.diff(own) != 0) | (np.diff(other) != 0)) + 1
+    runs = []
+    for stretch in np.split(np.arange(len(known)), cuts):
+        a, b = int(own[stretch[0]]), int(other[stretch[0]])
+        if a != b and len(stretch) >= 2:
+            before = int(own[stretch[0] - 1]) if stretch[0] else -1
+            runs.append(_Run(known[stretch], partner[known[stretch]], a, b, before))
+    return runs
+
+
+def _release_of(records: Records, rows: Ints, label: Ints, partner: Ints) -> dict[int, Floats]:
+    """Where each label's arm lets go, by this tracker, from the pitches whose label the others confirm."""
+    sure = rows[(partner[rows] >= 0) & (label[rows] == label[partner[rows]])]
+    columns = [METRIC_NAMES.index(m) for m in _ARM]
+    usual = {}
+    for code in np.unique(label[sure]).tolist():
+        mine = sure[label[sure] == code]
+        if len(mine) >= _LEAST_KNOWN:
+            readings = records.readings[np.ix_(mine, columns)]
+            usual[code] = np.array([np.median(c[~np.isnan(c)]) if (~np.isnan(c)).any() else np.nan for c in readings.T])
+    return usual
+
+
+def _support(records: Records, run: _Run, usual: dict[int, Floats]) -> float:
+    """Log-likelihood ratio for the proposed label: where the arm lets go, and whether the own label was simply left standing."""
+    stale = _STALE if run.own == run.before else -_STALE
+    if run.own not in usual or run.proposed not in usual:
+        return stale + 0.1 * len(run.rows) * (stale > 0)
+    readings = records.readings[np.ix_(run.rows, [METRIC_NAMES.index(m) for m in _ARM])]
+    spread = np.array(list(_ARM.values()))
+    say = 0.5 * (((readings - usual[run.own]) / spread) ** 2 - ((readings - usual[run.proposed]) / spread) ** 2)
+    return stale + float(np.nansum(np.clip(say, -_MOST_PER_READING, _MOST_PER_READING)))
+
+
+def _only_spelt_otherwise(run: _Run, usual: dict[int, Floats], used: set[int]) -> bool:
+    """The tracker never uses the other spelling and the others never this one: a matter of names (name_matches), not of a run."""
+    return run.proposed not in used and run.own not in usual
+
+
+def _frame(records: Records, sightings: pl.DataFrame, rows: list[tuple[_Run, float]]) -> pl.DataFrame:
+    said = {i: (label, player) for i, label, player in sightings.select("sighting_id", "pitcher_label", "pitcher_id").iter_rows()}
+    ids, trackers, files = (records.frame[c].to_list() for c in ("sighting_id", "tracker", "file_id"))
+    out = []
+    for run, support in rows:
+        first, last = int(run.rows[0]), int(run.rows[-1])
+        proposed, player = said[ids[int(run.partners[0])]]
+        out.append((trackers[first], files[first], said[ids[first]][0], ids[first], ids[last], len(run.rows), proposed, player, support))
+    return pl.DataFrame(out, schema=LABEL_RUNS, orient="row").sort("tracker", "file_id", "first_sighting_id")

@@ -1,0 +1,64 @@
+"""Put the rows of one export in the order in which the device saw the pitches."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+# a sequence number this far under the highest so far starts a new run ...
+_FALL = 12
+# ... and so does a return to 1 or 2 after a run of 8 or more (method page, "Order every file")
+_RESTART_NUMBER, _RESTART_AFTER = 2, 8
+# more runs than this, and the rows were grouped by something else than time
+_MOST_RUNS = 3
+
+
+def device_order(sequence: Floats, seen_s: Floats) -> Ints:
+    """Positions of the rows of one export, given in file order, in the order in which the device saw them.
+
+    `sequence` is the device's count (nan where it has none), `seen_s` its clock in seconds (nan where it has none). Neither is
+    trusted alone: a restarted count can be unique and yet reversed, and a clock that steps interleaves two sessions.
+    """
+    in_file = np.arange(len(sequence))
+    if np.isnan(sequence).all():
+        return _order_without_count(in_file, seen_s)
+    count = _filled(sequence)
+    runs = count_runs(count)
+    if runs[-1] < _MOST_RUNS:
+        return np.lexsort((in_file, count, runs))
+    if np.isnan(seen_s).all():
+        return np.lexsort((in_file, count))
+    by_time = np.argsort(_filled(seen_s), kind="stable")
+    runs_by_time = count_runs(count[by_time])
+    if runs_by_time[-1] < _MOST_RUNS:
+        return by_time[np.lexsort((in_file, count[by_time], runs_by_time))]
+    return by_time
+
+
+def count_runs(count: Floats) -> Ints:
+    """Number from 0 of the run that each row belongs to; a new one begins where the count falls back or starts again."""
+    runs = np.zeros(len(count), dtype=np.int64)
+    highest, length, run = -np.inf, 0, 0
+    for at, number in enumerate(count.tolist()):
+        restarted = number <= _RESTART_NUMBER and length >= _RESTART_AFTER and number < highest
+        if number < highest - _FALL or restarted:
+            run, highest, length = run + 1, -np.inf, 0
+        highest, length = max(highest, number), length + 1
+        runs[at] = run
+    return runs
+
+
+def _order_without_count(in_file: Ints, seen_s: Floats) -> Ints:
+    """File order, unless the stamps fall so often that the rows were grouped by something else."""
+    if np.isnan(seen_s).all():
+        return in_file
+    falls = int((np.diff(_filled(seen_s)) < 0).sum())
+    return in_file if falls < _MOST_RUNS else np.argsort(_filled(seen_s), kind="stable")
+
+
+def _filled(values: Floats) -> Floats:
+    """Nan takes the value before it in the file (the first takes the one after)."""
+    known = ~np.isnan(values)
+    last = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
+    return values[np.where(last < 0, int(known.argmax()), last)]

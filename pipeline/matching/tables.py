@@ -1,0 +1,251 @@
+"""The outcome as frames."""
+
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.matching.decided import Decided
+from pipeline.matching.doubles import Doubles
+from pipeline.matching.fitting import Cells
+from pipeline.matching.grouping import Groups
+from pipeline.matching.readings import ReadingModel, metric_log_ratio
+from pipeline.matching.records import METRIC_NAMES, Records
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+MATCHES = {"sighting_id": pl.String, "group_id": pl.String, "match_probability": pl.Float64, "decided_by": pl.String}
+MATCH_PAIRS = {
+    **dict.fromkeys(("sighting_a", "sighting_b", "tracker_a", "tracker_b", "venue", "station"), pl.String),
+    "baseball_day": pl.Date,
+    "probability": pl.Float64,
+    "merged": pl.Boolean,
+    "decided_by": pl.String,
+    **dict.fromkeys(("time_gap_s", "time_evidence", "reading_evidence", "label_evidence", "order_evidence"), pl.Float64),
+    "what": pl.String,
+    "rival_of": pl.String,
+}
+DOUBLES = {"sighting_id": pl.String, "of_sighting_id": pl.String, "probability": pl.Float64, "time_gap_s": pl.Float64}
+STATION_FINDS = {"sighting_id": pl.String, "station": pl.String, "probability": pl.Float64}
+CALIBRATION = {
+    **dict.fromkeys(("tracker_a", "tracker_b"), pl.String),
+    "baseball_day": pl.Date,
+    "metric": pl.String,
+    "n": pl.UInt32,
+    **dict.fromkeys(("bias", "spread", "outlier_share"), pl.Float64),
+}
+# decimals of published probabilities, evidence and seconds: the last bits of a sum may depend on how the work was cut into batches
+_PROBABILITY, _NATS, _SECONDS = 6, 3, 4
+
+
+class Pairs(NamedTuple):
+    """Pairs of records worth telling: probability, the cell they came from (-1: a person's only), and whether a person decided."""
+
+    first: Ints
+    second: Ints
+    probability: Floats
+    cell: Ints
+    by_person: Bools
+
+
+def candidate_pairs(records: Records, cells: Cells, doubles: Doubles, decided: Decided, reported: float) -> Pairs:
+    """Cells with some probability, a double's claim given to the record that it repeats, decisions on top."""
+    live = np.flatnonzero(cells.posterior >= reported / 4)
+    home = np.arange(len(records.tracker))
+    home[doubles.second] = doubles.first
+    first, second, p = home[cells.first[live]], home[cells.second[live]], cells.posterior[live]
+    order = np.lexsort((live, -p, second, first))
+    first, second, p, live = first[order], second[order], p[order], live[order]
+    new = np.concatenate([[True], (np.diff(first) != 0) | (np.diff(second) != 0)]) if len(first) else np.zeros(0, dtype=bool)
+    total = np.minimum(np.bincount(np.cumsum(new) - 1, p) if len(p) else p, 1.0)
+    found = Pairs(first[new], second[new], np.round(total, _PROBABILITY), live[new], np.zeros(int(new.sum()), dtype=bool))
+    keep = found.probability >= reported
+    return _with_decisions(Pairs(*(column[keep] for column in found)), *decided.places(records))
+
+
+def _with_decisions(pairs: Pairs, same: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Pairs:
+    """A decided pair has probability 1 or 0, whatever the model says."""
+    verdict = {**dict.fromkeys(same, 1.0), **dict.fromkeys(apart, 0.0)}
+    if not verdict:
+        return pairs
+    place = {(min(a, b), max(a, b)): n for n, (a, b) in enumerate(zip(pairs.first.tolist(), pairs.second.tolist(), strict=True))}
+    new = [pair for pair in verdict if pair not in place]
+    first, second = (np.concatenate([column, np.array([pair[side] for pair in new], dtype=np.int64)]) for side, column in ((0, pairs.first), (1, pairs.second)))
+    probability = np.concatenate([pairs.probability, np.zeros(len(new))])
+    cell = np.concatenate([pairs.cell, np.full(len(new), -1)])
+    person = np.zeros(len(first), dtype=bool)
+    for n, pair in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
+        key = (min(pair), max(pair))
+        if key in verdict:
+            probability[n], person[n] = verdict[key], True
+    return Pairs(first, second, probability, cell, person)
+
+
+def group_probabilities(pairs: Pairs, groups: Groups, tracker: Ints) -> tuple[Floats, Floats]:
+    """(of each pair, of each record). A pair of a group is at least as sure as the way over a third record; a single is as sure as no claim on it."""
+    probability = _over_third(pairs, groups)
+    count = np.bincount(groups.group, minlength=len(tracker))[groups.group]
+    best = np.zeros(len(tracker))
+    for side in (pairs.first, pairs.second):
+        np.maximum.at(best, side[groups.joined], probability[groups.joined])
+    return probability, np.where(count > 1, best, np.round(_unclaimed(pairs, tracker), _PROBABILITY))
+
+
+def _over_third(pairs: Pairs, groups: Groups) -> Floats:
+    """a and c are one pitch at least when a and b are, and b and c."""
+    known: dict[tuple[int, int], float] = {}
+    neighbours: dict[int, list[int]] = {}
+    inside = np.flatnonzero(groups.joined)
+    for n in inside.tolist():
+        a, b = int(pairs.first[n]), int(pairs.second[n])
+        known[(a, b)] = known[(b, a)] = float(pairs.probability[n])
+        neighbours.setdefault(a, []).append(b)
+        neighbours.setdefault(b, []).append(a)
+    out = pairs.probability.copy()
+    for n in inside.tolist():
+        a, b = int(pairs.first[n]), int(pairs.second[n])
+        ways = [known[(a, c)] * known[(c, b)] for c in neighbours[a] if c != b and (c, b) in known]
+        out[n] = max([out[n], *ways])
+    return out
+
+
+def _unclaimed(pairs: Pairs, tracker: Ints) -> Floats:
+    """Probability that nobody else has the record: product over the other trackers of 1 - their claims."""
+    n, trackers = len(tracker), int(tracker.max()) + 1 if len(tracker) else 1
+    claims = np.zeros((n, trackers))
+    np.add.at(claims, (pairs.first, tracker[pairs.second]), pairs.probability)
+    np.add.at(claims, (pairs.second, tracker[pairs.first]), pairs.probability)
+    return np.asarray(np.prod(1 - np.minimum(claims, 1.0), axis=1))
+
+
+def matches_frame(sightings: pl.DataFrame, records: Records, rank: Ints, pairs: Pairs, groups: Groups, probability: Floats, doubles: Doubles, decided: Decided) -> pl.DataFrame:
+    """One row per sighting that is no double: its group, named by the member of best rank."""
+    ids = records.frame["sighting_id"].to_list()
+    order = np.lexsort((np.arange(len(ids)), rank[records.tracker], groups.group))
+    anchor: dict[int, str] = {}
+    for row in order.tolist():
+        anchor.setdefault(int(groups.group[row]), ids[row])
+    person = np.zeros(len(ids), dtype=bool)
+    for side in (pairs.first, pairs.second):
+        person[side[pairs.by_person & (pairs.probability == 1.0)]] = True
+    size = np.bincount(groups.group, minlength=len(ids))[groups.group]
+    by = np.where(person, "person", np.where(size > 1, "model", "single"))
+    located = pl.DataFrame(
+        {"sighting_id": ids, "group_id": [anchor[g] for g in groups.group.tolist()], "match_probability": probability, "decided_by": by.tolist()}, schema=MATCHES
+    )
+    located = located.filter(~pl.Series(np.isin(np.arange(len(ids)), doubles.second)))
+    return pl.concat([located, singles(sightings, decided, except_for=ids)]).sort("sighting_id")
+
+
+def singles(sightings: pl.DataFrame, decided: Decided, except_for: list[str]) -> pl.DataFrame:
+    """Sightings that nothing can match: without a station, or of which a person said that they are no pitch."""
+    alone = sightings.select("sighting_id").filter(~pl.col("sighting_id").is_in(except_for))
+    by = pl.when(pl.col("sighting_id").is_in(list(decided.no_pitch))).then(pl.lit("person")).otherwise(pl.lit("single"))
+    return alone.select("sighting_id", pl.col("sighting_id").alias("group_id"), pl.lit(1.0).alias("match_probability"), by.alias("decided_by"))
+
+
+def pairs_frame(records: Records, rank: Ints, pairs: Pairs, groups: Groups, probability: Floats, cells: Cells, model: ReadingModel, which: Ints) -> pl.DataFrame:
+    """One row per pair, better rank first, with what each kind of evidence said and the pair that it contends with."""
+    a, b = pairs.first, pairs.second
+    swap = (rank[records.tracker[a]] > rank[records.tracker[b]]) if len(a) else np.zeros(0, dtype=bool)
+    left, right = np.where(swap, b, a), np.where(swap, a, b)
+    told = pairs.cell >= 0
+    cell = np.maximum(pairs.cell, 0)
+    if not len(cells.unit):
+        cell, told = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
+    known = [np.where(told, values[cell], np.nan) for values in (cells.time, cells.readings, cells.label)]
+    gap = np.where(told, np.where(swap, -cells.time_gap_s[cell], cells.time_gap_s[cell]), np.nan)
+    logit = np.log(np.clip(pairs.probability, 1e-6, 1 - 1e-6)) - np.log1p(-np.clip(pairs.probability, 1e-6, 1 - 1e-6))
+    identity = records.frame
+    frame = pl.DataFrame(
+        {
+            "sighting_a": identity["sighting_id"].gather(left),
+            "sighting_b": identity["sighting_id"].gather(right),
+            "tracker_a": identity["tracker"].gather(left),
+            "tracker_b": identity["tracker"].gather(right),
+            "venue": identity["venue"].gather(left),
+            "station": identity["station"].gather(left),
+            "baseball_day": identity["baseball_day"].gather(left),
+            "probability": probability,
+            "merged": groups.joined,
+            "decided_by": np.where(pairs.by_person, "person", "model").tolist(),
+            "time_gap_s": gap.round(_SECONDS),
+            "time_evidence": known[0].round(_NATS),
+            "reading_evidence": known[1].round(_NATS),
+            "label_evidence": known[2].round(_NATS),
+            "order_evidence": (logit - sum(known)).round(_NATS),
+            "what": _loudest(cells, cell, told, model, which),
+            "rival_of": _rivals(identity["sighting_id"].to_list(), pairs, groups, probability),
+        },
+        schema=MATCH_PAIRS,
+    )
+    return frame.with_columns(pl.col(pl.Float64).fill_nan(None)).sort("baseball_day", "venue", "station", "sighting_a", "sighting_b")
+
+
+def _loudest(cells: Cells, cell: Ints, told: Bools, model: ReadingModel, which: Ints) -> list[str | None]:
+    """The three readings that said most, for or against."""
+    if not len(cell):
+        return []
+    say = np.nan_to_num(metric_log_ratio(model, which[cells.unit[cell]], cells.difference[cell]))
+    top = np.argsort(-np.abs(say), axis=1, kind="stable")[:, :3]
+    texts: list[str | None] = []
+    for ok, row, best in zip(told.tolist(), say, top, strict=True):
+        parts = [f"{METRIC_NAMES[k]} {row[k]:+.1f}" for k in best.tolist() if abs(row[k]) >= 0.05]
+        texts.append("; ".join(parts) if ok and parts else None)
+    return texts
+
+
+def _rivals(ids: list[str], pairs: Pairs, groups: Groups, probability: Floats) -> list[str | None]:
+    """For a pair that was not merged: the sighting of it that stands in a likelier pair."""
+    held = np.zeros(len(ids))
+    for side in (pairs.first, pairs.second):
+        np.maximum.at(held, side[groups.joined], probability[groups.joined])
+    out: list[str | None] = []
+    for a, b, joined in zip(pairs.first.tolist(), pairs.second.tolist(), groups.joined.tolist(), strict=True):
+        contended = a if held[a] >= held[b] else b
+        out.append(None if joined or held[contended] == 0 else ids[contended])
+    return out
+
+
+def doubles_frame(records: Records, doubles: Doubles) -> pl.DataFrame:
+    """One row per record that repeats another of the same tracker."""
+    ids = records.frame["sighting_id"]
+    frame = pl.DataFrame(
+        {
+            "sighting_id": ids.gather(doubles.second),
+            "of_sighting_id": ids.gather(doubles.first),
+            "probability": doubles.probability.round(_PROBABILITY),
+            "time_gap_s": doubles.gap_s.round(_SECONDS),
+        },
+        schema=DOUBLES,
+    )
+    return frame.with_columns(pl.col("time_gap_s").fill_nan(None)).sort("sighting_id")
+
+
+def calibration_frame(statistics: pl.DataFrame, records: Records, rank: Ints) -> pl.DataFrame:
+    """Stage 1's statistics for people: better rank first, one row per pair, day and metric."""
+    place = {name: int(r) for name, r in zip(records.trackers, rank, strict=True)}
+    swap = pl.col("tracker_a").replace_strict(place, default=0) > pl.col("tracker_b").replace_strict(place, default=0)
+    one = statistics.filter((pl.col("part") == "one_pitch") & (pl.col("n") >= 1))
+    n = pl.col("n")
+    return (
+        one.select(
+            pl.when(swap).then("tracker_b").otherwise("tracker_a").alias("tracker_a"),
+            pl.when(swap).then("tracker_a").otherwise("tracker_b").alias("tracker_b"),
+            "baseball_day",
+            pl.col("name").alias("metric"),
+            n,
+            pl.when(swap).then(-pl.col("centre")).otherwise(pl.col("centre")).alias("bias"),
+            "spread",
+            pl.col("share").alias("outlier_share"),
+        )
+        .group_by("tracker_a", "tracker_b", "baseball_day", "metric")
+        .agg(n.sum().round().cast(pl.UInt32), *((pl.col(c) * n).sum() / n.sum() for c in ("bias", "spread", "outlier_share")))
+        .sort("baseball_day", "tracker_a", "tracker_b", "metric")
+        .select(list(CALIBRATION))
+        .with_columns(pl.col(pl.Float64).round_sig_figs(6))
+    )
+
