@@ -1,0 +1,38 @@
+# Two commands do all set-up on a fresh machine: `make demo` and `make test`.
+PYTHON ?= python3
+BIN := .venv/bin
+
+.PHONY: demo test check format lock benchmark clean
+
+demo: .venv/ready
+	$(BIN)/pitchledger demo demo_workspace
+
+test: .venv/ready
+	$(BIN)/python -m pytest -q
+
+check: .venv/ready
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: .venv/ready
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+benchmark: .venv/ready
+	$(BIN)/python -m tests.benchmarks.bench_night
+
+# the lock file is made anew by hand, never by a build; `uv` is needed for this target only
+lock:
+	uv pip compile --universal --generate-hashes --no-emit-index-url --no-header --python-version 3.11 --extra dev pyproject.toml -o requirements.lock
+
+clean:
+	rm -rf .venv demo_workspace .pytest_cache .mypy_cache .ruff_cache
+
+.venv/ready: requirements.lock pyproject.toml
+	$(PYTHON) -c 'import sys; sys.version_info >= (3, 11) or sys.exit("pitchledger needs Python 3.11 or later; set PYTHON=...")'
+	$(PYTHON) -m venv .venv
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	touch .venv/ready
