@@ -1,0 +1,5 @@
+-- A pitch holds at most one sighting of each tracker.
+select pitch_id, tracker, count(*) as sightings
+from sightings
+group by pitch_id, tracker
+having count(*) > 1

@@ -1,0 +1,26 @@
+-- How hard is each pitcher hit, with each kind of pitch?
+-- One row is one kind of pitch of one arm in one season. Foul balls with a measured speed are left out where the call is known.
+-- season [year]: calendar year
+-- arm: the player's id; "label: ..." while the name is not settled
+-- pitcher_name: the player's name, or the tracker's label
+-- pitch_type: kind of pitch
+-- batted_balls [batted balls]: batted balls with a speed off the bat
+-- hard_hit [batted balls]: 95 mph or more (common practice)
+-- hard_hit_share [ratio]: hard_hit over batted_balls
+-- mean_exit_speed_mph [mph]: mean speed off the bat
+-- highest_exit_speed_mph [mph]: highest speed off the bat
+-- mean_launch_angle_deg [deg]: mean vertical angle off the bat
+select
+    year(baseball_day)::integer as season,
+    arm,
+    any_value(pitcher_name order by pitch_id) as pitcher_name,
+    pitch_type,
+    count(*) as batted_balls,
+    count(*) filter (where hard_hit) as hard_hit,
+    count(*) filter (where hard_hit) / count(*) as hard_hit_share,
+    avg(exit_speed_mph) as mean_exit_speed_mph,
+    max(exit_speed_mph) as highest_exit_speed_mph,
+    avg(launch_angle_deg) as mean_launch_angle_deg
+from batted_balls
+where coalesce(in_play, true)
+group by year(baseball_day), arm, pitch_type

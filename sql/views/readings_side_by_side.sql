@@ -1,0 +1,118 @@
+-- What did each tracker read on each pitch, side by side?
+-- One row is one metric of one pitch that was read by at least one tracker; first to fourth tracker are in the order of rank.
+-- pitch_id: the pitch (table pitches)
+-- baseball_day: local date at the venue; a day turns over at 04:00
+-- metric: the metric: a column of pitches
+-- preferred: the value that the pitch carries, in the metric's unit
+-- policy: how it was preferred: prefer, blend or median
+-- tracker_1: the tracker of best rank that read it
+-- reading_1: its reading, in the metric's unit
+-- tracker_2: the next tracker
+-- reading_2: its reading
+-- tracker_3: the next tracker
+-- reading_3: its reading
+-- tracker_4: the next tracker
+-- reading_4: its reading
+-- readings: how many trackers read it
+-- spread: highest minus lowest reading; the way round for an angle
+-- stands_apart: trackers whose reading is too far from the others
+with readings as (
+    unpivot (
+        select
+            pitch_id,
+            tracker,
+            release_speed_mph,
+            plate_speed_mph,
+            spin_rate_rpm,
+            spin_efficiency,
+            spin_axis_deg,
+            induced_vertical_break_in,
+            horizontal_break_in,
+            release_height_ft,
+            release_side_ft,
+            extension_ft,
+            plate_height_ft,
+            plate_side_ft,
+            vertical_approach_deg,
+            horizontal_approach_deg,
+            flight_time_s,
+            exit_speed_mph,
+            launch_angle_deg,
+            spray_angle_deg,
+            carry_distance_ft
+        from sightings
+    )
+    on
+        release_speed_mph,
+        plate_speed_mph,
+        spin_rate_rpm,
+        spin_efficiency,
+        spin_axis_deg,
+        induced_vertical_break_in,
+        horizontal_break_in,
+        release_height_ft,
+        release_side_ft,
+        extension_ft,
+        plate_height_ft,
+        plate_side_ft,
+        vertical_approach_deg,
+        horizontal_approach_deg,
+        flight_time_s,
+        exit_speed_mph,
+        launch_angle_deg,
+        spray_angle_deg,
+        carry_distance_ft
+    into name metric value reading
+),
+
+ranked as (
+    select
+        readings.pitch_id,
+        readings.metric,
+        readings.tracker,
+        readings.reading,
+        row_number() over (
+            partition by readings.pitch_id, readings.metric
+            -- pitches.trackers lists the trackers by rank
+            order by list_position(string_split(pitches.trackers, ','), readings.tracker), readings.tracker
+        ) as place
+    from readings
+    inner join pitches on pitches.pitch_id = readings.pitch_id
+),
+
+side_by_side as (
+    select
+        pitch_id,
+        metric,
+        max(tracker) filter (where place = 1) as tracker_1,
+        max(reading) filter (where place = 1) as reading_1,
+        max(tracker) filter (where place = 2) as tracker_2,
+        max(reading) filter (where place = 2) as reading_2,
+        max(tracker) filter (where place = 3) as tracker_3,
+        max(reading) filter (where place = 3) as reading_3,
+        max(tracker) filter (where place = 4) as tracker_4,
+        max(reading) filter (where place = 4) as reading_4,
+        count(*) as readings
+    from ranked
+    group by pitch_id, metric
+)
+
+select
+    side_by_side.pitch_id,
+    pitch_values.baseball_day,
+    side_by_side.metric,
+    pitch_values.value as preferred,
+    pitch_values.policy,
+    side_by_side.tracker_1,
+    side_by_side.reading_1,
+    side_by_side.tracker_2,
+    side_by_side.reading_2,
+    side_by_side.tracker_3,
+    side_by_side.reading_3,
+    side_by_side.tracker_4,
+    side_by_side.reading_4,
+    side_by_side.readings,
+    pitch_values.spread,
+    pitch_values.stands_apart
+from side_by_side
+inner join pitch_values on pitch_values.pitch_id = side_by_side.pitch_id and pitch_values.metric = side_by_side.metric
