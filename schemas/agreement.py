@@ -122,3 +122,40 @@ PRECISION = Contract(
     ),
     order=("metric", "tracker"),
 )
+
+SELECTION = Contract(
+    "selection",
+    "one pair and metric: agreement over all matched pitches beside that over pairs which clock and order alone would match",
+    ("tracker_a", "tracker_b", "metric"),
+    (
+        *pair_columns(),
+        count("n_matched", "matched pairs that both measured", "pitches"),
+        measured("bias_matched", "mean of b minus a over them"),
+        spread("sd_matched", "standard deviation of the differences"),
+        share("share_beyond_matched", "share of them that differ by more than the tolerance"),
+        count("n_by_clock", "pairs that clock and order alone would match, kept apart or not", "pairs"),
+        measured("bias_by_clock", "mean of b minus a over them"),
+        spread("sd_by_clock", "standard deviation of the differences"),
+        share("share_beyond_by_clock", "share of them that differ by more than the tolerance"),
+        count("kept_apart", "pairs among them that the matching kept apart, by their readings or labels", "pairs"),
+        Column("verdict", pl.String, "how far the matching can have flattered the agreement, in words"),
+    ),
+    order=("tracker_a", "tracker_b", "metric"),
+)
+
+PROPOSED_CORRECTIONS = Contract(
+    "proposed_corrections",
+    "a correction that would undo a live drift or a crooked setup: for a person to weigh, never applied by itself",
+    (),
+    (
+        required("tracker", pl.String, "the tracker to be corrected"),
+        Column("metric", pl.String, "the metric to be corrected, or null", "", True, tuple(METRICS)),
+        Column("frame", pl.String, "the quantity of table setup to be corrected, or null"),
+        Column("amount", pl.Float64, "what would be added", "the unit of metric or frame"),
+        Column("from_day", pl.Date, "first baseball day; null: from the beginning"),
+        Column("until_day", pl.Date, "last baseball day; null: until further notice"),
+        Column("why", pl.String, "what was seen"),
+        Column("block", pl.String, "the block to paste into ledger.toml"),
+    ),
+    order=("tracker", "metric", "frame", "from_day"),
+)

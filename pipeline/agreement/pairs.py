@@ -84,7 +84,11 @@ class _Slice(NamedTuple):
 
 
 def agreement_of_pair(
-    pair: Pair, tolerances: dict[str, float], own_errors: dict[tuple[str, str], float], ways: dict[tuple[str, str], str]
+    pair: Pair,
+    tolerances: dict[str, float],
+    own_errors: dict[tuple[str, str], float],
+    ways: dict[tuple[str, str], str],
+    slices: tuple[str, ...] = SLICES,
 ) -> pl.DataFrame:
     """The rows of table `agreement` of one pair, for every metric that both measured and every slice.
 
@@ -96,7 +100,7 @@ def agreement_of_pair(
     ratios = {metric: _error_ratio(pair, metric, own_errors) for metric in metrics}
     rows = [
         _row(pair, metric, (slice_by, part.name), part, tolerances[metric], ratios[metric], _ways(pair, metric, ways))
-        for slice_by in SLICES
+        for slice_by in slices
         for part in _slices(centred, metrics, slice_by, shifts, tolerances)
         for metric in metrics
         if part.sums[metric].n.sum() >= 2

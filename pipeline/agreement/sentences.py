@@ -59,3 +59,47 @@ def alarm_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
     return f"{reads} {since} (before: {amount_words(metric, usual)} {direction_words(metric, usual)}){who}".replace(
         " above)", " above)"
     ).replace(" of)", ")")
+
+
+def setup_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
+    """A row of the table `setup` in words that a person can act on at the mound; `names` gives each tracker's name, where it has one.
+
+    "bullpen unit 2 pointed 0.6 degrees (0.5 to 0.7) toward third base, 7.6 in at the rubber, against the radar on 14 October, 60 pitches"
+    """
+    tracker, other = (names.get(row[key], row[key]) for key in ("tracker_b", "tracker_a"))
+    when = (
+        "over all nights"
+        if row["baseball_day"] is None
+        else f"on {day_words(row['baseball_day'])} {row['baseball_day'].year}"
+    )
+    return f"{tracker} {_set_up(row)}, against {other} {when}, {row['n']:,} pitches"
+
+
+def _set_up(row: dict[str, Any]) -> str:
+    value, quantity = row["value"], row["quantity"]
+    interval = _between(value, row["low"], row["high"])
+    at_rubber = f", {abs(row['at_rubber_in']):.1f} in at the rubber" if row["at_rubber_in"] is not None else ""
+    match quantity:
+        case "aim_deg":
+            return f"is aimed {interval} degrees toward {'third' if value > 0 else 'first'} base{at_rubber}"
+        case "tilt_deg":
+            return f"is tilted {interval} degrees {'down' if value > 0 else 'up'} toward the mound{at_rubber}"
+        case "roll_deg":
+            return f"leans {interval} degrees toward {'third' if value > 0 else 'first'} base"
+        case "side_in":
+            return f"reads {interval} in too far toward {'first' if value > 0 else 'third'} base at the plate"
+        case "height_in":
+            return f"reads {interval} in too {'high' if value > 0 else 'low'} at the plate"
+        case "distance_in":
+            ends = ("near the plate", "far back") if value > 0 else ("far from the plate", "near the plate")
+            stands = f"a unit in front of the plate stands that much too {ends[0]}, one behind it too {ends[1]}"
+            return f"reads distances from the plate {interval} in too {'long' if value > 0 else 'short'} ({stands})"
+        case _:
+            return f"reads lengths {_between(value * 100, row['low'] * 100, row['high'] * 100)} % too {'long' if value > 0 else 'short'}"
+
+
+def _between(value: float, low: float, high: float) -> str:
+    """A size with its interval: "0.6 (0.5 to 0.7)"; signs turned so that the size is positive."""
+    ends = (low, high) if value >= 0 else (-high, -low)
+    decimals = max(1, math.ceil(-math.log10(max(high - low, 1e-6))))
+    return f"{abs(value):.{decimals}f} ({ends[0]:.{decimals}f} to {ends[1]:.{decimals}f})"

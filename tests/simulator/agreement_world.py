@@ -77,3 +77,60 @@ def season(
         sightings.append(pl.DataFrame(columns))
         matches.append(pl.DataFrame({"sighting_id": ids, "group_id": [f"s{number}" for number in numbers]}))
     return Seen(pl.concat(sightings), pl.concat(matches), pitches)
+
+
+class Setup(NamedTuple):
+    """How tracker b stands against the world: degrees, feet and ratio, signs as in the table `setup`."""
+
+    aim_deg: float = 0.0
+    tilt_deg: float = 0.0
+    roll_deg: float = 0.0
+    side_ft: float = 0.0
+    height_ft: float = 0.0
+    distance_ft: float = 0.0
+    scale: float = 0.0
+
+
+def seen_through(rng: np.random.Generator, pitches: int, setup: Setup, noise_ft: float = 0.1) -> pl.DataFrame:
+    """Readings `a.<metric>`, `b.<metric>` of flights that a sees straight and b through an exactly turned and shifted frame.
+
+    Flights are parabolas; b's plate location is where the flight crosses the plane that b takes for the front edge.
+    """
+    release = np.column_stack([rng.normal(-1.5, 1.2, pitches), 54.5 + rng.normal(0, 0.4, pitches), rng.normal(5.8, 0.4, pitches)])
+    plate = np.column_stack([rng.normal(0, 0.8, pitches), np.full(pitches, 17 / 12), rng.normal(2.4, 0.8, pitches)])
+    share = np.linspace(0, 1.05, 400)[:, None, None]
+    bend = np.column_stack([rng.normal(0, 0.8, pitches), np.zeros(pitches), np.full(pitches, 2.5)])
+    path = release + share * (plate - release) + share * (1 - share) * bend
+    turned = (1 + setup.scale) * path @ _turn(setup).T + np.array([setup.side_ft, setup.distance_ft, setup.height_ft])
+    readings = _readings(path, release, "a", rng, noise_ft) | _readings(turned, turned[0], "b", rng, noise_ft)
+    return pl.DataFrame(readings)
+
+
+def _turn(setup: Setup) -> np.ndarray:
+    from scipy.spatial.transform import Rotation
+
+    # x gains from y by aim and from z by roll, z gains from y by tilt: the right-handed turns about z, y and x with these signs
+    angles = [-setup.aim_deg, setup.roll_deg, setup.tilt_deg]
+    return np.asarray(Rotation.from_euler("zyx", angles, degrees=True).as_matrix())
+
+
+def _readings(path: np.ndarray, release: np.ndarray, side: str, rng: np.random.Generator, noise_ft: float) -> dict[str, np.ndarray]:
+    n = path.shape[1]
+    crossing = np.empty((n, 3))
+    slopes = np.empty((n, 2))
+    for pitch in range(n):
+        # y falls along the path
+        x, y, z = path[::-1, pitch].T
+        crossing[pitch] = [np.interp(17 / 12, y, x), 17 / 12, np.interp(17 / 12, y, z)]
+        near = np.searchsorted(y, 17 / 12)
+        slopes[pitch] = [(x[near] - x[near - 1]) / (y[near] - y[near - 1]), (z[near] - z[near - 1]) / (y[near] - y[near - 1])]
+    noise = rng.normal(0, noise_ft, (n, 5))
+    return {
+        f"{side}.release_side_ft": release[:, 0] + noise[:, 0],
+        f"{side}.extension_ft": 60.5 - release[:, 1] + 2 * noise[:, 1],
+        f"{side}.release_height_ft": release[:, 2] + noise[:, 2],
+        f"{side}.plate_side_ft": crossing[:, 0] + noise[:, 3],
+        f"{side}.plate_height_ft": crossing[:, 2] + noise[:, 4],
+        f"{side}.horizontal_approach_deg": -np.degrees(np.arctan(slopes[:, 0])),
+        f"{side}.vertical_approach_deg": -np.degrees(np.arctan(slopes[:, 1])),
+    }

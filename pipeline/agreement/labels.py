@@ -1,0 +1,143 @@
+"""Do two trackers call the same pitch the same: confusion tables and kappa.
+
+Source: Cohen, Educ Psychol Meas 1960;20:37; standard error: Fleiss, Cohen & Everitt, Psychol Bull 1969;72:323.
+"""
+
+import math
+from itertools import combinations
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from pipeline.agreement.limits import interval_of_mean
+from pipeline.agreement.readings import in_order_of_rank
+from schemas.label_agreement import LABEL_AGREEMENT, LABEL_CONFUSION
+
+FIELDS = ("pitch_type", "pitch_call", "play_result")
+LEAST_NIGHTS_FOR_JACKKNIFE = 5
+EXAMPLES = 10
+
+
+class Kappa(NamedTuple):
+    """Share of pitches called alike, Cohen's kappa, its standard error and 95 % interval; nan where all calls are one and the same."""
+
+    share_alike: float
+    kappa: float
+    se: float
+    low: float
+    high: float
+
+
+class LabelTables(NamedTuple):
+    """`label_agreement`: one row per pair and field; `label_confusion`: one row per pair, field and two labels."""
+
+    label_agreement: pl.DataFrame
+    label_confusion: pl.DataFrame
+
+
+def kappa(counts: np.ndarray) -> Kappa:
+    """Kappa of a confusion table, or of nights x table x table: then its error comes from the nights (jackknife), where there are enough."""
+    whole = counts if counts.ndim == 2 else counts.sum(axis=0)
+    alike, value, se = _kappa_and_error(whole)
+    half = 1.959963984540054
+    if counts.ndim == 3 and len(counts) >= LEAST_NIGHTS_FOR_JACKKNIFE:
+        left_out = np.array([_kappa_and_error(whole - night)[1] for night in counts])
+        k = len(counts)
+        se = math.sqrt((k - 1) / k * float(((left_out - left_out.mean()) ** 2).sum()))
+        half = interval_of_mean(0.0, 1.0, k - 1)[2]
+    return Kappa(alike, value, se, max(value - half * se, -1.0), min(value + half * se, 1.0))
+
+
+def label_tables(sightings: pl.DataFrame, matches: pl.DataFrame, ranks: dict[str, int]) -> LabelTables:
+    """How far every two trackers' labels of the same pitches agree; a label of "unknown" or none is not compared."""
+    fields = [field for field in FIELDS if field in sightings.columns]
+    groups = matches.filter(pl.len().over("group_id") > 1).select("sighting_id", "group_id")
+    labelled = sightings.select("sighting_id", "tracker", "baseball_day", *fields).join(groups, on="sighting_id")
+    by_tracker = {str(tracker): seen for (tracker,), seen in labelled.group_by("tracker")}
+    agreements, confusions = [LABEL_AGREEMENT.empty()], [LABEL_CONFUSION.empty()]
+    for pair in combinations(in_order_of_rank(list(by_tracker), ranks), 2):
+        both = by_tracker[pair[0]].join(by_tracker[pair[1]], on="group_id", suffix="_b")
+        for field in fields:
+            called = _called(both, field)
+            if called.height:
+                agreements.append(_agreement(pair, field, called))
+                confusions.append(_confusion(pair, field, called))
+    return LabelTables(pl.concat(agreements), pl.concat(confusions))
+
+
+def _called(both: pl.DataFrame, field: str) -> pl.DataFrame:
+    known = pl.all_horizontal(pl.col("label_a", "label_b").is_not_null() & (pl.col("label_a", "label_b") != "unknown"))
+    pitch_id = ("p" + pl.col("group_id").str.slice(1)).alias("pitch_id")
+    return both.select("baseball_day", pitch_id, label_a=pl.col(field), label_b=pl.col(f"{field}_b")).filter(known)
+
+
+def _agreement(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.DataFrame:
+    counts = _counts(called)
+    found = kappa(counts)
+    row = (
+        *pair,
+        field,
+        called.height,
+        len(counts),
+        found.share_alike,
+        found.kappa,
+        found.low,
+        found.high,
+        _note(found, called.height, len(counts)),
+    )
+    return pl.DataFrame([row], schema=LABEL_AGREEMENT.polars_schema(), orient="row").with_columns(
+        pl.selectors.float().fill_nan(None)
+    )
+
+
+def _confusion(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.DataFrame:
+    alike = pl.col("label_a") == pl.col("label_b")
+    examples = pl.col("pitch_id").sort().head(EXAMPLES).str.join(",")
+    cells = called.group_by("label_a", "label_b").agg(pl.len().alias("pitches"), examples.alias("look_at"))
+    told = cells.with_columns(
+        pl.lit(pair[0]).alias("tracker_a"),
+        pl.lit(pair[1]).alias("tracker_b"),
+        pl.lit(field).alias("field"),
+        (pl.col("pitches") / pl.col("pitches").sum().over("label_a")).alias("share_of_a"),
+        pl.when(alike).then(None).otherwise("look_at").alias("look_at"),
+    )
+    return told.select(pl.col(name).cast(dtype) for name, dtype in LABEL_CONFUSION.polars_schema().items()).sort(
+        "label_a", "label_b"
+    )
+
+
+def _counts(called: pl.DataFrame) -> np.ndarray:
+    """Nights x labels of a x labels of b."""
+    labels = sorted({*called["label_a"], *called["label_b"]})
+    places = {label: place for place, label in enumerate(labels)}
+    nights = called["baseball_day"].rank("dense").to_numpy().astype(int) - 1
+    counts = np.zeros((nights.max() + 1, len(labels), len(labels)))
+    a, b = (called[name].replace_strict(places, return_dtype=pl.Int64).to_numpy() for name in ("label_a", "label_b"))
+    np.add.at(counts, (nights, a, b), 1)
+    return counts
+
+
+def _kappa_and_error(counts: np.ndarray) -> tuple[float, float, float]:
+    n = counts.sum()
+    share = counts / n
+    rows, columns = share.sum(axis=1), share.sum(axis=0)
+    alike, chance = float(np.trace(share)), float(rows @ columns)
+    if chance >= 1 - 1e-12:
+        return alike, math.nan, math.nan
+    value = (alike - chance) / (1 - chance)
+    # Fleiss, Cohen & Everitt 1969, equation 13
+    diagonal = float((np.diag(share) * (1 - (rows + columns) * (1 - value)) ** 2).sum())
+    off = share * (columns[:, None] + rows[None, :]) ** 2
+    beside = (1 - value) ** 2 * float(off.sum() - np.trace(off))
+    variance = (diagonal + beside - (value - chance * (1 - value)) ** 2) / (n * (1 - chance) ** 2)
+    return alike, value, math.sqrt(max(float(variance), 0.0))
+
+
+def _note(found: Kappa, n: int, nights: int) -> str:
+    parts = ["all calls are one and the same: kappa can't be told"] if math.isnan(found.kappa) else []
+    if n < 30:
+        parts.append(f"only {n} pitches")
+    if nights < LEAST_NIGHTS_FOR_JACKKNIFE:
+        parts.append("one night: says nothing about other nights" if nights == 1 else f"only {nights} nights")
+    return "; ".join(parts)
