@@ -1,8 +1,9 @@
 """Order-preserving one-to-one alignment of two streams: a pair hidden Markov model, forward and backward.
 
-States: M (both trackers have the pitch), X (only the first), Y (only the second). X after Y is not allowed, so every alignment has
-exactly one path (Durbin, Eddy, Krogh, Mitchison, Biological Sequence Analysis, 1998, chapter 4). One more move lets two neighbours
-cross, which happens when two mounds are in use. Many pairs of streams are worked at once, row by row, inside a band.
+States: M (both trackers have the pitch), X (only the first), Y (only the second); Durbin, Eddy, Krogh, Mitchison, Biological Sequence
+Analysis, 1998, chapter 4. Between two matches, records that only one has are taken in order of time (without clocks: the first
+tracker's first), so that every alignment has exactly one path and that path stays inside the band. One more move lets two neighbours
+cross, which happens when two mounds are in use. Many pairs of streams are worked at once, row by row.
 """
 
 from typing import NamedTuple
@@ -26,6 +27,7 @@ class Steps(NamedTuple):
     first_second: Floats
     first_both: Floats
     second_second: Floats
+    second_first: Floats
     second_both: Floats
     first_first_end: Floats
     second_second_end: Floats
@@ -36,9 +38,11 @@ class Band(NamedTuple):
     """Evidence inside a band: `evidence[u, i, c]` is that of record i of the first stream with record `low[u, i] + c` of the second.
 
     Cells that are not in the band hold -inf; `rows[u]`, `columns[u]` are the lengths; rows past the end repeat the last `low`.
+    `first_leads[u, i, c]`: whether record i is earlier than record `low[u, i] + c - 1` of the second stream (without clocks: always).
     """
 
     evidence: Floats
+    first_leads: NDArray[np.bool_]
     low: Ints
     rows: Ints
     columns: Ints
@@ -57,6 +61,7 @@ class _Lattice(NamedTuple):
     match: Floats
     cross: Floats
     valid: Floats
+    leads: Floats
     at_end: NDArray[np.bool_]
     last_row: NDArray[np.bool_]
     same: Ints
@@ -80,6 +85,8 @@ def _lattice(band: Band, steps: Steps) -> _Lattice:
     inside = (np.arange(rows + 1)[:, None] <= band.rows)[:, :, None]
     valid = (inside & (prefix <= band.columns[:, None])).astype(float)
     match = np.zeros((rows + 1, units, width + 1))
+    leads = np.ones((rows + 1, units, width + 1))
+    leads[1:] = band.first_leads.transpose(1, 0, 2)
     match[1:, :, 1:] = np.exp(np.minimum(band.evidence, _HIGHEST_EVIDENCE)).transpose(1, 0, 2)
     base = (np.arange(units) * (width + 2))[:, None]
     moved = np.diff(low, axis=0, prepend=low[:1])[:, :, None] + np.arange(width + 1)
@@ -88,7 +95,7 @@ def _lattice(band: Band, steps: Steps) -> _Lattice:
     diagonal_2 = _places(moved_2 - 2, width, base)
     at_end = (prefix == 0) | (prefix == band.columns[:, None])
     last_row = (np.arange(rows + 1)[:, None] == band.rows)[:, :, None]
-    return _Lattice(match, _crossed(match, same, steps), valid, at_end, last_row, same, diagonal, diagonal_2)
+    return _Lattice(match, _crossed(match, same, steps), valid, leads, at_end, last_row, same, diagonal, diagonal_2)
 
 
 def _places(at: Ints, width: int, base: Ints) -> Ints:
@@ -116,7 +123,7 @@ def _forward(lattice: _Lattice, band: Band, steps: Steps) -> tuple[Floats, Float
     log_scale = np.zeros((rows, units))
     log_total = np.full(units, -np.inf)
     both = ((np.arange(width) + band.low[:, :1]) == 0).astype(float)
-    only_first = np.zeros_like(both)
+    only_first, only_second = np.zeros_like(both), np.zeros_like(both)
     scale = np.zeros(units)
     ratio = np.ones(units)
     for row in range(rows):
@@ -125,11 +132,12 @@ def _forward(lattice: _Lattice, band: Band, steps: Steps) -> tuple[Floats, Float
             if row > 1:
                 kept += lattice.cross[row] * (gathered[row - 2].ravel()[lattice.diagonal_2[row]] / ratio[:, None])
             ending = np.where(lattice.at_end[row - 1], s.first_first_end, s.first_first)
-            only_first = _padded(s.both_first * both + ending * only_first).ravel()[lattice.same[row]]
+            one = _padded(s.both_first * both + ending * only_first).ravel()[lattice.same[row]]
+            after_second = _padded(s.second_first * only_second).ravel()[lattice.same[row]]
             both = kept * lattice.valid[row]
-            only_first *= lattice.valid[row]
+            only_first = (one + after_second * (1 - lattice.leads[row])) * lattice.valid[row]
         ending = s.second_second_end if row == 0 else np.where(lattice.last_row[row], s.second_second_end, s.second_second)
-        only_second = _carried(s.both_second * both + s.first_second * only_first, ending) * lattice.valid[row]
+        only_second = _carried(s.both_second * both, s.first_second * only_first, lattice.leads[row], ending) * lattice.valid[row]
         top = np.maximum(np.maximum(both, only_first), only_second).max(axis=1)
         ratio = np.where(top > 0, top, 1.0)
         both, only_first, only_second = both / ratio[:, None], only_first / ratio[:, None], only_second / ratio[:, None]
@@ -144,91 +152,83 @@ def _forward(lattice: _Lattice, band: Band, steps: Steps) -> tuple[Floats, Float
     return gathered, log_scale, log_total
 
 
+class _Ahead(NamedTuple):
+    """What can follow the places of a row, in the row's scale: a match or crossing; a record of the first stream, after both or
+    first, and after second; a crossing that ends two rows further (at the places of the row before)."""
+
+    following: Floats
+    first: Floats
+    first_after_second: Floats
+    crossing: Floats
+
+
 def _backward(lattice: _Lattice, band: Band, steps: Steps, gathered: Floats, log_scale: Floats, log_total: Floats) -> Floats:
     """Posterior of each cell: what was gathered before it, its own weight, and what can still follow."""
     rows, units, width = lattice.match.shape
     s = Steps(*(value[:, None] for value in steps))
     posterior = np.zeros((units, rows - 1, width - 1))
-    after_both = np.zeros((units, width))
-    after_first = np.zeros((units, width))
-    following = np.zeros((units, width))  # match or crossing that starts here, seen from row + 1
-    crossing_2 = np.zeros((units, width))
+    ahead = _Ahead(*(np.zeros((units, width)) for _ in _Ahead._fields))
     scale = np.zeros(units)
-    for row in range(rows - 1, -1, -1):
-        low = band.low[:, max(row - 1, 0)]
-        finish = (lattice.last_row[row] & ((np.arange(width) + low[:, None]) == band.columns[:, None])).astype(float)
-        ending = s.second_second_end if row == 0 else np.where(lattice.last_row[row], s.second_second_end, s.second_second)
-        ending_first = np.where(lattice.at_end[row], s.first_first_end, s.first_first)
-        after_second = _carried_back(s.second_both * following + finish, ending)
-        next_second = np.concatenate([after_second[:, 1:], np.zeros((units, 1))], axis=1)
-        both = finish + s.both_both * following + s.both_first * after_first + s.both_second * next_second
-        first = finish + s.first_both * following + ending_first * after_first + s.first_second * next_second
-        both, first = both * lattice.valid[row], first * lattice.valid[row]
-        top = np.maximum(np.maximum(both, first), after_second * lattice.valid[row]).max(axis=1)
+    for row in range(rows - 1, 0, -1):
+        both, first = _still_to_come(lattice, band, s, row, ahead)
+        top = np.maximum(both, first).max(axis=1)
         ratio = np.where(top > 0, top, 1.0)
-        both, first, crossing_2 = both / ratio[:, None], first / ratio[:, None], crossing_2 / ratio[:, None]
+        both, first, crossing_2 = both / ratio[:, None], first / ratio[:, None], ahead.crossing / ratio[:, None]
         scale = scale + np.log(ratio)
-        if row == 0:
-            break
+        weight, crossing = lattice.match[row] * both, lattice.cross[row] * both
         factor = np.exp(np.minimum(log_scale[row - 1] + scale - log_total, 600.0))[:, None]
-        weight = lattice.match[row] * both
         posterior[:, row - 1] += (weight * gathered[row - 1].ravel()[lattice.diagonal[row]] * factor)[:, 1:]
-        crossing = lattice.cross[row] * both
         if row > 1:
-            factor_2 = np.exp(np.minimum(log_scale[row - 2] + scale - log_total, 600.0))[:, None]
-            crossed = crossing * gathered[row - 2].ravel()[lattice.diagonal_2[row]] * factor_2
+            factor = np.exp(np.minimum(log_scale[row - 2] + scale - log_total, 600.0))[:, None]
+            crossed = crossing * gathered[row - 2].ravel()[lattice.diagonal_2[row]] * factor
             posterior[:, row - 1, :-1] += crossed[:, 2:]
-            _scatter(posterior[:, row - 2], lattice.same[row], crossed)
-        following, after_first, crossing_2 = _step_back(lattice, row, weight, first, crossing, crossing_2)
+            posterior[:, row - 2] += _spread(lattice.same[row], crossed)[:, 1:]
+        ahead = _Ahead(
+            _spread(lattice.diagonal[row], weight) + crossing_2,
+            _spread(lattice.same[row], first),
+            _spread(lattice.same[row], first * (1 - lattice.leads[row])),
+            _spread(lattice.diagonal_2[row], crossing),
+        )
     return np.minimum(posterior, 1.0)
 
 
-def _step_back(lattice: _Lattice, row: int, weight: Floats, first: Floats, crossing: Floats, crossing_2: Floats) -> tuple[Floats, Floats, Floats]:
-    """Bring what follows from the places of `row` to those of the row before (crossings: two rows before)."""
-    units, width = weight.shape
-    following = _spread(lattice.diagonal[row], weight, units, width)
-    if row < len(lattice.match) - 1:
-        following = following + crossing_2
-    after_first = _spread(lattice.same[row], first, units, width)
-    return following, after_first, _spread(lattice.diagonal_2[row], crossing, units, width)
+def _still_to_come(lattice: _Lattice, band: Band, s: Steps, row: int, ahead: _Ahead) -> tuple[Floats, Floats]:
+    """Weight of all that can follow each place of a row, after both and after first."""
+    width = lattice.match.shape[2]
+    finish = (lattice.last_row[row] & ((np.arange(width) + band.low[:, row - 1, None]) == band.columns[:, None])).astype(float)
+    ending = np.where(lattice.last_row[row], s.second_second_end, s.second_second)
+    ending_first = np.where(lattice.at_end[row], s.first_first_end, s.first_first)
+    after_second = _running((finish + s.second_both * ahead.following + s.second_first * ahead.first_after_second)[:, ::-1], ending)[:, ::-1]
+    next_second = np.concatenate([after_second[:, 1:], np.zeros((len(finish), 1))], axis=1)
+    leads = np.concatenate([lattice.leads[row][:, 1:], np.zeros((len(finish), 1))], axis=1)
+    both = finish + s.both_both * ahead.following + s.both_first * ahead.first + s.both_second * next_second
+    first = finish + s.first_both * ahead.following + ending_first * ahead.first + s.first_second * leads * next_second
+    return both * lattice.valid[row], first * lattice.valid[row]
 
 
-def _spread(places: Ints, values: Floats, units: int, width: int) -> Floats:
+def _spread(places: Ints, values: Floats) -> Floats:
     """The reverse of taking by place: each value goes back to where it came from."""
+    units, width = values.shape
     target = np.zeros(units * (width + 1))
     target[places.ravel()] = values.ravel()
     return target.reshape(units, width + 1)[:, :width]
 
 
-def _scatter(target: Floats, places: Ints, crossed: Floats) -> None:
-    """Add the crossing's second pair: record i - 1 with the second stream's record at prefix p."""
-    units, width = crossed.shape
-    spread = _spread(places, crossed, units, width)
-    target += spread[:, 1:]
+def _carried(both: Floats, first: Floats, leads: Floats, stay: Floats) -> Floats:
+    """y[p] = both[p - 1] + leads[p] * first[p - 1] + stay * y[p - 1] along each row, y[0] = 0."""
+    out = np.zeros_like(both)
+    out[:, 1:] = _running(both[:, :-1] + leads[:, 1:] * first[:, :-1], stay)
+    return out
 
 
-def _carried(start: Floats, stay: Floats | float) -> Floats:
-    """y[p] = start[p - 1] + stay * y[p - 1] along each row, y[0] = 0."""
+def _running(start: Floats, stay: Floats) -> Floats:
+    """y[p] = start[p] + stay * y[p - 1] along each row; `stay` is (rows, 1)."""
     width = start.shape[1]
-    if width == 1:
-        return np.zeros_like(start)
-    stay = np.broadcast_to(stay, start.shape)[:, :1]
     if width * -np.log(float(stay.min())) < 600.0:
         power = stay ** np.arange(width)
-        carried = np.zeros_like(start)
-        carried[:, 1:] = np.cumsum(start / power, axis=1)[:, :-1] * power[:, :-1]
-        return carried
-    carried = np.zeros_like(start)
-    carried[:, 1:] = start[:, :-1]
-    reach, factor = 1, stay
+        return np.cumsum(start / power, axis=1) * power
+    carried, reach, factor = start.copy(), 1, stay
     while reach < width:
         carried[:, reach:] = carried[:, reach:] + factor * carried[:, :-reach]
         reach, factor = 2 * reach, factor * factor
     return carried
-
-
-def _carried_back(start: Floats, stay: Floats | float) -> Floats:
-    """y[p] = start[p] + stay * y[p + 1] along each row."""
-    shifted = _carried(start[:, ::-1], stay)[:, ::-1]
-    stay = np.broadcast_to(stay, start.shape)[:, :1]
-    return start + stay * shifted

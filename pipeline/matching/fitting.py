@@ -40,6 +40,7 @@ class Cells(NamedTuple):
     first: Ints
     second: Ints
     difference: Floats
+    first_leads: NDArray[np.bool_]
     time_gap_s: Floats
     time: Floats
     readings: Floats
@@ -145,7 +146,12 @@ def _layout(unit: Unit, clock: Clock | None) -> _Layout:
     np.add.at(covered, high + 1, -1)
     inside = np.cumsum(covered)[:m] > 0
     place = np.cumsum(inside) - 1
-    return _Layout(rows, np.flatnonzero(inside), place[low], place[high])
+    low, high = place[low], place[high]
+    # what only the second stream has between two rows is taken before the later row: the band must reach there
+    before = near & (second_s[None, :] <= first_s[rows, None])
+    upto = np.where(before.any(axis=1), place[m - 1 - before[:, ::-1].argmax(axis=1)], low - 1)
+    high[:-1] = np.maximum(high[:-1], upto[1:])
+    return _Layout(rows, np.flatnonzero(inside), low, np.maximum.accumulate(high))
 
 
 def _filled_in(seen_s: Floats) -> Floats:
@@ -159,13 +165,13 @@ def _evidence(
     if not units:
         none = np.zeros(0, dtype=np.int64)
         nothing = np.zeros(0)
-        return Cells(none, none, none, none, none, np.zeros((0, records.readings.shape[1])), nothing, nothing, nothing, nothing, nothing)
+        return Cells(none, none, none, none, none, np.zeros((0, records.readings.shape[1])), nothing > 0, nothing, nothing, nothing, nothing, nothing)
     parts = [_unit_cells(u, unit, clock, layout) for u, (unit, clock, layout) in enumerate(zip(units, clocks, layouts, strict=True))]
-    of, i, j, first, second, gap, time = (np.concatenate(column) for column in zip(*parts, strict=True))
+    of, i, j, first, second, leads, gap, time = (np.concatenate(column) for column in zip(*parts, strict=True))
     difference = differences(records.readings, first, second)
     readings = log_ratio(model, which[of], difference)
     label = label_evidence(labels, which[of], records.labels, first, second) if labels else np.zeros(len(of))
-    return Cells(of, i, j, first, second, difference, gap, time, readings, label, np.zeros(len(of)))
+    return Cells(of, i, j, first, second, difference, leads, gap, time, readings, label, np.zeros(len(of)))
 
 
 def _heeding(cells: Cells, same: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Cells:
@@ -177,18 +183,20 @@ def _heeding(cells: Cells, same: list[tuple[int, int]], apart: set[tuple[int, in
     return cells._replace(label=label)
 
 
-def _unit_cells(number: int, unit: Unit, clock: Clock | None, layout: _Layout) -> tuple[Ints, Ints, Ints, Ints, Ints, Floats, Floats]:
-    """unit, i, j, first row, second row, time gap, time evidence of the cells of one unit, row by row."""
+def _unit_cells(number: int, unit: Unit, clock: Clock | None, layout: _Layout) -> tuple[Ints, Ints, Ints, Ints, Ints, NDArray[np.bool_], Floats, Floats]:
+    """unit, i, j, first row, second row, whether the first leads, time gap, time evidence of the cells of one unit, row by row."""
     wide = layout.high - layout.low + 1
     row = np.repeat(np.arange(len(layout.rows)), wide)
     column = layout.low[row] + np.arange(len(row)) - np.repeat(np.cumsum(wide) - wide, wide)
     i, j = layout.rows[row], layout.columns[column]
     if clock is None:
         gap, time = np.full(len(i), np.nan), np.zeros(len(i))
+        leads = np.ones(len(i), dtype=bool)
     else:
+        leads = _filled_in(unit.second.seen_s)[j] - clock.offset_s[j] > _filled_in(unit.first.seen_s)[i]
         gap = unit.second.seen_s[j] - clock.offset_s[j] - unit.first.seen_s[i]
         time = _time_evidence(unit, clock, gap)
-    return np.full(len(i), number), i, j, unit.first.rows[i], unit.second.rows[j], gap, time
+    return np.full(len(i), number), i, j, unit.first.rows[i], unit.second.rows[j], leads, gap, time
 
 
 def _time_evidence(unit: Unit, clock: Clock, gap: Floats) -> Floats:
@@ -212,6 +220,7 @@ def _aligned(units: list[Unit], clocks: list[Clock | None], layouts: list[_Layou
         rows = max(len(layout.rows) for layout in chosen)
         width = max(int((layout.high - layout.low).max()) + 1 for layout in chosen)
         dense = np.full((len(batch), rows, width), -np.inf)
+        leads = np.ones((len(batch), rows, width + 1), dtype=bool)
         low = np.zeros((len(batch), rows), dtype=np.int64)
         places = []
         for b, (u, layout) in enumerate(zip(batch, chosen, strict=True)):
@@ -219,11 +228,14 @@ def _aligned(units: list[Unit], clocks: list[Clock | None], layouts: list[_Layou
             row = np.repeat(np.arange(len(layout.rows)), wide)
             column = np.arange(len(row)) - np.repeat(np.cumsum(wide) - wide, wide)
             dense[b, row, column] = evidence[starts[u] : starts[u + 1]]
+            # with clocks, what lies left of the window is earlier
+            leads[b, :, 0] = clocks[u] is None
+            leads[b, row, column + 1] = cells.first_leads[starts[u] : starts[u + 1]]
             low[b, : len(layout.rows)] = layout.low
             low[b, len(layout.rows) :] = layout.low[-1]
             places.append((row, column))
         lengths = np.array([len(c.rows) for c in chosen]), np.array([len(c.columns) for c in chosen])
-        result = align(Band(dense, low, *lengths), _steps(batch, units, clocks, gaps))
+        result = align(Band(dense, leads, low, *lengths), _steps(batch, units, clocks, gaps))
         for b, u in enumerate(batch):
             posterior[starts[u] : starts[u + 1]] = result.posterior[b][places[b]]
             log_evidence[u] = result.log_evidence[b]
@@ -250,16 +262,17 @@ def _steps(batch: list[int], units: list[Unit], clocks: list[Clock | None], gaps
     timed = np.array([clocks[u] is not None for u in batch])
     free = np.array([clocks[u] is None or units[u].resolution_s > COARSE_S for u in batch])
     both = 1 - begin.sum(axis=1)
-    first_second = 0.3 * (1 - extend[:, 0])
+    turned = 0.3 * (1 - extend)
     return Steps(
         both_both=both,
         both_first=begin[:, 0],
         both_second=begin[:, 1],
         first_first=extend[:, 0],
-        first_second=first_second,
-        first_both=1 - extend[:, 0] - first_second,
+        first_second=turned[:, 0],
+        first_both=1 - extend[:, 0] - turned[:, 0],
         second_second=extend[:, 1],
-        second_both=1 - extend[:, 1],
+        second_first=turned[:, 1],
+        second_both=1 - extend[:, 1] - turned[:, 1],
         first_first_end=np.where(free, np.maximum(extend[:, 0], _FREE_END), extend[:, 0]),
         second_second_end=np.where(free, np.maximum(extend[:, 1], _FREE_END), extend[:, 1]),
         crossed=np.exp(-np.where(timed, _CROSSING_COST, _CROSSING_COST_UNTIMED)),

@@ -119,7 +119,7 @@ def _assemble(
     rank = orders(ranks, records.trackers)
     doubles = find_doubles(records, ready.streams, models, units, fit.cells)
     pairs = tables.candidate_pairs(records, fit.cells, doubles, decided, REPORTED)
-    groups = _grouped(records, pairs, settings, decided)
+    pairs, groups = tables.with_third(pairs, _grouped(records, pairs, settings, decided))
     of_pair, of_record = tables.group_probabilities(pairs, groups, records.tracker)
     return Matched(
         matches=tables.matches_frame(sightings, records, rank, pairs, groups, of_record, doubles, decided),

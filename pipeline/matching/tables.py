@@ -84,6 +84,22 @@ def _with_decisions(pairs: Pairs, same: list[tuple[int, int]], apart: set[tuple[
     return Pairs(first, second, probability, cell, person)
 
 
+def with_third(pairs: Pairs, groups: Groups) -> tuple[Pairs, Groups]:
+    """Members of a group that were joined only by way of a third: their pair is told too, with a claim of its own of 0."""
+    told = {(min(a, b), max(a, b)) for a, b in zip(pairs.first.tolist(), pairs.second.tolist(), strict=True)}
+    members: dict[int, list[int]] = {}
+    for row in np.unique(np.concatenate([pairs.first[groups.joined], pairs.second[groups.joined]])).tolist():
+        members.setdefault(int(groups.group[row]), []).append(row)
+    new = [(a, b) for rows in members.values() if len(rows) > 2 for n, a in enumerate(rows) for b in rows[n + 1 :] if (a, b) not in told]
+    if not new:
+        return pairs, groups
+    more = np.array(new, dtype=np.int64)
+    none = np.zeros(len(new))
+    columns = (more[:, 0], more[:, 1], none, np.full(len(new), -1), none > 0)
+    pairs = Pairs(*(np.concatenate(both) for both in zip(pairs, columns, strict=True)))
+    return pairs, groups._replace(joined=groups.group[pairs.first] == groups.group[pairs.second])
+
+
 def group_probabilities(pairs: Pairs, groups: Groups, tracker: Ints) -> tuple[Floats, Floats]:
     """(of each pair, of each record). A pair of a group is at least as sure as the way over a third record; a single is as sure as no claim on it."""
     probability = _over_third(pairs, groups)

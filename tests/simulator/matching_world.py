@@ -314,13 +314,19 @@ def _kept(rng: np.random.Generator, device: Device, n: int) -> np.ndarray:
 
 
 def _false(rng: np.random.Generator, device: Device, session: pl.DataFrame) -> pl.DataFrame:
-    """Throws back and warm-ups: slow or ordinary flights at times when no pitch was thrown."""
+    """Throws back and warm-ups: flights of their own, mostly slow, at times when no pitch was thrown."""
     count = rng.poisson(device.false_rate * len(session))
-    made = session[rng.integers(len(session), size=count)]
+    after, like = (session[rng.integers(len(session), size=count)] for _ in range(2))
     slower = np.where(rng.random(count) < 0.7, rng.uniform(12, 35, count), rng.normal(2, 1.5, count))
-    at = made["true_s"].to_numpy() + rng.uniform(3, 12, count)
-    return made.with_columns(
-        pl.Series("true_s", at), pl.Series("release_speed_mph", made["release_speed_mph"].to_numpy() - slower), pl.lit(None, dtype=pl.UInt32).alias("throw"), pl.lit(False).alias("double")
+    return like.with_columns(
+        pl.Series("true_s", after["true_s"].to_numpy() + rng.uniform(3, 12, count)),
+        after["true_pitcher"],
+        after["inning"],
+        after["half"],
+        *(pl.Series(m, like[m].to_numpy() + rng.normal(0, 4 * NOISE[m], count)) for m in NOISE if m != "release_speed_mph"),
+        pl.Series("release_speed_mph", like["release_speed_mph"].to_numpy() - slower),
+        pl.lit(None, dtype=pl.UInt32).alias("throw"),
+        pl.lit(False).alias("double"),
     )
 
 

@@ -1,0 +1,118 @@
+"""How good a matching is, against the truth of a simulated season, and the usual scores of groupings and probabilities.
+
+Definitions: pairwise precision, recall and F1; B-cubed (Bagga and Baldwin, 1998); Brier score with Murphy's split (1973);
+reliability by bins of probability. The published worked examples of these are in tests/published/matching.json.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+
+class Score(NamedTuple):
+    """`pairs`: true pairs of two trackers' records of one throw; rates against them; `wrong_at_09` per 100,000 of them."""
+
+    pairs: int
+    recall_at_09: float
+    wrong_at_09: float
+    precision_at_05: float
+    recall_at_05: float
+    f1_at_05: float
+    brier: float
+    calibration_error: float
+
+
+def true_pairs(truth: pl.DataFrame, sightings: pl.DataFrame) -> int:
+    """Pairs (throw, two trackers that have it)."""
+    seen = truth.join(sightings.select("sighting_id", "tracker"), on="sighting_id").filter(pl.col("throw").is_not_null())
+    trackers = seen.group_by("throw").agg(pl.col("tracker").n_unique().alias("n"))["n"]
+    return int((trackers * (trackers - 1) // 2).sum())
+
+
+def judged(pairs: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+    """sighting_a, sighting_b, probability, merged, and `right`: whether both are records of one throw."""
+    throw = truth.select("sighting_id", "throw")
+    joined = pairs.join(throw, left_on="sighting_a", right_on="sighting_id").join(throw, left_on="sighting_b", right_on="sighting_id", suffix="_b")
+    return joined.with_columns((pl.col("throw") == pl.col("throw_b")).fill_null(False).alias("right"))
+
+
+def score(pairs: pl.DataFrame, truth: pl.DataFrame, sightings: pl.DataFrame) -> Score:
+    """The scores of a method's pairs; `merged` pairs count as said to be one pitch, at 0.9 only those above 0.9."""
+    total, told = true_pairs(truth, sightings), judged(pairs, truth)
+    said = told.filter("merged")
+    sure = said.filter(pl.col("probability") > 0.9)
+    right, sure_right = int(said["right"].sum()), int(sure["right"].sum())
+    precision, recall = right / max(len(said), 1), right / max(total, 1)
+    p, y = told["probability"].to_numpy(), told["right"].to_numpy().astype(float)
+    return Score(
+        total,
+        sure_right / max(total, 1),
+        1e5 * (len(sure) - sure_right) / max(total, 1),
+        precision,
+        recall,
+        2 * right / max(len(said) + total, 1),
+        brier_score(y, p),
+        calibration_error(y, p),
+    )
+
+
+def brier_score(happened: np.ndarray, probability: np.ndarray) -> float:
+    """Mean squared difference of probability and outcome."""
+    return float(np.mean((probability - happened) ** 2)) if len(happened) else 0.0
+
+
+def reliability(happened: np.ndarray, probability: np.ndarray, bins: int) -> list[tuple[float, float, int]]:
+    """(mean outcome, mean probability, count) of each bin of equal width that holds anything."""
+    place = np.minimum((probability * bins).astype(int), bins - 1)
+    return [(float(happened[place == b].mean()), float(probability[place == b].mean()), int((place == b).sum())) for b in range(bins) if (place == b).any()]
+
+
+def calibration_error(happened: np.ndarray, probability: np.ndarray, bins: int = 10) -> float:
+    """Mean distance of outcome and probability over the bins, weighted by count."""
+    curve = reliability(happened, probability, bins)
+    return sum(n * abs(y - p) for y, p, n in curve) / max(sum(n for *_, n in curve), 1)
+
+
+def murphy_split(happened: np.ndarray, probability: np.ndarray) -> tuple[float, float, float]:
+    """(reliability, resolution, uncertainty) over the distinct probabilities: Brier = reliability - resolution + uncertainty."""
+    rate, values = happened.mean(), np.unique(probability)
+    share = np.array([(probability == v).mean() for v in values])
+    seen = np.array([happened[probability == v].mean() for v in values])
+    return float((share * (values - seen) ** 2).sum()), float((share * (seen - rate) ** 2).sum()), float(rate * (1 - rate))
+
+
+class Clusters(NamedTuple):
+    precision: float
+    recall: float
+    f1: float
+
+
+def b_cubed(truth: np.ndarray, response: np.ndarray) -> Clusters:
+    """Mean over members of the share of its group that belongs, and of its true group that is there."""
+    both = (truth[:, None] == truth[None, :]) & (response[:, None] == response[None, :])
+    precision = float((both.sum(axis=1) / (response[:, None] == response[None, :]).sum(axis=1)).mean())
+    recall = float((both.sum(axis=1) / (truth[:, None] == truth[None, :]).sum(axis=1)).mean())
+    return Clusters(precision, recall, 2 * precision * recall / (precision + recall))
+
+
+def pairwise(truth: np.ndarray, response: np.ndarray) -> Clusters:
+    """Over all pairs of members."""
+    upper = np.triu_indices(len(truth), 1)
+    same, said = (truth[:, None] == truth[None, :])[upper], (response[:, None] == response[None, :])[upper]
+    precision, recall = (same & said).sum() / said.sum(), (same & said).sum() / same.sum()
+    return Clusters(float(precision), float(recall), float(2 * precision * recall / (precision + recall)))
+
+
+def clock_errors(clocks: pl.DataFrame, true_clocks: pl.DataFrame, first_day_of: dict[int, object]) -> np.ndarray:
+    """Absolute errors, in seconds, of the offsets told at the start and end of each session with more than ten matched pitches.
+
+    `true_clocks` has tracker, session, true_s, offset_s; `first_day_of` gives the baseball day of a session.
+    """
+    ends = true_clocks.sort("true_s").group_by("tracker", "session").agg(pl.col("offset_s").first().alias("start"), pl.col("offset_s").last().alias("end"))
+    names = ends.with_columns(pl.format("{}-{}", "tracker", "session").alias("file_id"))
+    reference = names.select("session", pl.col("tracker").alias("reference_tracker"), pl.col("start").alias("start_r"), pl.col("end").alias("end_r"))
+    told = clocks.filter((pl.col("matched") > 10) & pl.col("offset_start_s").is_not_null()).join(names.drop("tracker"), on="file_id")
+    told = told.join(reference, on=["session", "reference_tracker"])
+    error = told.select((pl.col("offset_start_s") - pl.col("start") + pl.col("start_r")).abs(), (pl.col("offset_end_s") - pl.col("end") + pl.col("end_r")).abs())
+    return error.to_numpy().ravel()
