@@ -1,0 +1,341 @@
+"""The command line: arguments in, exit code out. Heavy modules are imported inside the commands, so that help is instant."""
+
+import contextlib
+import logging
+import os
+import shutil
+import sys
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+import pipeline
+from pipeline.errors import PitchledgerError
+
+if TYPE_CHECKING:
+    from pipeline.ledger import Ledger
+    from pipeline.night import NightReport
+
+PROJECT = Path(pipeline.__file__).parent.parent
+LEDGER = "ledger.toml"
+RUN_FAILED, RUN_IN_PROGRESS = 3, 4
+STEPS = {
+    "read": "Reading exports",
+    "match": "Matching sightings",
+    "agree": "Comparing trackers",
+    "publish": "Publishing",
+}
+
+log = logging.getLogger("pitchledger")
+
+_workspace = click.option(
+    "--workspace",
+    "-w",
+    type=click.Path(path_type=Path, file_okay=False),
+    help=f"The folder that holds {LEDGER}. Default: this folder, or the nearest above it that has one.",
+)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(pipeline.__version__, prog_name="pitchledger")
+def cli() -> None:
+    """Every tracker's exports in, one warehouse out, each real pitch once.
+
+    \b
+    A first evening:
+      pitchledger init my_program        make a workspace with an example
+      cd my_program
+      pitchledger check                  is every profile right? what does each column become?
+      pitchledger run                    the nightly run; schedule this
+      pitchledger status                 is last night whole?
+      pitchledger query "from throws_by_day"
+      pitchledger explain PITCH_ID       why are these sightings one pitch?
+
+    \b
+    Exit codes: 0 done; 2 the command line, ledger.toml or a profile is wrong;
+    3 the run failed and nothing was published; 4 another run is in progress.
+    """
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default="demo_workspace")
+def demo(folder: Path) -> None:
+    """Run the main job on the invented demo inputs, in FOLDER (default demo_workspace).
+
+    The demo's exports and settings are copied there first, as far as they are not there yet; change them and run again to see what happens.
+    """
+    source = PROJECT / "demo_inputs"
+    if not source.is_dir():
+        raise PitchledgerError(f"the demo inputs are not in {source}: run this from a checkout of the project")
+    for path in sorted(source.rglob("*")):
+        inside = path.relative_to(source)
+        if path.is_file() and inside.parts[0] not in ("truth", "__pycache__") and not (folder / inside).exists():
+            (folder / inside).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(path, folder / inside)
+    _run(folder, rebuild=False)
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+def init(folder: Path) -> None:
+    """Make a workspace in FOLDER: a commented ledger.toml, an example profile with a small export, an empty roster and decisions.
+
+    Nothing that is there already is overwritten. What to do next: put your trackers into ledger.toml, describe each one's exports in
+    profiles/ (schemas/README.md teaches how), and run `pitchledger check`.
+    """
+    source = Path(pipeline.__file__).parent / "init_files"
+    made = []
+    for path in sorted(source.rglob("*")):
+        target = folder / path.relative_to(source)
+        if path.is_file() and not target.exists():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, target)
+            made.append(target)
+    for target in made:
+        click.echo(f"made {target}")
+    click.echo(f"next: edit {folder / LEDGER}, then `pitchledger check -w {folder}`")
+
+
+@cli.command()
+@_workspace
+def check(workspace: Path | None) -> None:
+    """Check ledger.toml, roster, decisions and all profiles, and show what each column of the newest exports becomes.
+
+    Every problem is named at once. Nothing is written. Exit code 2 when anything must be mended before a run.
+    """
+    from pipeline.reports.check_report import print_check
+    from pipeline.reports.printing import console
+
+    ledger = _ledger(workspace)
+    bad = print_check(ledger, console())
+    if bad:
+        raise PitchledgerError(f"{bad} of {len(ledger.trackers)} trackers: the newest export can't be taken, see above")
+    click.echo("all settings are right")
+
+
+@cli.command()
+@_workspace
+@click.option("--rebuild", is_flag=True, help="Work through everything again, even where nothing is new.")
+def run(workspace: Path | None, rebuild: bool) -> None:
+    """Work through the inboxes and publish the warehouse; then print the morning summary.
+
+    Schedule this every night. Readers keep the last whole version until the new one is complete; a run that fails publishes nothing. Where
+    nothing is new, nothing is changed.
+    """
+    _run(_find(workspace), rebuild=rebuild)
+
+
+@cli.command()
+@_workspace
+@click.option("--format", "form", type=click.Choice(["table", "json"]), default="table", show_default=True)
+@click.option("--strict", is_flag=True, help="Exit with 1 if something needs a person.")
+def status(workspace: Path | None, form: str, strict: bool) -> None:
+    """Show in one look whether last night is whole: runs, trackers, nights, quarantine, and what needs a person."""
+    from pipeline.reports.printing import console
+    from pipeline.reports.status import as_json, print_status, read_status
+
+    state = read_status(_output(workspace))
+    if form == "json":
+        click.echo(as_json(state))
+    else:
+        print_status(state, console())
+    if strict and state["needs"]:
+        sys.exit(1)
+
+
+@cli.command()
+@_workspace
+@click.argument("sql")
+@click.option(
+    "--format", "form", type=click.Choice(["table", "csv", "json", "parquet"]), default="table", show_default=True
+)
+@click.option(
+    "--output", "-o", type=click.Path(path_type=Path, dir_okay=False), help="Write to this file and not to the screen."
+)
+@click.option("--limit", type=click.IntRange(min=1), help="At most so many rows (a table on the screen: 50).")
+def query(workspace: Path | None, sql: str, form: str, output: Path | None, limit: int | None) -> None:
+    """Ask the published warehouse one SQL question (DuckDB's SQL). It can read the warehouse and nothing else.
+
+    \b
+    pitchledger query "from throws_by_day"
+    pitchledger query "select * from velocity_by_outing where pitcher_id = 'P07'" --format csv -o p07.csv
+    pitchledger query "show tables"
+
+    sql/README.md lists every table, view and column.
+    """
+    from pipeline.publishing import run_query
+
+    shown = 50 if form == "table" and output is None and limit is None else limit
+    answer = run_query(_output(workspace), sql, shown)
+    if form == "table":
+        _print_answer(answer, output, cut=limit is None)
+    else:
+        _write_answer(answer, form, output)
+
+
+@cli.command()
+@_workspace
+@click.argument("pitch_id")
+def explain(workspace: Path | None, pitch_id: str) -> None:
+    """Show one pitch whole: each tracker's readings, why they are one pitch, and where each preferred value came from.
+
+    PITCH_ID may also be an id of an earlier run, or a sighting's id.
+    """
+    from pipeline.reports.explain import print_pitch
+    from pipeline.reports.printing import console
+
+    print_pitch(_output(workspace), pitch_id, console())
+
+
+def main() -> NoReturn:
+    """Run the command line. A PitchledgerError becomes one message and its exit code."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
+    try:
+        cli.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        sys.exit(130)
+    except click.ClickException as problem:
+        problem.show()
+        sys.exit(2)
+    except PitchledgerError as problem:
+        click.echo(f"pitchledger: {problem}", err=True)
+        sys.exit(problem.exit_code)
+    except BrokenPipeError:
+        # the reader of our output has seen enough (… | head)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(0)
+
+
+def _find(workspace: Path | None) -> Path:
+    """The workspace: as stated, or the nearest folder from here upward that holds ledger.toml."""
+    if workspace is not None:
+        return workspace
+    here = Path.cwd()
+    for folder in (here, *here.parents):
+        if (folder / LEDGER).is_file():
+            return folder
+    raise click.UsageError(
+        f"no {LEDGER} here or above: name the workspace with -w, or make one with `pitchledger init DIR`"
+    )
+
+
+def _ledger(workspace: Path | None) -> "Ledger":
+    from pipeline.ledger import load_ledger
+
+    return load_ledger(_find(workspace))
+
+
+def _output(workspace: Path | None) -> Path:
+    """The output folder that ledger.toml states. Only that key is read, so that a fault elsewhere does not keep anyone from the tables."""
+    import tomllib
+
+    folder = _find(workspace)
+    try:
+        settings = tomllib.loads((folder / LEDGER).read_text("utf-8"))
+        return folder / str(settings.get("output", {}).get("folder", "warehouse"))
+    except (OSError, ValueError, AttributeError) as fault:
+        raise click.UsageError(f"{folder / LEDGER} can't be read: {fault}") from fault
+
+
+def _run(folder: Path, *, rebuild: bool) -> None:
+    from pipeline.reports.printing import console
+    from pipeline.reports.summary import print_summary
+
+    ledger = _ledger(folder)
+    with _alone(ledger.output):
+        report = _run_or_fail(ledger, rebuild=rebuild)
+    if not report.published:
+        click.echo(f"Nothing is new: {report.files_known} exports, all of them known; version {report.version} stands.")
+    else:
+        print_summary(ledger.output, console())
+
+
+def _run_or_fail(ledger: "Ledger", *, rebuild: bool) -> "NightReport":
+    from pipeline.night import run_night
+
+    try:
+        with _progress() as tell:
+            return run_night(ledger, rebuild=rebuild, progress=tell)
+    except PitchledgerError:
+        raise
+    except Exception as fault:
+        log.exception("the run failed")
+        raise PitchledgerError(f"the run failed and nothing was published: {type(fault).__name__}: {fault}") from fault
+
+
+@contextlib.contextmanager
+def _alone(output: Path) -> Iterator[None]:
+    """Hold the run's lock. The operating system frees it when a process dies, so a dead run is no obstacle."""
+    import filelock
+
+    output.mkdir(parents=True, exist_ok=True)
+    note = output / ".run.json"
+    lock = filelock.FileLock(output / ".run.lock")
+    try:
+        lock.acquire(timeout=0)
+    except filelock.Timeout:
+        said = note.read_text("utf-8") if note.is_file() else "another process"
+        click.echo(f"pitchledger: another run is in progress: {said}", err=True)
+        sys.exit(RUN_IN_PROGRESS)
+    try:
+        note.write_text(f"process {os.getpid()} since {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC", "utf-8")
+        yield
+    finally:
+        note.unlink(missing_ok=True)
+        lock.release()
+
+
+@contextlib.contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None] | None]:
+    """Bars when a person watches; None (plain lines in the log) otherwise."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress, TaskID
+
+    with Progress(console=Console(stderr=True), transient=True) as bars:
+        tasks: dict[str, TaskID] = {}
+
+        def tell(step: str, done: int, total: int) -> None:
+            if step not in tasks:
+                tasks[step] = bars.add_task(STEPS.get(step, step), total=total)
+            bars.update(tasks[step], completed=done, total=total)
+
+        yield tell
+
+
+def _print_answer(answer: Any, output: Path | None, *, cut: bool) -> None:
+    from pipeline.reports.printing import console, make_table
+
+    numbers = [kind.is_numeric() for kind in answer.schema.values()]
+    rows = [[f"{value:.4g}" if isinstance(value, float) else value for value in row] for row in answer.iter_rows()]
+    table = make_table("", answer.columns, rows, numbers_from=999)
+    for column, number in zip(table.columns, numbers, strict=True):
+        column.justify = "right" if number else "left"
+    if output is None:
+        console().print(table)
+        note = "; the first 50 only: --limit N or --format csv for more" if cut and answer.height == 50 else ""
+        click.echo(f"{answer.height} rows{note}")
+        return
+    from rich.console import Console
+
+    with output.open("w", encoding="utf-8") as file:
+        Console(file=file, width=240).print(table)
+
+
+def _write_answer(answer: Any, form: str, output: Path | None) -> None:
+    target: Any = sys.stdout.buffer if output is None else output
+    if form == "csv":
+        answer.write_csv(target)
+    elif form == "json":
+        answer.write_json(target)
+    else:
+        answer.write_parquet(target)
+
+
+if __name__ == "__main__":
+    main()

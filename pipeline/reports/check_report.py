@@ -1,0 +1,71 @@
+"""What `pitchledger check` prints: for each tracker, column by column, what its newest export will become."""
+
+from pathlib import Path
+
+import polars as pl
+from rich.console import Console
+
+from pipeline.inbox import ExportFile, list_exports
+from pipeline.ledger import Ledger, TrackerSettings
+from pipeline.repeats import order_exports
+from pipeline.reports.printing import harmless, make_table
+from pipeline.sources.mapping import describe_columns, map_export
+from pipeline.sources.readers import UnreadableExport, read_export
+
+
+def print_check(ledger: Ledger, out: Console) -> int:
+    """Print every tracker's columns; returns how many trackers have a problem with their newest export."""
+    return sum(not _check_tracker(tracker, ledger.folder, out) for tracker in ledger.trackers)
+
+
+def _check_tracker(tracker: TrackerSettings, folder: Path, out: Console) -> bool:
+    out.print(harmless(f"{tracker.id}: {tracker.profile.describes}"), style="bold")
+    if not tracker.inbox.is_dir():
+        out.print(
+            harmless(f"  its inbox {tracker.inbox} is not there: make the folder, or mend `inbox` in ledger.toml")
+        )
+        return False
+    exports = order_exports(list_exports(tracker.id, tracker.inbox))
+    if not exports:
+        out.print("  no export lies in its inbox yet")
+        return True
+    newest = max(exports, key=lambda file: (file.modified_at, file.file_name))
+    return _check_export(newest, tracker, out) or _any_readable(exports, newest, tracker, out)
+
+
+def _check_export(file: ExportFile, tracker: TrackerSettings, out: Console) -> bool:
+    out.print(harmless(f"  newest export: {file.file_name}"))
+    try:
+        raw = read_export(file.path, tracker.profile)
+        mapped = map_export(raw, tracker.profile, tracker, file)
+    except UnreadableExport as fault:
+        out.print(harmless(f"  can't be read: {fault.reason}. {fault.fix}"), style="red")
+        return False
+    out.print(
+        harmless(
+            f"  {raw.rows_read} rows: {mapped.sightings.height} sightings, {mapped.set_aside.height} set aside, {_bad_rows(mapped.quarantine)} quarantined"
+        )
+    )
+    described = describe_columns(raw, tracker.profile, mapped)
+    out.print(make_table("", described.columns, described.iter_rows(), numbers_from=99))
+    for line in mapped.quarantine.group_by("reason", "fix", maintain_order=True).len().head(8).iter_rows():
+        out.print(harmless(f"  {line[2]} times: {line[0]}. {line[1] or ''}"))
+    out.print()
+    return True
+
+
+def _any_readable(exports: list[ExportFile], newest: ExportFile, tracker: TrackerSettings, out: Console) -> bool:
+    """The newest export can't be read: show an older one that can, so that the profile can be judged all the same."""
+    for file in reversed([file for file in exports if file != newest]):
+        try:
+            read_export(file.path, tracker.profile)
+        except UnreadableExport:
+            continue
+        out.print("  an older one instead:")
+        _check_export(file, tracker, out)
+        break
+    return False
+
+
+def _bad_rows(quarantine: pl.DataFrame) -> int:
+    return quarantine.filter(pl.col("level") == "row").n_unique(["file_id", "file_row"]) if quarantine.height else 0
