@@ -60,9 +60,19 @@ def propose_corrections(drift: pl.DataFrame, setup: pl.DataFrame) -> pl.DataFram
         _for_drift(row)
         for row in live.unique(["mover", "metric"], keep="first", maintain_order=True).iter_rows(named=True)
     ]
-    of_setup = [_for_setup(row) for row in _crooked_now(setup).iter_rows(named=True)]
+    of_setup = [_for_setup(row) for row in crooked_now(setup).iter_rows(named=True)]
     rows = [(*found, toml_block(found)) for found in (*of_drift, *of_setup)]
     return pl.DataFrame(rows, schema=PROPOSED_CORRECTIONS.polars_schema(), orient="row")
+
+
+def crooked_now(setup: pl.DataFrame) -> pl.DataFrame:
+    """Of each tracker's crooked quantities in table `setup` (pairs in order of rank): the whole, where its nights agree, else its last night's."""
+    key = ["tracker_b", "quantity"]
+    # each tracker against the best-ranked one that tells: pairs stand in order of rank
+    told = setup.unique([*key, "baseball_day"], keep="first", maintain_order=True)
+    whole = told.filter("crooked", pl.col("baseball_day").is_null(), pl.col("note").is_null(), pl.col("nights") > 1)
+    last = told.filter("crooked", pl.col("baseball_day") == pl.col("baseball_day").max().over("tracker_b"))
+    return pl.concat([whole, last.join(whole, on=key, how="anti", maintain_order="left")])
 
 
 def toml_block(correction: Correction) -> str:
@@ -163,16 +173,6 @@ def _for_drift(row: dict[str, Any]) -> Correction:
         None,
         alarm_sentence(row, {}),
     )
-
-
-def _crooked_now(setup: pl.DataFrame) -> pl.DataFrame:
-    """Of each tracker's crooked quantities: the whole, where its nights agree, else its last night's."""
-    key = ["tracker_b", "quantity"]
-    # each tracker against the best-ranked one that tells: pairs stand in order of rank
-    told = setup.unique([*key, "baseball_day"], keep="first", maintain_order=True)
-    whole = told.filter("crooked", pl.col("baseball_day").is_null(), pl.col("note").is_null(), pl.col("nights") > 1)
-    last = told.filter("crooked", pl.col("baseball_day") == pl.col("baseball_day").max().over("tracker_b"))
-    return pl.concat([whole, last.join(whole, on=key, how="anti", maintain_order="left")])
 
 
 def _for_setup(row: dict[str, Any]) -> Correction:

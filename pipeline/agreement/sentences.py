@@ -26,8 +26,16 @@ def unit_words(metric: str) -> str:
 
 def amount_words(metric: str, amount: float) -> str:
     """An amount of a metric without its sign, rounded to a tenth of the tolerance: "0.7 mph"."""
+    return f"{number_words(metric, abs(amount))} {unit_words(metric)}".strip()
+
+
+def number_words(metric: str, amount: float, *, signed: bool = False) -> str:
+    """An amount of a metric rounded to a tenth of its tolerance, without a unit; what rounds to zero has no sign."""
     decimals = max(0, math.ceil(-math.log10(METRICS[metric].tolerance / 10)))
-    return f"{abs(amount):,.{decimals}f} {unit_words(metric)}".strip()
+    rounded = round(amount, decimals)
+    digits = f"{abs(rounded):,.{decimals}f}"
+    sign = "−" if rounded < 0 else "+" if signed and rounded > 0 else ""
+    return sign + digits
 
 
 def direction_words(metric: str, amount: float) -> str:
@@ -72,10 +80,11 @@ def setup_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
         if row["baseball_day"] is None
         else f"on {day_words(row['baseball_day'])} {row['baseball_day'].year}"
     )
-    return f"{tracker} {_set_up(row)}, against {other} {when}, {row['n']:,} pitches"
+    return f"{tracker} {setup_words(row)}, against {other} {when}, {row['n']:,} pitches"
 
 
-def _set_up(row: dict[str, Any]) -> str:
+def setup_words(row: dict[str, Any]) -> str:
+    """What a row of the table `setup` says of tracker_b, without saying against whom and when: "is aimed 0.6 (0.5 to 0.7) degrees ..."."""
     value, quantity = row["value"], row["quantity"]
     interval = _between(value, row["low"], row["high"])
     at_rubber = f", {abs(row['at_rubber_in']):.1f} in at the rubber" if row["at_rubber_in"] is not None else ""
@@ -101,5 +110,6 @@ def _set_up(row: dict[str, Any]) -> str:
 def _between(value: float, low: float, high: float) -> str:
     """A size with its interval: "0.6 (0.5 to 0.7)"; signs turned so that the size is positive."""
     ends = (low, high) if value >= 0 else (-high, -low)
-    decimals = max(1, math.ceil(-math.log10(max(high - low, 1e-6))))
-    return f"{abs(value):.{decimals}f} ({ends[0]:.{decimals}f} to {ends[1]:.{decimals}f})"
+    decimals = min(max(1, math.ceil(-math.log10(max(high - low, 1e-6)))), 4)
+    shown = [f"{end:.{decimals}f}".replace("-", "−") if round(end, decimals) else f"{0:.{decimals}f}" for end in ends]
+    return f"{abs(value):.{decimals}f} ({shown[0]} to {shown[1]})"

@@ -1,0 +1,297 @@
+"""The agreement page: can this number be believed, which device is to be believed, since when, and what to do. One HTML file."""
+
+from collections.abc import Iterator, Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import jinja2
+import polars as pl
+
+from pipeline.agreement.corrections import crooked_now
+from pipeline.agreement.drift import FALSE_ALARM_NIGHTS
+from pipeline.agreement.sentences import (
+    alarm_sentence,
+    amount_words,
+    metric_words,
+    number_words,
+    setup_sentence,
+    unit_words,
+)
+from pipeline.reports.agreement_figures import TURN_DRAWN_TIMES, control_chart, difference_plot, frame_sketch
+from schemas.metrics import METRICS
+
+# Lines that are drawn, the ones that need a look first: a page of all lines of many trackers would take minutes to print.
+LINES_DRAWN = 12
+# A pair agrees while at most this share of its pitches differs beyond the tolerance (common practice, no source).
+WATCH_BEYOND = 0.10
+# A crooked frame moves these: their bias then needs no line of its own.
+PLACES = (
+    "release_side_ft",
+    "release_height_ft",
+    "extension_ft",
+    "plate_side_ft",
+    "plate_height_ft",
+    "vertical_approach_deg",
+    "horizontal_approach_deg",
+)
+
+
+class Verdict(NamedTuple):
+    """What a line means: a word, a shape (readable without colour), and its place in the order of urgency."""
+
+    word: str
+    shape: str
+    urgency: int
+
+
+ACT = Verdict("act", "■", 0)
+WATCH = Verdict("watch", "▲", 1)
+OTHER = Verdict("not comparable", "◇", 2)
+FEW = Verdict("too little", "○", 3)
+FINE = Verdict("agrees", "●", 4)
+
+
+class Line(NamedTuple):
+    """One pair and metric: the row of table agreement, the verdict and why, the live alarm if any, the slices and the pictures."""
+
+    anchor: str
+    row: dict[str, Any]
+    verdict: Verdict
+    why: str
+    alarm: str | None
+    before: dict[str, Any] | None
+    slices: list[dict[str, Any]]
+    plot: str | None
+    chart: str | None
+
+
+class Frame(NamedTuple):
+    """One pair's setup: sentences, the crooked ones first, and the sketch."""
+
+    heading: str
+    sentences: list[tuple[bool, str]]
+    sketch: str
+    names: tuple[str, str]
+
+
+class Confusion(NamedTuple):
+    """One pair's calls of one label: counts by row (a's label) and column (b's label)."""
+
+    heading: str
+    kappa: dict[str, Any]
+    labels: list[str]
+    counts: list[tuple[str, list[int]]]
+    look_at: list[tuple[str, str, int, str]]
+
+
+def write_agreement_page(tables: Mapping[str, pl.DataFrame], path: Path, names: Mapping[str, str]) -> None:
+    """Write the page at `path` from published tables; `names` gives each tracker's name, where it has one.
+
+    Needs agreement, precision, drift, setup, label_agreement, label_confusion, selection, proposed_corrections, and sightings (with
+    pitch_id) for the pictures of differences.
+    """
+    called = {**{tracker: tracker for tracker in tables["sightings"]["tracker"].unique()}, **names}
+    lines = list(_lines(tables, called))
+    todo = _todo(tables, lines, called)
+    page = _template().render(
+        first=_first_sentence(lines, todo),
+        todo=todo,
+        lines=lines,
+        frames=list(_frames(_by_rank(tables["setup"]), called)),
+        confusions=list(_confusions(tables, called)),
+        precision=tables["precision"].to_dicts(),
+        selection=tables["selection"].to_dicts(),
+        blocks=tables["proposed_corrections"].to_dicts(),
+        verdicts=(ACT, WATCH, FINE, FEW, OTHER),
+        turn_drawn_times=TURN_DRAWN_TIMES,
+        drawn=sum(line.plot is not None for line in lines),
+        false_alarm_nights=FALSE_ALARM_NIGHTS,
+        names=called,
+        amount=amount_words,
+        metric=metric_words,
+        unit=unit_words,
+        signed=_signed,
+    )
+    path.write_text(page, encoding="utf-8")
+
+
+def verdict_of(row: dict[str, Any], alarm: dict[str, Any] | None) -> tuple[Verdict, str]:
+    """What a row of table agreement means, and why; `alarm` is the live alarm's row of table drift, if any."""
+    tolerance, beyond = row["tolerance"], row["share_beyond"]
+    if alarm is not None and alarm["matters"]:
+        return ACT, "it has moved"
+    if not row["same_quantity"]:
+        return OTHER, "two quantities by definition"
+    if row["small_n"]:
+        return FEW, row["note"]
+    if row["bias_low"] > tolerance or row["bias_high"] < -tolerance:
+        return ACT, f"the bias alone is beyond the tolerance of {amount_words(row['metric'], tolerance)}"
+    if beyond > WATCH_BEYOND:
+        return WATCH, f"{beyond:.0%} of pitches differ by more than {amount_words(row['metric'], tolerance)}"
+    if alarm is not None:
+        return WATCH, "it has moved, but by little"
+    return FINE, f"{1 - beyond:.0%} of pitches within {amount_words(row['metric'], tolerance)}"
+
+
+def _lines(tables: Mapping[str, pl.DataFrame], names: Mapping[str, str]) -> Iterator[Line]:
+    places = {metric: place for place, metric in enumerate(METRICS)}
+    whole = (
+        tables["agreement"]
+        .filter(pl.col("slice_by") == "all")
+        .sort(pl.col("metric").replace_strict(places, return_dtype=pl.Int64))
+    )
+    alarms = {_key(row): row for row in tables["drift"].filter("alarm", "latest").iter_rows(named=True)}
+    before = {
+        _key(row): row
+        for row in tables["agreement"].filter(pl.col("slice_by") == "before_corrections").iter_rows(named=True)
+    }
+    rows = _by_rank(whole).to_dicts()
+    judged = {_key(row): verdict_of(row, alarms.get(_key(row))) for row in rows}
+    urgent = sorted(judged, key=lambda key: (judged[key][0].urgency, places[key[2]], key))[:LINES_DRAWN]
+    for row in rows:
+        key = _key(row)
+        alarm = alarms.get(key)
+        plot, chart = _pictures(tables, row) if key in urgent else (None, None)
+        said = alarm_sentence(alarm, dict(names)) if alarm else None
+        yield Line(
+            "-".join(key), row, *judged[key], said, before.get(key), _slices(tables["agreement"], key), plot, chart
+        )
+
+
+def _key(row: Mapping[str, Any]) -> tuple[str, str, str]:
+    return row["tracker_a"], row["tracker_b"], row["metric"]
+
+
+def _of(table: pl.DataFrame, key: tuple[str, str, str]) -> pl.DataFrame:
+    return table.filter(pl.col("tracker_a") == key[0], pl.col("tracker_b") == key[1], pl.col("metric") == key[2])
+
+
+def _slices(agreement: pl.DataFrame, key: tuple[str, str, str]) -> list[dict[str, Any]]:
+    return (
+        _of(agreement, key)
+        .filter(pl.col("slice_by").is_in(["pitch_type", "month", "station"]))
+        .sort("slice_by", "slice")
+        .to_dicts()
+    )
+
+
+def _pictures(tables: Mapping[str, pl.DataFrame], row: dict[str, Any]) -> tuple[str, str]:
+    key = _key(row)
+    differences = _differences(tables["sightings"], key)
+    return difference_plot(differences, row), control_chart(_of(tables["drift"], key).sort("baseball_day"))
+
+
+def _differences(sightings: pl.DataFrame, key: tuple[str, str, str]) -> pl.DataFrame:
+    """Mean of both readings and b - a, of each pitch that both saw; angles brought near each other."""
+    metric = key[2]
+    a, b = (
+        sightings.filter(pl.col("tracker") == tracker).select("pitch_id", pl.col(metric)).drop_nulls()
+        for tracker in key[:2]
+    )
+    both = a.join(b, on="pitch_id", suffix="_b").sort("pitch_id")
+    d = pl.col(f"{metric}_b") - pl.col(metric)
+    d = 180 - (180 - d) % 360 if METRICS[metric].circular else d
+    return both.select(mean=pl.col(metric) + d / 2, d=d)
+
+
+def _frames(setup: pl.DataFrame, names: Mapping[str, str]) -> Iterator[Frame]:
+    for (a, b), rows in setup.group_by("tracker_a", "tracker_b", maintain_order=True):
+        pair = (names[str(a)], names[str(b)])
+        last = rows.filter(pl.col("baseball_day") == pl.col("baseball_day").max())
+        whole = rows.filter(pl.col("baseball_day").is_null())
+        told = [
+            (row["crooked"], setup_sentence(row, dict(names)))
+            for row in pl.concat([last.filter("crooked"), whole]).iter_rows(named=True)
+        ]
+        found = {row["quantity"]: row for row in (last if last.height else whole).iter_rows(named=True)}
+        day = last["baseball_day"][0] if last.height else None
+        when = f", {day.day} {day:%B %Y}" if day else ""
+        yield Frame(f"{pair[1]} against {pair[0]}{when}", sorted(told, reverse=True), frame_sketch(found), pair)
+
+
+def _when(row: dict[str, Any]) -> str:
+    return "" if row["baseball_day"] is None else "that night: "
+
+
+def _confusions(tables: Mapping[str, pl.DataFrame], names: Mapping[str, str]) -> Iterator[Confusion]:
+    cells = tables["label_confusion"]
+    for kappa in tables["label_agreement"].iter_rows(named=True):
+        a, b, field = kappa["tracker_a"], kappa["tracker_b"], kappa["field"]
+        of_pair = cells.filter(pl.col("tracker_a") == a, pl.col("tracker_b") == b, pl.col("field") == field)
+        labels = sorted({*of_pair["label_a"], *of_pair["label_b"]})
+        held = {(row["label_a"], row["label_b"]): row["pitches"] for row in of_pair.iter_rows(named=True)}
+        counts = [(label, [held.get((label, other), 0) for other in labels]) for label in labels]
+        unlike = of_pair.filter(pl.col("look_at").is_not_null()).sort("pitches", descending=True).head(5)
+        look_at = unlike.select("label_a", "label_b", "pitches", "look_at").rows()
+        yield Confusion(
+            f"{field.replace('_', ' ').capitalize()}: {names[a]} (rows) and {names[b]} (columns)",
+            kappa,
+            labels,
+            counts,
+            look_at,
+        )
+
+
+def _todo(tables: Mapping[str, pl.DataFrame], lines: list[Line], names: Mapping[str, str]) -> list[str]:
+    """What a person should do or look at: each drift once, each crooked setup once, then biases that neither explains."""
+    live = (
+        _by_rank(tables["drift"])
+        .filter("alarm", "latest", "matters")
+        .with_columns(who=pl.coalesce("mover", "tracker_b"))
+    )
+    once = live.unique(["who", "metric"], keep="first", maintain_order=True)
+    crooked = crooked_now(_by_rank(tables["setup"]))
+    bent = set(crooked["tracker_b"])
+    biased = [
+        f"{metric_words(line.row['metric'])} of {names[line.row['tracker_b']]} against {names[line.row['tracker_a']]}: {line.why}"
+        for line in lines
+        if line.verdict is ACT
+        and not line.alarm
+        and not (line.row["metric"] in PLACES and bent & {line.row["tracker_a"], line.row["tracker_b"]})
+    ]
+    drifted = [alarm_sentence(row, dict(names)) for row in once.iter_rows(named=True)]
+    return [*drifted, *(setup_sentence(row, dict(names)) for row in crooked.iter_rows(named=True)), *biased]
+
+
+def _first_sentence(lines: list[Line], todo: list[str]) -> str:
+    if not lines:
+        return "No two trackers have seen the same pitch yet: there is nothing to compare."
+    if not todo:
+        watched = sum(line.verdict is WATCH for line in lines)
+        rest = (
+            f" {watched} of {len(lines)} lines are worth watching."
+            if watched
+            else f" All {len(lines)} lines are within tolerance or say why not."
+        )
+        return "Nothing needs doing." + rest
+    if len(todo) == 1:
+        return f"One thing needs doing: {todo[0]}."
+    return f"{len(todo)} things need doing. First: {todo[0]}."
+
+
+def _by_rank(table: pl.DataFrame) -> pl.DataFrame:
+    """Rows with pairs in order of rank, which the table's own order does not keep: the better one is always tracker_a."""
+    pairs = table.select("tracker_a", "tracker_b").unique()
+    better = {
+        tracker: pairs.filter(pl.col("tracker_b") == tracker).height
+        for tracker in {*pairs["tracker_a"], *pairs["tracker_b"]}
+    }
+    places = (pl.col(side).replace_strict(better, return_dtype=pl.Int64) for side in ("tracker_a", "tracker_b"))
+    return table.sort(*places, "tracker_a", "tracker_b", maintain_order=True)
+
+
+def _signed(metric: str, amount: float | None) -> str:
+    return "–" if amount is None else number_words(metric, amount, signed=True)
+
+
+@cache
+def _template() -> jinja2.Template:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    return environment.get_template("agreement_page.html.jinja")
