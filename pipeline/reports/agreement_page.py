@@ -100,7 +100,8 @@ def write_agreement_page(tables: Mapping[str, pl.DataFrame], path: Path, names: 
         lines=lines,
         frames=list(_frames(_by_rank(tables["setup"]), called)),
         confusions=list(_confusions(tables, called)),
-        precision=tables["precision"].to_dicts(),
+        own_errors=_own_errors(tables["precision"]),
+        trackers=sorted(tables["precision"]["tracker"].unique()),
         selection=tables["selection"].to_dicts(),
         blocks=tables["proposed_corrections"].to_dicts(),
         verdicts=(ACT, WATCH, FINE, FEW, OTHER),
@@ -201,7 +202,7 @@ def _frames(setup: pl.DataFrame, names: Mapping[str, str]) -> Iterator[Frame]:
         last = rows.filter(pl.col("baseball_day") == pl.col("baseball_day").max())
         whole = rows.filter(pl.col("baseball_day").is_null())
         told = [
-            (row["crooked"], setup_sentence(row, dict(names)))
+            (row["crooked"], _when(row) + setup_words(row))
             for row in pl.concat([last.filter("crooked"), whole]).iter_rows(named=True)
         ]
         found = {row["quantity"]: row for row in (last if last.height else whole).iter_rows(named=True)}
@@ -231,6 +232,22 @@ def _confusions(tables: Mapping[str, pl.DataFrame], names: Mapping[str, str]) ->
             counts,
             look_at,
         )
+
+
+def _own_errors(precision: pl.DataFrame) -> list[tuple[str, list[str]]]:
+    """One line per metric, one cell per tracker: its own error with interval, or what is known instead."""
+    trackers = sorted(precision["tracker"].unique())
+    held = {(row["metric"], row["tracker"]): row for row in precision.iter_rows(named=True)}
+    metrics = [metric for metric in METRICS if any((metric, tracker) in held for tracker in trackers)]
+    return [(metric, [_own_error(held.get((metric, tracker))) for tracker in trackers]) for metric in metrics]
+
+
+def _own_error(row: dict[str, Any] | None) -> str:
+    if row is None:
+        return "–"
+    if row["own_error_sd"] is not None:
+        return f"{row['own_error_sd']:.3g} ({row['low']:.3g} to {row['high']:.3g})"
+    return "can't be told" if row["high"] is None else f"under {row['high']:.3g}"
 
 
 def _todo(tables: Mapping[str, pl.DataFrame], lines: list[Line], names: Mapping[str, str]) -> list[str]:
