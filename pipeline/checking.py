@@ -11,6 +11,9 @@ from schemas.metrics import METRICS
 SITUATION_LIMITS: dict[str, tuple[int, int]] = {"inning": (1, 30), "outs": (0, 2), "balls": (0, 3), "strikes": (0, 2)}
 # no pitch was tracked before this year: an earlier stamp is a clock that was never set
 FIRST_YEAR = 1990
+_MISREAD = (
+    "a misread: nothing to do. If many rows say so, look at the unit in the profile, or set [limits] in ledger.toml"
+)
 
 
 class Checked(NamedTuple):
@@ -51,19 +54,18 @@ def check_sightings(
 def _beyond(sightings: pl.DataFrame, name: str, low: float, high: float) -> pl.DataFrame:
     """The readings of one column that lie beyond `low`..`high` or are no number, a line each."""
     value = pl.col(name).cast(pl.Float64)
-    words = name.replace("_", " ")
+    unit = METRICS[name].unit if name in METRICS else ""
+    words = name.removesuffix(f"_{unit}").replace("_", " ")
+    said = pl.format(f"{words} {{}}{f' {unit}' if unit not in ('', 'ratio') else ''} is ", value.round(4))
     return sightings.filter(value.is_not_null() & ~value.is_between(low, high)).select(
         "sighting_id",
         pl.lit("value").alias("level"),
         pl.lit(name).alias("metric"),
         value.round(4).cast(pl.String).alias("value"),
-        pl.when(value > high)
-        .then(pl.format("{} {} is above {}", pl.lit(words), value.round(4), pl.lit(high)))
-        .otherwise(pl.format("{} {} is below {}", pl.lit(words), value.round(4), pl.lit(low)))
-        .alias("reason"),
-        pl.lit(
-            "a misread: nothing to do. If many rows say so, look at the unit in the profile, or set [limits] in ledger.toml"
-        ).alias("fix"),
+        pl.concat_str(
+            said, pl.when(value < low).then(pl.lit(f"below {low:g}")).otherwise(pl.lit(f"above {high:g}"))
+        ).alias("reason"),
+        pl.lit(_MISREAD).alias("fix"),
     )
 
 
