@@ -16,6 +16,7 @@ from pipeline.agreement.sentences import (
     metric_words,
     number_words,
     setup_sentence,
+    setup_words,
     unit_words,
 )
 from pipeline.reports.agreement_figures import TURN_DRAWN_TIMES, control_chart, difference_plot, frame_sketch
