@@ -18,13 +18,14 @@ import logging
 import os
 import re
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import duckdb
 import polars as pl
 
+import pipeline
 from pipeline.errors import PitchledgerError
 from pipeline.warehouse import build_warehouse, finish_tables
 from schemas.contract import Contract
@@ -66,7 +67,7 @@ def publish(tables: Mapping[str, pl.DataFrame], folder: Path, version: str, keep
     that readers see untouched.
     """
     _check_name(version, folder)
-    finished = finish_tables(tables)
+    finished = finish_tables({**tables, "warehouse_version": _version_row(version)})
     with _private_files(), _told_as_publish_failure(folder):
         _remove_half_done(folder)
         whole = _write_version(finished, folder, version)
@@ -84,6 +85,10 @@ def _check_name(version: str, folder: Path) -> None:
         raise PublishFailedError(
             f"version {version} is the one that readers have open: a new run needs a name of its own"
         )
+
+
+def _version_row(version: str) -> pl.DataFrame:
+    return pl.DataFrame({"version": [version], "program_version": [pipeline.__version__]})
 
 
 @contextlib.contextmanager
@@ -394,6 +399,13 @@ def published_database(folder: Path) -> Path:
             f"{database} is missing; put a version back with `pitchledger run --restore VERSION`: {versions(folder)}"
         )
     return database
+
+
+def published_tables(folder: Path, names: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """These tables of the version that readers see, from its Parquet; a table that it lacks is left out, all where nothing is published."""
+    version = current_version(folder)
+    parts = {name: sorted((folder / "versions" / str(version) / "parquet" / name).rglob("*.parquet")) for name in names}
+    return {name: pl.read_parquet(paths, hive_partitioning=False) for name, paths in parts.items() if paths}
 
 
 def open_published(folder: Path) -> duckdb.DuckDBPyConnection:

@@ -57,13 +57,35 @@ _ALL = (
         2.0,
     ),
     Metric("release_height_ft", "ft", "ft", "height of release above the ground at the plate", 0, 9, 0.25),
-    Metric("release_side_ft", "ft", "ft", "side of release from the plate's middle line, positive to the catcher's right", -6, 6, 0.25),
+    Metric(
+        "release_side_ft",
+        "ft",
+        "ft",
+        "side of release from the plate's middle line, positive to the catcher's right",
+        -6,
+        6,
+        0.25,
+    ),
     Metric("extension_ft", "ft", "ft", "distance of release in front of the rubber's front edge", 2, 9, 0.4),
     Metric("plate_height_ft", "ft", "ft", "height where the ball crosses the front edge of the plate", -6, 14, 0.25),
     Metric(
-        "plate_side_ft", "ft", "ft", "side where the ball crosses the front edge of the plate, positive to the catcher's right", -10, 10, 0.25
+        "plate_side_ft",
+        "ft",
+        "ft",
+        "side where the ball crosses the front edge of the plate, positive to the catcher's right",
+        -10,
+        10,
+        0.25,
     ),
-    Metric("vertical_approach_deg", "deg", "deg", "angle of the flight to the horizontal at the front edge, negative downward", -25, 10, 0.5),
+    Metric(
+        "vertical_approach_deg",
+        "deg",
+        "deg",
+        "angle of the flight to the horizontal at the front edge, negative downward",
+        -25,
+        10,
+        0.5,
+    ),
     Metric(
         "horizontal_approach_deg",
         "deg",
@@ -75,9 +97,18 @@ _ALL = (
     ),
     Metric("flight_time_s", "s", "s", "time from release to the front edge of the plate", 0.3, 1.5, 0.01),
     Metric("exit_speed_mph", "mph", "mph", "speed of the ball off the bat", 5, 130, 2.0, "bat"),
-    Metric("launch_angle_deg", "deg", "deg", "vertical angle of the ball off the bat, positive up", -90, 90, 3.0, "bat"),
     Metric(
-        "spray_angle_deg", "deg", "deg", "horizontal direction off the bat, 0 toward second base, positive toward first base", -180, 180, 4.0, "bat"
+        "launch_angle_deg", "deg", "deg", "vertical angle of the ball off the bat, positive up", -90, 90, 3.0, "bat"
+    ),
+    Metric(
+        "spray_angle_deg",
+        "deg",
+        "deg",
+        "horizontal direction off the bat, 0 toward second base, positive toward first base",
+        -180,
+        180,
+        4.0,
+        "bat",
     ),
     Metric("carry_distance_ft", "ft", "ft", "distance the batted ball carries to where it lands", 0, 600, 15.0, "bat"),
 )

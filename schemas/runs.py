@@ -37,3 +37,13 @@ SETTINGS = Contract(
         Column("meaning", pl.String, "what it does, in words"),
     ),
 )
+
+WAREHOUSE_VERSION = Contract(
+    "warehouse_version",
+    "the version that you have open: one row",
+    ("version",),
+    (
+        required("version", pl.String, "the version, as in versions/<version> and manifest.json"),
+        required("program_version", pl.String, "version of pitchledger that made it"),
+    ),
+)
