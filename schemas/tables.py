@@ -1,19 +1,15 @@
 """Every table that is published, in the order in which a reader meets them. A new table needs its contract and one line here."""
 
 from schemas.agreement import AGREEMENT, PRECISION, PROPOSED_CORRECTIONS, SELECTION
-from schemas.agreement import AGREEMENT, PRECISION, PROPOSED_CORRECTIONS, SELECTION
 from schemas.clocks import CALIBRATION, CLOCKS, LABEL_RUNS
 from schemas.contract import Contract
 from schemas.drift import DRIFT
-from schemas.drift import DRIFT
 from schemas.exports import FILES, METRIC_SOURCES, QUARANTINE, SET_ASIDE, UNKNOWN_LABELS
-from schemas.label_agreement import LABEL_AGREEMENT, LABEL_CONFUSION
 from schemas.label_agreement import LABEL_AGREEMENT, LABEL_CONFUSION
 from schemas.people import NAME_MATCHES, PLAYERS
 from schemas.pitches import PITCH_ALIASES, PITCH_VALUES, PITCHES
 from schemas.runs import RUNS, SETTINGS, WAREHOUSE_VERSION
 from schemas.sessions import OUTINGS, SESSIONS
-from schemas.setup import SETUP
 from schemas.setup import SETUP
 from schemas.sightings import MATCH_PAIRS, SIGHTINGS
 
@@ -40,14 +36,6 @@ TABLES: dict[str, Contract] = {
         CLOCKS,
         CALIBRATION,
         LABEL_RUNS,
-        AGREEMENT,
-        PRECISION,
-        DRIFT,
-        SETUP,
-        LABEL_AGREEMENT,
-        LABEL_CONFUSION,
-        SELECTION,
-        PROPOSED_CORRECTIONS,
         FILES,
         QUARANTINE,
         SET_ASIDE,
