@@ -18,7 +18,7 @@ _HIGHEST_EVIDENCE = 60.0
 
 
 class Steps(NamedTuple):
-    """Weights of moving between states, one value per pair of streams; `_end` holds at the ends of the streams."""
+    """Weights of moving between states, one value per pair of streams; `_start` and `_end` hold before the first and after the last."""
 
     both_both: Floats
     both_first: Floats
@@ -29,7 +29,9 @@ class Steps(NamedTuple):
     second_second: Floats
     second_first: Floats
     second_both: Floats
+    first_first_start: Floats
     first_first_end: Floats
+    second_second_start: Floats
     second_second_end: Floats
     crossed: Floats
 
@@ -62,6 +64,7 @@ class _Lattice(NamedTuple):
     cross: Floats
     valid: Floats
     leads: Floats
+    at_start: NDArray[np.bool_]
     at_end: NDArray[np.bool_]
     last_row: NDArray[np.bool_]
     same: Ints
@@ -93,9 +96,9 @@ def _lattice(band: Band, steps: Steps) -> _Lattice:
     same, diagonal = _places(moved, width, base), _places(moved - 1, width, base)
     moved_2 = moved + np.concatenate([moved[:1], moved[:-1]])[:, :, :1]
     diagonal_2 = _places(moved_2 - 2, width, base)
-    at_end = (prefix == 0) | (prefix == band.columns[:, None])
+    at_start, at_end = prefix == 0, prefix == band.columns[:, None]
     last_row = (np.arange(rows + 1)[:, None] == band.rows)[:, :, None]
-    return _Lattice(match, _crossed(match, same, steps), valid, leads, at_end, last_row, same, diagonal, diagonal_2)
+    return _Lattice(match, _crossed(match, same, steps), valid, leads, at_start, at_end, last_row, same, diagonal, diagonal_2)
 
 
 def _places(at: Ints, width: int, base: Ints) -> Ints:
@@ -131,12 +134,12 @@ def _forward(lattice: _Lattice, band: Band, steps: Steps) -> tuple[Floats, Float
             kept = lattice.match[row] * gathered[row - 1].ravel()[lattice.diagonal[row]]
             if row > 1:
                 kept += lattice.cross[row] * (gathered[row - 2].ravel()[lattice.diagonal_2[row]] / ratio[:, None])
-            ending = np.where(lattice.at_end[row - 1], s.first_first_end, s.first_first)
+            ending = _first_first(lattice, s, row - 1)
             one = _padded(s.both_first * both + ending * only_first).ravel()[lattice.same[row]]
             after_second = _padded(s.second_first * only_second).ravel()[lattice.same[row]]
             both = kept * lattice.valid[row]
             only_first = (one + after_second * (1 - lattice.leads[row])) * lattice.valid[row]
-        ending = s.second_second_end if row == 0 else np.where(lattice.last_row[row], s.second_second_end, s.second_second)
+        ending = s.second_second_start if row == 0 else np.where(lattice.last_row[row], s.second_second_end, s.second_second)
         only_second = _carried(s.both_second * both, s.first_second * only_first, lattice.leads[row], ending) * lattice.valid[row]
         top = np.maximum(np.maximum(both, only_first), only_second).max(axis=1)
         ratio = np.where(top > 0, top, 1.0)
@@ -150,6 +153,10 @@ def _forward(lattice: _Lattice, band: Band, steps: Steps) -> tuple[Floats, Float
             total = (both + only_first + only_second)[done, last]
             log_total[done] = np.log(np.maximum(total, 1e-300)) + scale[done]
     return gathered, log_scale, log_total
+
+
+def _first_first(lattice: _Lattice, s: Steps, row: int) -> Floats:
+    return np.where(lattice.at_start[row], s.first_first_start, np.where(lattice.at_end[row], s.first_first_end, s.first_first))
 
 
 class _Ahead(NamedTuple):
@@ -197,7 +204,7 @@ def _still_to_come(lattice: _Lattice, band: Band, s: Steps, row: int, ahead: _Ah
     width = lattice.match.shape[2]
     finish = (lattice.last_row[row] & ((np.arange(width) + band.low[:, row - 1, None]) == band.columns[:, None])).astype(float)
     ending = np.where(lattice.last_row[row], s.second_second_end, s.second_second)
-    ending_first = np.where(lattice.at_end[row], s.first_first_end, s.first_first)
+    ending_first = _first_first(lattice, s, row)
     after_second = _running((finish + s.second_both * ahead.following + s.second_first * ahead.first_after_second)[:, ::-1], ending)[:, ::-1]
     next_second = np.concatenate([after_second[:, 1:], np.zeros((len(finish), 1))], axis=1)
     leads = np.concatenate([lattice.leads[row][:, 1:], np.zeros((len(finish), 1))], axis=1)

@@ -1,8 +1,8 @@
 """What each pair of trackers' readings and labels are like: learned day by day, then pooled over the days before.
 
-Stage 1 (`fit_days`) uses nothing but the sightings of one station-day and built-in priors. Stage 2 (`pooled_model`) combines the days'
-statistics: for day D those of the 28 days up to D, and for a pair's first 14 days those of that opening block. So the result for a
-day depends only on its own sightings and on statistics that are a pure function of other days' sightings (law 3).
+Stage 1 (`fit_days`) uses nothing but the sightings of one station-day and built-in priors. Stage 2 (`pooled_models`) combines the
+days' statistics: for day D those of the 28 days up to D, and for a pair's first 14 days those of that opening block. So the result
+for a day depends only on its own sightings and on statistics that are a pure function of other days' sightings (law 3).
 """
 
 from datetime import date, timedelta
@@ -12,19 +12,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.matching.fitting import Cells, Fit, clocks_of, next_gaps, refined, run_round, start_gaps
+from pipeline.matching.bands import Cells
+from pipeline.matching.fitting import FINE_S, ROUGH_S, Fit, Gaps, Place, locate, next_gaps, refined, run_round, start_gaps
 from pipeline.matching.labels import LabelModel, fit_labels
-from pipeline.matching.readings import (
-    CIRCULAR,
-    COMPONENTS,
-    Prior,
-    ReadingModel,
-    SameFit,
-    differences,
-    fit_other,
-    fit_same,
-    start_model,
-)
+from pipeline.matching.readings import CIRCULAR, COMPONENTS, Prior, ReadingModel, SameFit, fit_other, fit_same, start_model
 from pipeline.matching.records import LABELS, METRIC_NAMES, Records, Unit
 
 Ints = NDArray[np.int64]
@@ -32,109 +23,149 @@ Floats = NDArray[np.float64]
 
 WINDOW_DAYS, OPENING_DAYS = 28, 14
 _NEIGHBOURS = (-4, -2, -1, 1, 2, 4)
+_K, _L = len(METRIC_NAMES), len(LABELS)
 _KEYS = ("tracker_a", "tracker_b", "venue", "station", "baseball_day")
-
-STATISTICS = {
-    **dict.fromkeys(_KEYS[:4], pl.String),
-    "baseball_day": pl.Date,
-    **dict.fromkeys(("part", "name"), pl.String),
-    **dict.fromkeys(("n", "centre", "spread", "share", "weight"), pl.Float64),
+# statistics that are pooled as weighted medians (they wander from day to day) and as weighted means (shares)
+_WIDTHS = {
+    "n": _K,
+    "bias": _K,
+    "spread": _K,
+    "outlier_share": _K,
+    "weight": _K,
+    "wide": _K,
+    "share": COMPONENTS,
+    "other_mean": COMPONENTS * _K,
+    "other_spread": COMPONENTS * _K,
+    "label_same": _L,
+    "label_other": _L,
 }
+STATISTICS = {**dict.fromkeys(_KEYS[:4], pl.String), "baseball_day": pl.Date, **{name: pl.Array(pl.Float64, width) for name, width in _WIDTHS.items()}}
+# a day's say is that of its pairs, but never more than this many
+_MOST_PAIRS = 150.0
 
 
 class Models(NamedTuple):
-    """The model of every unit: `which[u]` is its row in `readings` and `labels`."""
+    """The models of all pairs of trackers by station-day; `keys[m]` = (first tracker, second tracker, station-day)."""
 
-    which: Ints
+    keys: list[tuple[int, int, int]]
     readings: ReadingModel
     labels: LabelModel | None
 
 
-def model_keys(records: Records, units: list[Unit]) -> tuple[list[tuple[int, int, int]], Ints]:
-    """(first tracker, second tracker, station-day) of every model, and which of them each unit uses."""
+class DayFit(NamedTuple):
+    """Outcome of stage 1: models and what they were learned from, and where each unit's pairs were."""
+
+    models: Models
+    same: SameFit
+    fit: Fit
+    places: list[Place]
+    gaps: Gaps
+
+
+def model_keys(units: list[Unit]) -> tuple[list[tuple[int, int, int]], Ints]:
+    """(first tracker, second tracker, station-day) of every model, and which of them each unit uses: never falling."""
     keys = sorted({(*u.trackers, u.day) for u in units})
     place = {key: n for n, key in enumerate(keys)}
     return keys, np.array([place[(*u.trackers, u.day)] for u in units], dtype=np.int64)
 
 
-def fit_days(records: Records, units: list[Unit], rounds: int = 2) -> tuple[Models, SameFit, Fit]:
+def fit_days(records: Records, units: list[Unit]) -> DayFit:
     """Stage 1: every tracker pair on every station-day by itself, from built-in priors."""
-    keys, which = model_keys(records, units)
-    model = _start(records, keys)
-    models = Models(which, model, None)
-    gaps = start_gaps(len(units))
-    clocks = clocks_of(records, units, model, which, None)
-    for number in range(rounds):
-        fit = run_round(records, units, models.readings, which, clocks, gaps, models.labels)
-        models, same = learn(records, units, models, _start_prior(model), fit, trust=0.8)
-        gaps = next_gaps(units, fit.cells)
-        clocks = clocks_of(records, units, models.readings, which, models.labels) if number == 0 else clocks
-        clocks = refined(units, clocks, fit.cells)
-    return models, same, fit
+    keys, which = model_keys(units)
+    start = _start(records, keys)
+    prior = _start_prior(start)
+    places, gaps = locate(records, units, start, which), start_gaps(len(units))
+    fit = run_round(records, units, start, which, places, gaps, None, ROUGH_S)
+    models, _ = learn(records, units, which, Models(keys, start, None), prior, fit, trust=0.8)
+    gaps, places = next_gaps(units, fit.cells), refined(units, places, fit.cells)
+    places = _relocated(records, units, which, models, fit, places)
+    fit = run_round(records, units, models.readings, which, places, gaps, models.labels, ROUGH_S)
+    models, same = learn(records, units, which, models, prior, fit, trust=1.0)
+    return DayFit(models, same, fit, refined(units, places, fit.cells), next_gaps(units, fit.cells))
 
 
-def learn(records: Records, units: list[Unit], models: Models, prior: Prior, fit: Fit, trust: float) -> tuple[Models, SameFit]:
+def unsettled(units: list[Unit], fit: Fit, places: list[Place]) -> Ints:
+    """Units whose outcome another look may change: coarse or no clocks, steps, doubt, or many records without a partner."""
+    matched = np.bincount(fit.cells.unit, fit.cells.posterior, len(units))
+    sure = np.bincount(fit.cells.unit, fit.cells.posterior * (fit.cells.posterior > 0.99), len(units))
+    smaller = np.array([min(len(u.first.rows), len(u.second.rows)) for u in units])
+    plain = np.array([p.clock is not None and p.clock.segment[-1] == 0 and p.clock.sigma_s < 1.0 for p in places], dtype=bool)
+    return np.flatnonzero(~(plain & (matched > 0.75 * smaller) & (sure > 0.98 * matched)))
+
+
+def _relocated(records: Records, units: list[Unit], which: Ints, models: Models, fit: Fit, places: list[Place]) -> list[Place]:
+    """Unsettled units are located again with the better model."""
+    again = unsettled(units, fit, places).tolist()
+    out = list(places)
+    for u, place in zip(again, locate(records, [units[u] for u in again], models.readings, which[again]), strict=True):
+        out[u] = place
+    return out
+
+
+def learn(records: Records, units: list[Unit], which: Ints, models: Models, prior: Prior, fit: Fit, trust: float) -> tuple[Models, SameFit]:
     """The models after a round: one pitch's readings, neighbours' readings, labels."""
-    cells, which = fit.cells, models.which
+    cells = fit.cells
     live = np.flatnonzero(cells.posterior > 0.05)
-    of = which[cells.unit[live]]
-    same = fit_same(models.readings, prior, of, cells.difference[live], cells.posterior[live], steps=4)
+    of, pairs = which[cells.unit[live]], (cells.first[live], cells.second[live], cells.posterior[live])
+    same = fit_same(models.readings, prior, of, records.readings, pairs, steps=3)
     model = models.readings._replace(
         bias=same.bias, spread=same.spread, outlier_share=same.outlier_share, weight=same.weight, trust=np.full(len(same.bias), trust)
     )
-    near = neighbours(units, cells)
-    near_of = which[near[0]]
-    other = fit_other(model, near_of, differences(records.readings, near[1], near[2]), steps=3)
-    labels = fit_labels(len(same.bias), records.labels, (of, cells.first[live], cells.second[live], cells.posterior[live]), (near_of, near[1], near[2]))
-    return Models(which, other, labels), same
+    near_unit, near_first, near_second = neighbours(units, cells)
+    near = which[near_unit]
+    order = np.argsort(near, kind="stable")
+    near, near_first, near_second = near[order], near_first[order], near_second[order]
+    model = fit_other(model, near, records.readings, near_first, near_second, steps=3)
+    labels = fit_labels(len(same.bias), records.labels, (of, *pairs), (near, near_first, near_second))
+    return Models(models.keys, model, labels), same
 
 
 def neighbours(units: list[Unit], cells: Cells) -> tuple[Ints, Ints, Ints]:
     """(unit, first row, second row) of records next to a matched one: the only confusions that really happen."""
     sure = np.flatnonzero(cells.posterior > 0.5)
-    of, first, second = [], [], []
-    starts = np.concatenate([[0], np.cumsum([len(u.second.rows) for u in units])]).astype(np.int64)
-    all_second = np.concatenate([u.second.rows for u in units]) if units else np.zeros(0, dtype=np.int64)
+    size = np.array([len(u.second.rows) for u in units], dtype=np.int64)
+    start = np.cumsum(size) - size
+    all_second = np.concatenate([np.zeros(0, dtype=np.int64), *(u.second.rows for u in units)])
     unit = cells.unit[sure]
-    for step in _NEIGHBOURS:
-        at = cells.j[sure] + step
-        ok = (at >= 0) & (at < starts[unit + 1] - starts[unit])
-        of.append(unit[ok])
-        first.append(cells.first[sure][ok])
-        second.append(all_second[starts[unit[ok]] + at[ok]])
-    return np.concatenate(of), np.concatenate(first), np.concatenate(second)
+    at = cells.j[sure][:, None] + np.array(_NEIGHBOURS)
+    pair, column = np.nonzero((at >= 0) & (at < size[unit][:, None]))
+    return unit[pair], cells.first[sure][pair], all_second[start[unit[pair]] + at[pair, column]]
 
 
 def _start(records: Records, keys: list[tuple[int, int, int]]) -> ReadingModel:
     """Bias: difference of the day's medians; spread: that of the readings of both trackers."""
-    bias = np.zeros((len(keys), len(METRIC_NAMES)))
-    spread = np.ones_like(bias)
-    by_owner = _rows_by_owner(records)
-    for n, (first, second, day) in enumerate(keys):
-        a, b = (records.readings[by_owner[(day, tracker)]] for tracker in (first, second))
-        for k in np.flatnonzero(~np.isnan(a).all(axis=0) & ~np.isnan(b).all(axis=0)).tolist():
-            bias[n, k], spread[n, k] = _centre_and_spread(a[:, k], b[:, k], bool(CIRCULAR[k]))
-    return start_model(bias, spread, trust=0.6)
-
-
-def _rows_by_owner(records: Records) -> dict[tuple[int, int], Ints]:
+    size = (len(keys), _K)
+    bias, spread, known = np.zeros(size), np.ones(size), np.zeros(size, dtype=bool)
     owner = records.day * len(records.trackers) + records.tracker
-    cuts = np.flatnonzero(np.diff(owner)) + 1
-    blocks = np.split(np.arange(len(owner)), cuts)
-    return {(int(records.day[rows[0]]), int(records.tracker[rows[0]])): rows for rows in blocks if len(rows)}
+    blocks = np.split(np.arange(len(owner)), np.flatnonzero(np.diff(owner)) + 1)
+    by_owner = {int(owner[rows[0]]): _middle_and_spread(records.readings[rows]) for rows in blocks if len(rows)}
+    for n, (first, second, day) in enumerate(keys):
+        (middle_a, spread_a, seen_a), (middle_b, spread_b, seen_b) = (by_owner[day * len(records.trackers) + tracker] for tracker in (first, second))
+        known[n] = (seen_a > 0) & (seen_b > 0)
+        # between pitchers of both hands the mean direction of an axis says little: start without a bias
+        bias[n] = np.where(known[n] & ~CIRCULAR, middle_b - middle_a, 0.0)
+        pooled = np.sqrt((seen_a * spread_a**2 + seen_b * spread_b**2) / np.maximum(seen_a + seen_b, 1))
+        spread[n] = np.where(known[n], np.maximum(pooled, np.where(CIRCULAR, 5.0, 1e-6)), 1.0)
+    return start_model(bias, spread, known, trust=0.6)
 
 
-def _centre_and_spread(a: Floats, b: Floats, circular: bool) -> tuple[float, float]:
-    """Difference of medians (an axis: of mean directions) and the robust spread of both, at least a sliver."""
-    a, b = a[~np.isnan(a)], b[~np.isnan(b)]
-    if circular:
-        turn_a, turn_b = (np.degrees(np.angle(np.exp(1j * np.radians(x)).mean())) for x in (a, b))
-        off = np.concatenate([(x - t + 180) % 360 - 180 for x, t in ((a, turn_a), (b, turn_b))])
-        # between pitchers of both hands the mean direction says little: start without a bias
-        return 0.0, max(float(np.sqrt((off**2).mean())), 5.0)
-    off = np.concatenate([a - np.median(a), b - np.median(b)])
-    spread = max(float(np.quantile(np.abs(off), 0.68)), float(off.std()) * 0.7, 1e-6)
-    return float(np.median(b) - np.median(a)), spread
+def _middle_and_spread(readings: Floats) -> tuple[Floats, Floats, Floats]:
+    """Median, robust spread and number of the readings of one tracker's day, by metric; for an axis about its mean direction."""
+    seen = (~np.isnan(readings)).sum(axis=0)
+    values = readings.copy()
+    for k in np.flatnonzero(CIRCULAR & (seen > 0)).tolist():
+        turn = np.degrees(np.angle(np.nansum(np.exp(1j * np.radians(values[:, k])))))
+        values[:, k] = (values[:, k] - turn + 180.0) % 360.0 - 180.0
+    middle = _quantile(np.sort(values, axis=0), seen, 0.5)
+    off = np.sort(np.abs(values - middle), axis=0)
+    squares = np.nansum(off**2, axis=0) / np.maximum(seen, 1)
+    return middle, np.maximum(_quantile(off, seen, 0.68), 0.7 * np.sqrt(squares)), seen.astype(float)
+
+
+def _quantile(ordered: Floats, seen: Ints, share: float) -> Floats:
+    """A quantile of each column of sorted values (nan last), 0 where there are none."""
+    at = np.maximum(np.floor((seen - 1) * share).astype(np.int64), 0)
+    return np.nan_to_num(ordered[at, np.arange(ordered.shape[1])])
 
 
 def _start_prior(model: ReadingModel) -> Prior:
@@ -142,106 +173,130 @@ def _start_prior(model: ReadingModel) -> Prior:
     return Prior(model.bias, model.spread, np.full_like(model.bias, 0.03), 2 * pairs, 6 * pairs)
 
 
-def statistics_frame(records: Records, keys: list[tuple[int, int, int]], models: Models, same: SameFit) -> pl.DataFrame:
-    """One row per pair, station-day, part (one_pitch, neighbours_0.., label) and name: what stage 2 needs of a day."""
-    first_row = {int(day): int(row) for row, day in reversed(list(enumerate(records.day.tolist())))}
+def statistics_frame(records: Records, day_fit: DayFit) -> pl.DataFrame:
+    """One row per pair and station-day: what stage 2 needs of a day; lists run over the metrics, kinds of neighbour and labels."""
+    (keys, model, labels), same = day_fit.models, day_fit.same
+    first_row = _first_rows(records)
     identity = [(records.trackers[a], records.trackers[b], *records.frame.row(first_row[day])[2:5]) for a, b, day in keys]
-    rows: list[tuple[object, ...]] = []
-    model, labels = models.readings, models.labels
-    for n, key in enumerate(identity):
-        for k in np.flatnonzero(same.n[n] > 0).tolist():
-            name = METRIC_NAMES[k]
-            rows.append((*key, "one_pitch", name, same.n[n, k], same.bias[n, k], same.spread[n, k], same.outlier_share[n, k], same.weight[n, k]))
-            rows += [
-                (*key, f"neighbours_{c}", name, same.n[n, k], model.other_mean[n, c, k], model.other_spread[n, c, k], model.share[n, c], model.wide[n, k])
-                for c in range(COMPONENTS)
-            ]
-        total = float(same.n[n].max())
-        if labels is not None:
-            rows += [(*key, "label", name, total, labels.same[n, k], labels.other[n, k], 0.0, 1.0) for k, name in enumerate(LABELS)]
-    return pl.DataFrame(rows, schema=STATISTICS, orient="row").with_columns(pl.col(pl.Float64).round_sig_figs(9))
+    if labels is None or not keys:
+        return pl.DataFrame(schema=STATISTICS)
+    arrays = {
+        **{name: getattr(same, name) for name in ("n", "bias", "spread", "outlier_share", "weight")},
+        "wide": model.wide,
+        "share": model.share,
+        "other_mean": model.other_mean.reshape(len(keys), -1),
+        "other_spread": model.other_spread.reshape(len(keys), -1),
+        "label_same": labels.same,
+        "label_other": labels.other,
+    }
+    columns = [pl.Series(name, _rounded(values), dtype=STATISTICS[name]) for name, values in arrays.items()]
+    frame = pl.DataFrame(identity, schema={key: STATISTICS[key] for key in _KEYS}, orient="row")
+    return frame.with_columns(columns).sort(_KEYS)
+
+
+def _rounded(values: Floats) -> Floats:
+    """Nine figures: the last bits of a sum may depend on how the work was cut into batches."""
+    return np.where(values == 0, 0.0, np.array([float(f"{v:.9g}") for v in values.ravel()]).reshape(values.shape))
+
+
+def _first_rows(records: Records) -> dict[int, int]:
+    days, rows = np.unique(records.day, return_index=True)
+    return dict(zip(days.tolist(), rows.tolist(), strict=True))
+
+
+class _History(NamedTuple):
+    """A pair's statistics: days ascending and arrays (days, ...)."""
+
+    days: list[date]
+    arrays: dict[str, Floats]
 
 
 def pooled_models(records: Records, units: list[Unit], statistics: pl.DataFrame) -> tuple[Models, Prior]:
     """Stage 2: the model of every pair and station-day, from the statistics of the days that feed it, shrunk to the priors."""
-    keys, which = model_keys(records, units)
+    keys, _ = model_keys(units)
     model = _start(records, keys)
     prior = _start_prior(model)
-    first_row = {int(day): int(row) for row, day in reversed(list(enumerate(records.day.tolist())))}
-    days = records.frame["baseball_day"]
-    by_pair = {key: frame for key, frame in statistics.partition_by("tracker_a", "tracker_b", as_dict=True).items()}
-    same, other = np.full((len(keys), len(LABELS)), 0.8), np.full((len(keys), len(LABELS)), 0.5)
-    memo: dict[tuple[str, str, tuple[date, ...]], pl.DataFrame] = {}
+    history = {
+        key: _History(frame["baseball_day"].to_list(), {name: frame[name].to_numpy() for name in _WIDTHS})
+        for key, frame in statistics.sort(_KEYS).partition_by("tracker_a", "tracker_b", as_dict=True).items()
+    }
+    first_row, days = _first_rows(records), records.frame["baseball_day"].to_list()
+    labels = LabelModel(np.full((len(keys), _L), 0.8), np.full((len(keys), _L), 0.5))
+    memo: dict[tuple[object, ...], dict[str, Floats]] = {}
     for n, (a, b, day) in enumerate(keys):
         pair = (records.trackers[a], records.trackers[b])
-        found = by_pair.get(pair)
-        if found is None:
+        if pair not in history:
             continue
-        feeding = _feeding(found["baseball_day"].unique().sort().to_list(), days[first_row[day]])
-        if (*pair, feeding) not in memo:
-            memo[(*pair, feeding)] = _pooled(found.filter(pl.col("baseball_day").is_in(feeding)))
-        _take(model, prior, n, memo[(*pair, feeding)], same, other)
-    return Models(which, model._replace(trust=np.ones(len(keys))), LabelModel(np.maximum(same, np.minimum(other, 0.995)), other)), prior
+        feeding = _feeding(history[pair].days, days[first_row[day]])
+        if (pair, feeding) not in memo:
+            memo[(pair, feeding)] = _pooled({name: values[list(feeding)] for name, values in history[pair].arrays.items()})
+        _take(model, prior, labels, n, memo[(pair, feeding)])
+    return Models(keys, model._replace(trust=np.ones(len(keys))), labels), prior
 
 
-def _feeding(known: list[date], day: date) -> tuple[date, ...]:
-    """The days whose statistics make the model of `day`."""
-    opening = known[0] + timedelta(days=OPENING_DAYS)
+def _feeding(known: list[date], day: date) -> tuple[int, ...]:
+    """Which of the known days make the model of `day`."""
+    opening = min(known) + timedelta(days=OPENING_DAYS)
     if day < opening:
-        return tuple(d for d in known if d < opening)
-    return tuple(d for d in known if day - timedelta(days=WINDOW_DAYS) < d <= day)
+        return tuple(n for n, d in enumerate(known) if d < opening)
+    return tuple(n for n, d in enumerate(known) if day - timedelta(days=WINDOW_DAYS) < d <= day)
 
 
-def _pooled(statistics: pl.DataFrame) -> pl.DataFrame:
-    """Robust means over days, weighted by pairs; `between` is the spread of the days' centres beyond their own error."""
-    n = pl.col("n")
-    by = pl.col("n").clip(0, 150)
-    middle = _weighted_median("centre").alias("centre")
-    return (
-        statistics.filter(n > 0.5)
-        .sort(*_KEYS)
-        .group_by("part", "name", maintain_order=True)
-        .agg(
-            n.sum(),
-            middle,
-            _weighted_median("spread").alias("spread"),
-            ((pl.col("share") * by).sum() / by.sum()).alias("share"),
-            ((pl.col("weight") * by).sum() / by.sum()).alias("weight"),
-            (((pl.col("centre") - _weighted_median("centre")) ** 2 * by).sum() / by.sum()).alias("between"),
-            ((pl.col("spread") ** 2 / n.clip(1) * by).sum() / by.sum()).alias("error"),
-            n.len().alias("days"),
-        )
-    )
+def _pooled(days: dict[str, Floats]) -> dict[str, Floats]:
+    """Robust means over days, each counted by its pairs; `wander` is the variance of the days' bias beyond its own error."""
+    by = np.minimum(days["n"], _MOST_PAIRS)
+    whole = by.max(axis=1, keepdims=True)
+    by_kind = np.tile(by, (1, COMPONENTS))
+    total = np.maximum(by.sum(axis=0), 1e-9)
+    bias = _weighted_median(days["bias"], by)
+    between = ((days["bias"] - bias) ** 2 * by).sum(axis=0) / total
+    error = (days["spread"] ** 2 / np.maximum(days["n"], 1.0) * by).sum(axis=0) / total
+    count = (by > 0).sum(axis=0)
+    share = (days["share"] * whole).sum(axis=0)
+    return {
+        "n": days["n"].sum(axis=0),
+        "bias": bias,
+        "spread": _weighted_median(days["spread"], by),
+        **{name: (days[name] * by).sum(axis=0) / total for name in ("outlier_share", "weight", "wide")},
+        "share": share / max(share.sum(), 1e-9),
+        "other_mean": _weighted_median(days["other_mean"], by_kind),
+        "other_spread": _weighted_median(days["other_spread"], by_kind),
+        **{name: _weighted_median(days[name], np.tile(whole, (1, _L))) for name in ("label_same", "label_other")},
+        "wander": np.maximum(between - error, 0.0) * count / np.maximum(count - 1, 1),
+    }
 
 
-def _weighted_median(column: str) -> pl.Expr:
-    """Median of the days, each counted by its pairs (at most 150)."""
-    order = pl.col(column).arg_sort()
-    sorted_weight = pl.col("n").clip(0, 150).gather(order)
-    at = (sorted_weight.cum_sum() >= sorted_weight.sum() / 2).arg_max()
-    return pl.col(column).gather(order).get(at)
+def _weighted_median(values: Floats, weights: Floats) -> Floats:
+    """Per column, the value at which half of the weight is reached."""
+    order = np.argsort(values, axis=0, kind="stable")
+    reached = np.cumsum(np.take_along_axis(weights, order, axis=0), axis=0)
+    at = (reached >= reached[-1] / 2).argmax(axis=0)
+    columns = np.arange(values.shape[1])
+    return np.asarray(values[order[at, columns], columns])
 
 
-def _take(model: ReadingModel, prior: Prior, n: int, pooled: pl.DataFrame, same: Floats, other: Floats) -> None:
+def _take(model: ReadingModel, prior: Prior, labels: LabelModel, n: int, pooled: dict[str, Floats]) -> None:
     """Write the pooled statistics of one model into its row."""
-    metric_place = {name: k for k, name in enumerate(METRIC_NAMES)}
-    label_place = {name: k for k, name in enumerate(LABELS)}
-    for part, name, pairs, centre, spread, share, weight, between, error, days in pooled.iter_rows():
-        if part == "label":
-            same[n, label_place[name]], other[n, label_place[name]] = centre, spread
-            continue
-        k = metric_place[name]
-        if part == "one_pitch":
-            keep = pairs / (pairs + 6)
-            model.bias[n, k] = prior.bias[n, k] = centre
-            model.spread[n, k] = prior.spread[n, k] = float(np.sqrt(keep * spread**2 + (1 - keep) * prior.spread[n, k] ** 2))
-            model.outlier_share[n, k] = prior.outlier_share[n, k] = share
-            model.weight[n, k] = weight
-            wander = max(between - error, 0.0) * days / max(days - 1, 1)
-            prior.bias_pairs[n, k] = float(np.clip(spread**2 / max(wander, 1e-12), 4.0, 60.0))
-            prior.spread_pairs[n, k] = float(np.clip(pairs, 6.0, 60.0))
-        else:
-            c = int(part.rsplit("_", 1)[1])
-            model.other_mean[n, c, k], model.other_spread[n, c, k] = centre, spread
-            model.share[n, c], model.wide[n, k] = share, weight
-    model.share[n] /= model.share[n].sum()
+    known = (pooled["n"] > 0.5) & (model.wide[n] > 0)
+    keep = pooled["n"] / (pooled["n"] + 6)
+    spread = np.sqrt(keep * pooled["spread"] ** 2 + (1 - keep) * prior.spread[n] ** 2)
+    wander = np.maximum(pooled["wander"], 1e-12)
+    for target, values in (
+        (model.bias, pooled["bias"]),
+        (model.spread, spread),
+        (model.outlier_share, pooled["outlier_share"]),
+        (model.weight, pooled["weight"]),
+        (model.wide, pooled["wide"]),
+        (prior.bias_pairs, np.clip(pooled["spread"] ** 2 / wander, 4.0, 60.0)),
+        (prior.spread_pairs, np.clip(pooled["n"], 6.0, 60.0)),
+    ):
+        target[n] = np.where(known, values, target[n])
+    for target, values in ((prior.bias, model.bias), (prior.spread, model.spread), (prior.outlier_share, model.outlier_share)):
+        target[n] = values[n]
+    both = np.tile(known, (COMPONENTS, 1))
+    model.other_mean[n] = np.where(both, pooled["other_mean"].reshape(COMPONENTS, -1), model.other_mean[n])
+    model.other_spread[n] = np.where(both, pooled["other_spread"].reshape(COMPONENTS, -1), model.other_spread[n])
+    if pooled["share"].sum() > 0.5:
+        model.share[n] = pooled["share"]
+    labels.same[n] = np.maximum(pooled["label_same"], np.minimum(pooled["label_other"], 0.995))
+    labels.other[n] = pooled["label_other"]

@@ -15,13 +15,16 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 COARSE_S = 2.0
-_GRID_S, _COARSE_GRID_S = 0.5, 4.0
-_REACH_S = 75.0
-_COARSE_REACH_S = 120.0
+_GRID_S, _COARSE_GRID_S = 1.0, 4.0
+_REACH_S, _COARSE_REACH_S = 75.0, 120.0
 _DRIFT_COST, _STEP_COST = 4.0, 14.0
 _MOST_PEAKS = 5
-# width of the running median that refines the offset, in confident pairs
-_MEDIAN_PAIRS = 21
+# cells (records x states x units) that one batch of paths may hold
+_BATCH_CELLS = 3_000_000
+# spread of honest clocks' drift, the prior of the fitted line; a plain quartz keeps within it (common practice, no source)
+_DRIFT_SD = 100e-6
+# width of the running median that follows a clock which does not run straight, in pairs
+_MEDIAN_PAIRS = 31
 
 
 class Clock(NamedTuple):
@@ -36,18 +39,37 @@ class Clock(NamedTuple):
     score: float
 
 
-def find_clock(first_s: Floats, second_s: Floats, evidence: Floats, resolutions_s: tuple[float, float]) -> Clock:
-    """The clock path of one pair of streams; `evidence` (first, second) is the readings' log ratio, times are nan where unknown."""
-    resolution_s, sigma_s = max(resolutions_s), start_sigma(*resolutions_s)
+class Votes(NamedTuple):
+    """What the pairs of one unit say: (records of the second stream, states) log-likelihoods; states are offset / grid, ascending."""
+
+    values: Floats
+    states: Ints
+    grid: float
+    sigma_s: float
+
+
+def collect_votes(first_s: Floats, second_s: Floats, evidence: NDArray[np.float32], resolutions_s: tuple[float, float]) -> Votes:
+    """Votes for the clock's offset; `evidence` (first, second) is the readings' log ratio, times are nan where unknown."""
     gap_s = second_s[None, :] - first_s[:, None]
-    coarse = resolution_s > COARSE_S
-    grid = _COARSE_GRID_S if coarse else _GRID_S
+    coarse = max(resolutions_s) > COARSE_S
+    grid, sigma_s = (_COARSE_GRID_S if coarse else _GRID_S), start_sigma(*resolutions_s)
     peaks = _peaks(gap_s, evidence, 10.0 if coarse else 1.0)
     states = _states(peaks, grid, _COARSE_REACH_S if coarse else _REACH_S)
-    votes = _votes(gap_s, evidence, states, grid, _kernel(grid, resolution_s, sigma_s), _median_gap(first_s, second_s))
-    path, score = _best_path(votes, states, grid)
-    offset = states[path] * grid
-    return Clock(offset, _segments(offset, 3 * grid), sigma_s, score)
+    values = _vote(gap_s, evidence, states, grid, _kernel(grid, max(resolutions_s), sigma_s), _median_gap(first_s, second_s))
+    return Votes(values, states, grid, sigma_s)
+
+
+def find_clocks(votes: list[Votes]) -> list[Clock]:
+    """The most likely path of each unit's clock."""
+    clocks: list[Clock | None] = [None] * len(votes)
+    for batch in _batches(votes):
+        paths, scores = _best_paths([votes[u] for u in batch])
+        for u, path, score in zip(batch, paths, scores, strict=True):
+            offset = votes[u].states[path] * votes[u].grid
+            # the path is known to a cell of the grid only, until it is refined
+            sigma = math.hypot(votes[u].sigma_s, 0.3 * votes[u].grid)
+            clocks[u] = Clock(offset, _segments(offset, 2.5 * votes[u].grid), sigma, score)
+    return [clock for clock in clocks if clock is not None]
 
 
 def start_sigma(first_resolution_s: float, second_resolution_s: float) -> float:
@@ -60,51 +82,85 @@ def start_sigma(first_resolution_s: float, second_resolution_s: float) -> float:
 
 
 def refine(clock: Clock, first_s: Floats, second_s: Floats, pairs: tuple[Ints, Ints, Floats], resolution_s: float, floor_s: float) -> Clock:
-    """The path again, from pairs (first, second, posterior) of the alignment: running median in each step-free stretch."""
+    """The path again, from pairs (first, second, posterior) of the alignment, in each step-free stretch by itself."""
     first, second, posterior = pairs
     sure = (posterior > 0.8) & ~np.isnan(first_s[first]) & ~np.isnan(second_s[second])
     first, second = first[sure], second[sure]
     if len(first) < 4:
         return clock
-    gap = second_s[second] - first_s[first]
     order = np.argsort(second, kind="stable")
-    second, gap = second[order], gap[order]
+    second, gap = second[order], (second_s[second] - first_s[first])[order]
     offset = clock.offset_s.copy()
-    for segment in np.unique(clock.segment[second]).tolist():
+    for segment in range(int(clock.segment[-1]) + 1):
         mine = clock.segment[second] == segment
         members = np.flatnonzero(clock.segment == segment)
-        smooth = _box_centre(gap[mine], clock.sigma_s, resolution_s) if resolution_s > COARSE_S else running_median(gap[mine])
-        offset[members] = np.interp(members, second[mine], smooth)
-    residual = gap - offset[second]
-    sigma = max(floor_s, float(np.median(np.abs(residual)) * 1.4826) if resolution_s <= COARSE_S else clock.sigma_s)
+        if not mine.any():
+            continue
+        if resolution_s > COARSE_S:
+            offset[members] = box_centre(gap[mine], clock.sigma_s, resolution_s)
+        else:
+            offset[members] = _path(second_s, members, second[mine], gap[mine], floor_s)
+    sigma = clock.sigma_s if resolution_s > COARSE_S else max(floor_s, robust_sd(gap - offset[second]))
     return clock._replace(offset_s=offset, sigma_s=sigma)
 
 
-def running_median(values: Floats, width: int = _MEDIAN_PAIRS) -> Floats:
-    """Median of the `width` values around each (fewer at the ends, the same number on both sides)."""
+def robust_sd(residual: Floats) -> float:
+    """Standard deviation of the middle: of residuals within three times their median size (stamps are quantised: no plain MAD)."""
+    size = np.abs(residual)
+    near = residual[size <= 3.0 * max(float(np.median(size)), 0.5 * float(np.mean(np.minimum(size, 3.0))), 1e-3)]
+    return float(np.sqrt(np.mean(near**2))) if len(near) else 0.0
+
+
+def _path(second_s: Floats, members: Ints, second: Ints, gap: Floats, floor_s: float) -> Floats:
+    """A straight line through one stretch, by robust regression; where the clock does not run straight, a running median about it."""
+    middle = float(np.mean(second_s[second]))
+    at = second_s[second] - middle
+    start, slope = robust_line(at, gap, floor_s)
+    where = np.where(np.isnan(second_s[members]), np.interp(members, second, second_s[second]), second_s[members]) - middle
+    line = start + slope * where
+    if len(gap) < 2 * _MEDIAN_PAIRS:
+        return line
+    bend = running_mean(np.clip(gap - start - slope * at, -2.5 * floor_s, 2.5 * floor_s), _MEDIAN_PAIRS)
+    # its own error is floor / sqrt(31): a bend must stand out from that
+    return line + np.interp(members, second, bend) if np.ptp(bend) > 8 * floor_s / math.sqrt(_MEDIAN_PAIRS) else line
+
+
+def robust_line(at: Floats, gap: Floats, scale_s: float) -> tuple[float, float]:
+    """(gap at 0, slope) by Huber-weighted regression from a median start, slope shrunk to 0 with the prior of honest clocks."""
+    start, slope = float(np.median(gap)), 0.0
+    for _ in range(8):
+        residual = gap - start - slope * at
+        weight = np.minimum(1.0, 1.5 * scale_s / np.maximum(np.abs(residual), 1e-9))
+        weight = np.where(np.abs(residual) > 8 * scale_s + 2.0, 0.0, weight) if np.abs(residual).min() < 8 * scale_s + 2.0 else weight
+        centre = float((weight * at).sum() / weight.sum())
+        pull = (scale_s / _DRIFT_SD) ** 2
+        slope = float((weight * (at - centre) * (gap - start)).sum() / ((weight * (at - centre) ** 2).sum() + pull))
+        start = float((weight * (gap - slope * at)).sum() / weight.sum())
+    return start, slope
+
+
+def running_mean(values: Floats, width: int) -> Floats:
+    """Mean of the `width` values around each; at the ends, where the window would be one-sided, that of the last whole window."""
     half = min(width // 2, (len(values) - 1) // 2)
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(values, 2 * half + 1), axis=1)
-    # at the ends the window would be one-sided: keep the value of the last whole window
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    middle = (total[2 * half + 1 :] - total[: -(2 * half + 1)]) / (2 * half + 1)
     return np.concatenate([np.full(half, middle[0]), middle, np.full(half, middle[-1])])
 
 
-def density(residual_s: Floats, sigma_s: Floats | float, resolution_s: Floats) -> Floats:
+def density(residual_s: Floats, sigma_s: float, resolution_s: float) -> Floats:
     """Density per second of the time difference of one pitch's two records, about the clock path; heavy-tailed."""
-    coarse = resolution_s > COARSE_S
-    fine = 0.985 * _normal(residual_s, sigma_s) + 0.015 * _normal(residual_s, 3 * np.asarray(sigma_s) + 0.8)
-    if not coarse.any():
-        return fine
+    if resolution_s <= COARSE_S:
+        return 0.985 * _normal(residual_s, sigma_s) + 0.015 * _normal(residual_s, 3 * sigma_s + 0.8)
     half = resolution_s / 2
-    box = (normal_cdf((residual_s + half) / sigma_s) - normal_cdf((residual_s - half) / sigma_s)) / np.maximum(resolution_s, 1e-9)
-    return np.where(coarse, box, fine)
+    return (normal_cdf((residual_s + half) / sigma_s) - normal_cdf((residual_s - half) / sigma_s)) / resolution_s
 
 
-def _normal(x: Floats, sigma: Floats | float) -> Floats:
-    return np.exp(-0.5 * (x / sigma) ** 2) / (np.sqrt(2 * np.pi) * sigma)
+def _normal(x: Floats, sigma: float) -> Floats:
+    return np.exp(-0.5 * (x / sigma) ** 2) / (math.sqrt(2 * math.pi) * sigma)
 
 
 _CDF_AT = np.linspace(-6, 6, 2401)
-_CDF = np.array([0.5 * math.erfc(-x / math.sqrt(2)) for x in _CDF_AT])
+_CDF = np.array([0.5 * math.erfc(-x / math.sqrt(2)) for x in _CDF_AT.tolist()])
 
 
 def normal_cdf(x: Floats) -> Floats:
@@ -126,17 +182,26 @@ def _median_gap(first_s: Floats, second_s: Floats) -> float:
     return float(max(np.median(gaps), 1.0)) if len(gaps) else 20.0
 
 
-def _peaks(gap_s: Floats, evidence: Floats, width: float) -> Floats:
+def offset_histogram(gap_s: Floats, strength: Floats, width: float) -> tuple[Floats, Floats]:
+    """(centres, votes) of the time differences of all pairs, in bins of `width` seconds, each pair counted by its strength.
+
+    A pitch's two stamps can fall on both sides of a bin's edge: half of a bin's votes count for its neighbours too.
+    """
+    low = math.floor(float(gap_s.min()) / width) - 1
+    bins = np.bincount((gap_s / width - low).astype(np.int64), strength)
+    bins = np.concatenate([bins, [0.0]])
+    return (np.arange(len(bins)) + low + 0.5) * width, np.convolve(bins, [0.5, 1.0, 0.5], "same")
+
+
+def _peaks(gap_s: Floats, evidence: NDArray[np.float32], width: float) -> Floats:
     """Offsets that many pairs vote for: best first, in seconds."""
-    known = ~np.isnan(gap_s)
-    gap, strength = gap_s[known], 1.0 / (1.0 + gap_s.shape[0] * np.exp(-evidence[known]))
-    low = np.floor(gap.min() / width) - 1
-    bins = np.bincount((np.floor(gap / width) - low).astype(np.int64), strength)
-    # a pitch's two stamps can fall on both sides of a bin's edge
-    votes = np.convolve(bins, [0.5, 1.0, 0.5], "same")
-    spread = max(3, round(300 / width))
-    ground = _moving_average(votes, spread)
-    centre = (np.arange(len(votes)) + low + 0.5) * width
+    # a pair this weak adds no vote that counts, among thousands
+    telling = (evidence > math.log(gap_s.shape[0]) - 4.0) & ~np.isnan(gap_s)
+    if not telling.any():
+        telling = ~np.isnan(gap_s)
+    strength = 1.0 / (1.0 + gap_s.shape[0] * np.exp(-evidence[telling].astype(float)))
+    centre, votes = offset_histogram(gap_s[telling], strength, width)
+    ground = _moving_average(votes, max(3, round(300 / width)))
     score = (votes - ground) / np.sqrt(ground + 0.3) + _offset_prior(centre)
     keep = [int(np.argmax(score))]
     for at in np.argsort(-score, kind="stable")[:60].tolist():
@@ -150,7 +215,7 @@ def _moving_average(values: Floats, half: int) -> Floats:
     total = np.concatenate([[0.0], np.cumsum(values)])
     low = np.maximum(np.arange(len(values)) - half, 0)
     high = np.minimum(np.arange(len(values)) + half + 1, len(values))
-    return (total[high] - total[low]) / (high - low)
+    return np.asarray((total[high] - total[low]) / (high - low))
 
 
 def _offset_prior(offset_s: Floats) -> Floats:
@@ -163,30 +228,28 @@ def _offset_prior(offset_s: Floats) -> Floats:
 def _states(peaks: Floats, grid: float, reach_s: float) -> Ints:
     """Grid cells (offset / grid) near any of the peaks, ascending."""
     reach = round(reach_s / grid)
-    return np.unique(np.concatenate([np.round(p / grid).astype(np.int64) + np.arange(-reach, reach + 1) for p in peaks]))
+    return np.unique(np.concatenate([round(p / grid) + np.arange(-reach, reach + 1) for p in peaks.tolist()]))
 
 
-def _votes(gap_s: Floats, evidence: Floats, states: Ints, grid: float, kernel: Floats, median_gap_s: float) -> Floats:
+def _vote(gap_s: Floats, evidence: NDArray[np.float32], states: Ints, grid: float, kernel: Floats, median_gap_s: float) -> Floats:
     """Log-likelihood of each record of the second stream (rows) for each offset state, against no partner at all."""
     n = gap_s.shape[1]
     low, size = int(states[0]), int(states[-1] - states[0]) + 1
-    at = np.round(np.nan_to_num(gap_s, nan=-1e9) / grid).astype(np.int64) - low
-    first, second = np.nonzero((at >= 0) & (at < size))
+    flat = np.flatnonzero((gap_s > (low - 0.5) * grid) & (gap_s < (low + size - 0.5) * grid))
     place = np.full(size, -1)
     place[states - low] = np.arange(len(states))
-    column = place[at[first, second]]
-    inside = column >= 0
-    weight = np.exp(np.clip(evidence[first[inside], second[inside]], -7.0, 6.0))
-    sums = np.bincount(second[inside] * len(states) + column[inside], weight, n * len(states)).reshape(n, len(states))
-    dense = _smoothed(sums, states, kernel)
-    return np.log(0.15 + 0.85 * median_gap_s * dense)
+    column = place[np.rint(gap_s.ravel()[flat] / grid).astype(np.int64) - low]
+    flat, column = flat[column >= 0], column[column >= 0]
+    weight = np.exp(np.clip(evidence.ravel()[flat], -7.0, 6.0))
+    sums = np.bincount((flat % n) * len(states) + column, weight, n * len(states)).reshape(n, len(states))
+    return np.log(0.15 + 0.85 * median_gap_s * _smoothed(sums, states, kernel))
 
 
 def _kernel(grid: float, resolution_s: float, sigma_s: float) -> Floats:
     """Density of a pair's own offset about the path, on the grid: a normal, for minute stamps a box with soft edges."""
-    sigma = max(sigma_s, 1.2 * grid)
+    sigma = max(sigma_s, 0.6 * grid)
     reach = math.ceil(((resolution_s / 2 if resolution_s > COARSE_S else 0.0) + 2.5 * sigma) / grid)
-    return density(np.arange(-reach, reach + 1) * grid, sigma, np.full(2 * reach + 1, resolution_s))
+    return density(np.arange(-reach, reach + 1) * grid, sigma, resolution_s)
 
 
 def _smoothed(sums: Floats, states: Ints, kernel: Floats) -> Floats:
@@ -194,38 +257,62 @@ def _smoothed(sums: Floats, states: Ints, kernel: Floats) -> Floats:
     half = len(kernel) // 2
     out = np.zeros_like(sums)
     for stretch in np.split(np.arange(len(states)), np.flatnonzero(np.diff(states) > 1) + 1):
-        block = sums[:, stretch]
-        total = np.zeros_like(block)
-        for shift in range(-half, half + 1):
-            if abs(shift) >= block.shape[1]:
-                continue
-            source = block[:, max(0, -shift) : block.shape[1] - max(0, shift)]
-            total[:, max(0, shift) : block.shape[1] + min(0, shift)] += kernel[shift + half] * source
-        out[:, stretch] = total
+        width = len(stretch)
+        block = sums[:, stretch[0] : stretch[0] + width]
+        total = out[:, stretch[0] : stretch[0] + width]
+        for shift in range(max(-half, 1 - width), min(half, width - 1) + 1):
+            total[:, max(0, shift) : width + min(0, shift)] += kernel[shift + half] * block[:, max(0, -shift) : width - max(0, shift)]
     return out
 
 
-def _best_path(votes: Floats, states: Ints, grid: float) -> tuple[Ints, float]:
-    """Viterbi: stay, drift to the next cell, or step anywhere at a cost."""
-    n, size = votes.shape
-    neighbour_below = np.concatenate([[False], np.diff(states) == 1])
-    neighbour_above = np.concatenate([np.diff(states) == 1, [False]])
-    came = np.zeros((n, size), dtype=np.int32)
-    index = np.arange(size, dtype=np.int32)
-    value = votes[0].copy()
-    for j in range(1, n):
-        best = int(np.argmax(value))
-        below = np.where(neighbour_below, np.concatenate([[-np.inf], value[:-1]]), -np.inf) - _DRIFT_COST
-        above = np.where(neighbour_above, np.concatenate([value[1:], [-np.inf]]), -np.inf) - _DRIFT_COST
-        stay = value
-        top = np.maximum(np.maximum(stay, below), np.maximum(above, value[best] - _STEP_COST))
-        came[j] = np.where(top == stay, index, np.where(top == below, index - 1, np.where(top == above, index + 1, best)))
-        value = top + votes[j]
-    path = np.empty(n, dtype=np.int64)
-    path[-1] = int(np.argmax(value))
-    for j in range(n - 1, 0, -1):
-        path[j - 1] = came[j, path[j]]
-    return path, float(value.max())
+def _batches(votes: list[Votes]) -> list[list[int]]:
+    batches: list[list[int]] = []
+    rows, states = 0, 0
+    for u in sorted(range(len(votes)), key=lambda u: (votes[u].values.shape, u)):
+        rows, states = max(rows, len(votes[u].values)), max(states, len(votes[u].states))
+        if batches and rows * states * (len(batches[-1]) + 1) <= _BATCH_CELLS:
+            batches[-1].append(u)
+        else:
+            batches.append([u])
+            rows, states = votes[u].values.shape
+    return batches
+
+
+def _best_paths(votes: list[Votes]) -> tuple[list[Ints], list[float]]:
+    """Viterbi on several units at once: stay, drift to the next cell, or step anywhere at a cost."""
+    rows, states = max(len(v.values) for v in votes), max(len(v.states) for v in votes)
+    units = np.arange(len(votes))
+    said = np.zeros((rows, len(votes), states))
+    apart = np.full((len(votes), states + 1), np.inf)  # cost of going between cell c - 1 and cell c
+    for u, v in enumerate(votes):
+        said[: len(v.values), u, : len(v.states)] = v.values
+        said[:, u, len(v.states) :] = -1e9
+        apart[u, 1 : len(v.states)] = np.where(np.diff(v.states) == 1, _DRIFT_COST, np.inf)
+    values = np.empty((rows, len(votes), states))
+    values[0] = said[0]
+    for j in range(1, rows):
+        before, best = values[j - 1], values[j]
+        np.maximum(before, (before.max(axis=1) - _STEP_COST)[:, None], out=best)
+        np.maximum(best[:, 1:], before[:, :-1] - apart[:, 1:-1], out=best[:, 1:])
+        np.maximum(best[:, :-1], before[:, 1:] - apart[:, 1:-1], out=best[:, :-1])
+        best += said[j]
+    at = values[-1].argmax(axis=1)
+    score = values[-1, units, at]
+    paths = np.empty((rows, len(votes)), dtype=np.int64)
+    paths[-1] = at
+    for j in range(rows - 1, 0, -1):
+        at = _came_from(values[j - 1], at, apart, units)
+        paths[j - 1] = at
+    return [paths[: len(v.values), u] for u, v in enumerate(votes)], score.tolist()
+
+
+def _came_from(before: Floats, at: Ints, apart: Floats, units: Ints) -> Ints:
+    """The state before each unit's state: the best of staying, drifting and stepping."""
+    best = before.argmax(axis=1)
+    below, above = np.maximum(at - 1, 0), np.minimum(at + 1, before.shape[1] - 1)
+    choices = np.stack([at, below, above, best])
+    worth = np.stack([before[units, at], before[units, below] - apart[units, at], before[units, above] - apart[units, at + 1], before[units, best] - _STEP_COST])
+    return np.asarray(choices[worth.argmax(axis=0), units])
 
 
 def _segments(offset: Floats, step: float) -> Ints:
@@ -233,12 +320,12 @@ def _segments(offset: Floats, step: float) -> Ints:
     return np.concatenate([[0], np.cumsum(np.abs(np.diff(offset)) >= step)]).astype(np.int64)
 
 
-def _box_centre(gap: Floats, sigma_s: float, resolution_s: float) -> Floats:
-    """For coarse stamps: the offset whose box of one stamp's width holds the gaps best, the same for the whole stretch."""
-    candidates = np.arange(np.median(gap) - resolution_s / 2, np.median(gap) + resolution_s / 2, 0.25)
+def box_centre(gap: Floats, sigma_s: float, resolution_s: float) -> float:
+    """For coarse stamps: the offset whose box of one stamp's width holds the gaps best."""
     half = resolution_s / 2
-    r = gap[None, :] - candidates[:, None]
-    likelihood = np.log(normal_cdf((r + half) / sigma_s) - normal_cdf((r - half) / sigma_s) + 0.02).sum(axis=1)
+    candidates = np.arange(np.median(gap) - half, np.median(gap) + half, 0.25)
+    away = gap[None, :] - candidates[:, None]
+    likelihood = np.log(normal_cdf((away + half) / sigma_s) - normal_cdf((away - half) / sigma_s) + 0.02).sum(axis=1)
     # the likelihood is flat between its edges: take its centre of mass
     weight = np.exp(likelihood - likelihood.max())
-    return np.full(len(gap), float((weight * candidates).sum() / weight.sum()))
+    return float((weight * candidates).sum() / weight.sum())

@@ -6,8 +6,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.matching.clock import COARSE_S, Clock
-from pipeline.matching.fitting import Fit
+from pipeline.matching.clock import COARSE_S, Clock, robust_sd
+from pipeline.matching.fitting import Fit, Place
 from pipeline.matching.grouping import Groups
 from pipeline.matching.records import Records, Unit
 from pipeline.matching.tables import Pairs
@@ -45,17 +45,17 @@ class _Reading(NamedTuple):
     error_s: float
 
 
-def clocks_frame(records: Records, units: list[Unit], fit: Fit, pairs: Pairs, groups: Groups, rank: Ints) -> pl.DataFrame:
+def clocks_frame(records: Records, units: list[Unit], fit: Fit, places: list[Place], pairs: Pairs, groups: Groups, rank: Ints) -> pl.DataFrame:
     """One row per file of a tracker and better-ranked tracker on its station-day."""
     of_pair = fit.cells.unit[np.maximum(pairs.cell, 0)] if len(pairs.cell) else pairs.cell
-    rows = [row for u, unit in enumerate(units) for row in _unit_rows(records, u, unit, fit, pairs, groups, of_pair, rank)]
+    rows = [row for u, unit in enumerate(units) for row in _unit_rows(records, u, unit, fit, places[u].clock, pairs, groups, of_pair, rank)]
     frame = pl.DataFrame(rows, schema=CLOCKS, orient="row")
     likely = pl.struct("matched", "same_session_probability")
     telling = (pl.col("matched") > 0) | (likely == likely.max().over("tracker", "reference_tracker", "file_id", "station", "baseball_day"))
     return frame.filter(telling).sort("baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched")
 
 
-def _unit_rows(records: Records, u: int, unit: Unit, fit: Fit, pairs: Pairs, groups: Groups, of_pair: Ints, rank: Ints) -> list[tuple[object, ...]]:
+def _unit_rows(records: Records, u: int, unit: Unit, fit: Fit, clock: Clock | None, pairs: Pairs, groups: Groups, of_pair: Ints, rank: Ints) -> list[tuple[object, ...]]:
     swap = bool(rank[unit.trackers[0]] > rank[unit.trackers[1]])
     this, other = (unit.first, unit.second) if swap else (unit.second, unit.first)
     mine = np.flatnonzero((of_pair == u) & groups.joined & (pairs.cell >= 0))
@@ -66,7 +66,7 @@ def _unit_rows(records: Records, u: int, unit: Unit, fit: Fit, pairs: Pairs, gro
         members = np.flatnonzero(records.file[this.rows] == file)
         ours = records.file[this_row] == file
         at = np.array([place[int(r)] for r in this_row[ours]], dtype=np.int64)
-        reading = _reading(unit, fit.clocks[u], swap, members, at, records.seen_s[other_row[ours]])
+        reading = _reading(unit, clock, swap, members, at, records.seen_s[other_row[ours]])
         window = _covered(records, other.rows, reading, records.seen_s[this.rows[members]])
         counts = (int(ours.sum()), len(members) - int(ours.sum()), max(window - int(ours.sum()), 0))
         wrong = float((1 - pairs.probability[mine][ours]).sum())
@@ -99,7 +99,7 @@ def _reading(unit: Unit, clock: Clock | None, swap: bool, members: Ints, at: Int
     this_s = (unit.first if swap else unit.second).seen_s[at]
     residual = this_s - np.array([whole[int(a)] for a in at]) - reference_s if len(at) else np.zeros(0)
     residual = residual[~np.isnan(residual)]
-    spread = float(np.median(np.abs(residual)) * 1.4826) if len(residual) > 2 else clock.sigma_s
+    spread = robust_sd(residual) if len(residual) > 2 else clock.sigma_s
     spread = max(spread, 1e-4)
     jumps = np.flatnonzero(np.diff(segment) != 0)
     sizes = tuple(float(path[j + 1] - path[j]) for j in jumps)

@@ -5,11 +5,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.matching.bands import Cells
 from pipeline.matching.calibrating import Models
 from pipeline.matching.clock import COARSE_S
-from pipeline.matching.fitting import Cells
 from pipeline.matching.labels import label_evidence
-from pipeline.matching.readings import ReadingModel, differences, log_other, log_same
+from pipeline.matching.readings import ReadingModel, log_ratio
 from pipeline.matching.records import Records, Stream, Unit
 
 Ints = NDArray[np.int64]
@@ -31,14 +31,14 @@ class Doubles(NamedTuple):
     gap_s: Floats
 
 
-def find_doubles(records: Records, streams: list[Stream], models: Models, units: list[Unit], cells: Cells) -> Doubles:
+def find_doubles(records: Records, streams: list[Stream], models: Models, units: list[Unit], which: Ints, cells: Cells) -> Doubles:
     """Neighbours in a stream that are one throw, unless the other trackers saw two."""
     parts = [_neighbours(stream) for stream in streams]
     first = np.concatenate([p[0] for p in parts]) if parts else np.zeros(0, dtype=np.int64)
     second = np.concatenate([p[1] for p in parts]) if parts else first
     gap = np.concatenate([p[2] for p in parts]) if parts else np.zeros(0)
     needed = np.concatenate([np.full(len(p[0]), p[3]) for p in parts]) if parts else gap
-    strength = _one_throw(records, models, units, first, second)
+    strength = _one_throw(records, models, units, which, first, second)
     probability = 1 / (1 + np.exp(-np.clip(strength - needed, -50, 50)))
     found = (probability > 0.5) & ~_seen_as_two(records, cells, first, second)
     keep = _without_chains(first, second, found)
@@ -56,17 +56,19 @@ def _neighbours(stream: Stream) -> tuple[Ints, Ints, Floats, float]:
     return rows[:-1][soon], rows[1:][soon], gap[soon], -float(np.log(_DOUBLE_SHARE / (0.5 * crowd + _FLOOR)))
 
 
-def _one_throw(records: Records, models: Models, units: list[Unit], first: Ints, second: Ints) -> Floats:
+def _one_throw(records: Records, models: Models, units: list[Unit], unit_models: Ints, first: Ints, second: Ints) -> Floats:
     """Log ratio that two records of one tracker are one throw; under 3 common metrics without a clock there is none."""
-    which = _model_of(records, models, units, first)
-    own = _own_model(models.readings)
-    difference = differences(records.readings, first, second)
-    strength = log_same(own, which, difference) - log_other(own, which, difference)
+    which = _model_of(records, models, units, unit_models, first)
+    strength = np.full(len(first), -50.0)
+    order = np.flatnonzero(which >= 0)[np.argsort(which[which >= 0], kind="stable")]
+    of, a, b = which[order], first[order], second[order]
+    say = log_ratio(_own_model(models.readings), of, records.readings, a, b)
     if models.labels is not None:
-        strength = strength + label_evidence(models.labels, which, records.labels, first, second)
-    common = (~np.isnan(difference)).sum(axis=1)
-    strength = np.where((which < 0) | (common < 1), -50.0, strength)
-    return np.where(common < _UNTIMED_METRICS, np.minimum(strength, _UNTIMED_EVIDENCE - 0.1), strength)
+        say = say + label_evidence(models.labels, of, records.labels, a, b)
+    common = (~np.isnan(records.readings[a]) & ~np.isnan(records.readings[b])).sum(axis=1)
+    say = np.where(common < 1, -50.0, say)
+    strength[order] = np.where(common < _UNTIMED_METRICS, np.minimum(say, _UNTIMED_EVIDENCE - 0.1), say)
+    return strength
 
 
 def _own_model(model: ReadingModel) -> ReadingModel:
@@ -74,10 +76,10 @@ def _own_model(model: ReadingModel) -> ReadingModel:
     return model._replace(bias=np.zeros_like(model.bias), spread=1.2 * model.spread, other_mean=np.zeros_like(model.other_mean))
 
 
-def _model_of(records: Records, models: Models, units: list[Unit], rows: Ints) -> Ints:
+def _model_of(records: Records, models: Models, units: list[Unit], unit_models: Ints, rows: Ints) -> Ints:
     """A model of the tracker with any other on the day; -1 where it was alone."""
     place: dict[tuple[int, int], int] = {}
-    for unit, which in zip(units, models.which.tolist(), strict=True):
+    for unit, which in zip(units, unit_models.tolist(), strict=True):
         for tracker in unit.trackers:
             place.setdefault((unit.day, tracker), which)
     return np.array([place.get((int(d), int(t)), -1) for d, t in zip(records.day[rows], records.tracker[rows], strict=True)], dtype=np.int64)

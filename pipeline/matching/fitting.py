@@ -1,27 +1,34 @@
-"""From a model of readings to posteriors, and from posteriors back to the model: one round on many pairs of streams at once."""
+"""From a model of readings to posteriors: where to look, evidence inside the bands, alignment, competing units."""
 
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.matching.alignment import Band, Steps, align
-from pipeline.matching.clock import COARSE_S, Clock, crowding, density, find_clock, refine
+from pipeline.matching.alignment import Steps
+from pipeline.matching.bands import Bands, Cells, Window, align_cells, is_coarse, join_windows, narrowed_window, timed_window, whole_window
+from pipeline.matching.clock import Clock, Votes, collect_votes, crowding, density, find_clocks, refine
 from pipeline.matching.labels import LabelModel, label_evidence
-from pipeline.matching.readings import CIRCULAR, ReadingModel, differences, log_ratio
+from pipeline.matching.readings import CIRCULAR, ReadingModel, log_ratio, model_metrics
 from pipeline.matching.records import Records, Unit
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Said = tuple[list[tuple[int, int]], set[tuple[int, int]]]
 
-_BAND_S, _COARSE_BAND_S = 60.0, 150.0
-# cells of one batch of alignments: keeps the work in the processor's cache and memory small
-_BATCH_CELLS = 400_000
+# how far from the clock path a partner is looked for: while the path is rough, when it is refined, and with coarse stamps
+ROUGH_S, FINE_S, COARSE_BAND_S = 45.0, 12.0, 150.0
 _START_OPEN, _START_EXTEND = 1.5 / 30, 6 / 10
 _CROSSING_COST, _CROSSING_COST_UNTIMED = 2.0, 5.0
+_FREE_END = float(np.exp(-0.015))
 # what a person's decision adds to the evidence of a pair (natural log)
 _DECIDED = 40.0
-_FREE_END = float(np.exp(-0.015))
+# a clock path must beat no common pitch by this much to speak for one session (method page, section 4)
+_CLOCK_MARGIN = 12.0
+# records on both sides of the first alignment's path that stay in the band when there is no clock
+_MARGIN = 12
+_QUICK_METRICS = 5
 
 
 class Gaps(NamedTuple):
@@ -31,80 +38,79 @@ class Gaps(NamedTuple):
     extend: Floats
 
 
-class Cells(NamedTuple):
-    """Pairs of records inside the bands, flat: unit, places in the streams, rows of the records, evidence and posterior."""
+class Place(NamedTuple):
+    """Where to look for a unit's pairs: the clock path, or without clocks a window of the alignment."""
 
-    unit: Ints
-    i: Ints
-    j: Ints
-    first: Ints
-    second: Ints
-    difference: Floats
-    first_leads: NDArray[np.bool_]
-    time_gap_s: Floats
-    time: Floats
-    readings: Floats
-    label: Floats
-    posterior: Floats
-
-    @property
-    def evidence(self) -> Floats:
-        return self.readings + self.time + self.label
+    clock: Clock | None
+    window: Window | None
 
 
 class Fit(NamedTuple):
-    """Result of a round: cells, clock of each unit (None: order only), gaps, log evidence that the unit is one session."""
+    """Result of a round: cells with posteriors, log evidence that each unit is one session, and the probability of that."""
 
     cells: Cells
-    clocks: list[Clock | None]
-    gaps: Gaps
     log_evidence: Floats
     same_session: Floats
 
 
-class _Layout(NamedTuple):
-    """Where a unit's band lies: rows and columns kept of each stream, first column of each row, width of each row."""
-
-    rows: Ints
-    columns: Ints
-    low: Ints
-    high: Ints
-
-
 def start_gaps(units: int) -> Gaps:
+    """The priors: a run of 2.5 records begins after every 20th."""
     return Gaps(np.full((units, 2), _START_OPEN), np.full((units, 2), _START_EXTEND))
 
 
-def clocks_of(records: Records, units: list[Unit], model: ReadingModel, which: Ints, labels: LabelModel | None) -> list[Clock | None]:
-    """The clock path of every unit whose two streams have a clock."""
-    return [_clock_of(records, unit, model, which[u], labels) for u, unit in enumerate(units)]
+def locate(records: Records, units: list[Unit], model: ReadingModel, which: Ints) -> list[Place]:
+    """The clock path of units with clocks, by the votes of all pairs; for the others a window around a first alignment."""
+    places: list[Place] = [Place(None, None)] * len(units)
+    timed, votes = [], list[Votes]()
+    for u, unit in enumerate(units):
+        evidence = quick_evidence(records, unit, model, int(which[u]))
+        if np.isnan(unit.resolution_s):
+            places[u] = Place(None, _first_window(unit, evidence))
+            continue
+        timed.append(u)
+        votes.append(collect_votes(unit.first.seen_s, unit.second.seen_s, evidence, (unit.first.resolution_s, unit.second.resolution_s)))
+    for u, clock in zip(timed, find_clocks(votes), strict=True):
+        places[u] = Place(clock, None)
+    return places
 
 
-def _clock_of(records: Records, unit: Unit, model: ReadingModel, which: int, labels: LabelModel | None) -> Clock | None:
-    if np.isnan(unit.resolution_s):
-        return None
-    evidence = quick_evidence(records, unit, model, which)
-    return find_clock(unit.first.seen_s, unit.second.seen_s, evidence, (unit.first.resolution_s, unit.second.resolution_s))
-
-
-def quick_evidence(records: Records, unit: Unit, model: ReadingModel, which: int) -> Floats:
-    """A rough log ratio for all pairs of a unit, from its most telling metrics: enough to find the clock."""
+def quick_evidence(records: Records, unit: Unit, model: ReadingModel, m: int) -> Singles:
+    """A rough log ratio for all pairs of a unit, from its most telling metrics: enough to find the clock or the path."""
     a, b = records.readings[unit.first.rows], records.readings[unit.second.rows]
-    narrow = model.other_spread[which, 1] / model.spread[which]
-    known = (~np.isnan(a)).mean(axis=0) * (~np.isnan(b)).mean(axis=0)
-    gain = known * model.weight[which] * np.log(np.maximum(narrow, 1.0))
-    total = np.zeros((len(a), len(b)))
-    for k in np.argsort(-gain, kind="stable")[:6].tolist():
-        if gain[k] <= 0:
-            break
-        d = b[None, :, k] - a[:, None, k] - model.bias[which, k]
+    total = np.zeros((len(a), len(b)), dtype=np.float32)
+    for k in _most_telling(model, m, a, b):
+        first, second = (np.nan_to_num(column).astype(np.float32) for column in (a[:, k] + model.bias[m, k], b[:, k]))
+        d = second[None, :] - first[:, None]
         if CIRCULAR[k]:
-            d = (d + 180.0) % 360.0 - 180.0
-        spread = model.spread[which, k]
-        wide = model.other_spread[which, :, k].mean()
-        say = np.maximum(np.log(wide / spread) - 0.5 * (d / spread) ** 2 + 0.5 * (d / wide) ** 2, -3.0)
-        total += np.nan_to_num(say * model.weight[which, k])
-    return total * model.trust[which]
+            d -= np.rint(d * np.float32(1 / 360)) * np.float32(360)
+        spread, wide = model.spread[m, k], float(model.other_spread[m, :, k].mean())
+        np.multiply(d, d, out=d)
+        d *= np.float32(0.5 / wide**2 - 0.5 / spread**2)
+        d += np.float32(np.log(wide / spread))
+        np.maximum(d, np.float32(-3.0), out=d)
+        missing = np.isnan(a[:, k])[:, None] | np.isnan(b[:, k])[None, :]
+        if missing.any():
+            d[missing] = 0.0
+        total += d * np.float32(model.weight[m, k])
+    return total * np.float32(model.trust[m])
+
+
+def _most_telling(model: ReadingModel, m: int, a: Floats, b: Floats) -> list[int]:
+    metrics = model_metrics(model, m)
+    known = (~np.isnan(a[:, metrics])).mean(axis=0) * (~np.isnan(b[:, metrics])).mean(axis=0)
+    gain = known * model.weight[m, metrics] * np.log(np.maximum(model.other_spread[m, 1, metrics] / model.spread[m, metrics], 1.0))
+    best = np.argsort(-gain, kind="stable")[:_QUICK_METRICS]
+    return [int(metrics[k]) for k in best if gain[k] > 0]
+
+
+def _first_window(unit: Unit, evidence: Singles) -> Window:
+    """Without clocks: align everything by the rough evidence, and keep the surroundings of what may be a pair."""
+    window = whole_window(unit)
+    if evidence.size <= 2500:
+        return window
+    bands, cells = join_windows([unit], [window], [None])
+    posterior, _ = align_cells(bands, cells, 0.6 * evidence.ravel().astype(float), _steps([unit], start_gaps(1)), 1)
+    return narrowed_window(posterior.reshape(evidence.shape), _MARGIN)
 
 
 def run_round(
@@ -112,66 +118,52 @@ def run_round(
     units: list[Unit],
     model: ReadingModel,
     which: Ints,
-    clocks: list[Clock | None],
+    places: list[Place],
     gaps: Gaps,
     labels: LabelModel | None,
-    decided: tuple[list[tuple[int, int]], set[tuple[int, int]]] = ([], set()),
+    reach_s: float,
+    said: Said = ([], set()),
 ) -> Fit:
-    """Evidence inside the bands, alignment, and the posterior of each pair; `decided`: rows that are one pitch, rows that are not."""
-    layouts = [_layout(unit, clock) for unit, clock in zip(units, clocks, strict=True)]
-    cells = _heeding(_evidence(records, units, model, which, clocks, layouts, labels), *decided)
-    posterior, log_evidence = _aligned(units, clocks, layouts, cells, gaps)
-    score = np.array([clock.score - 12.0 if clock else -np.inf for clock in clocks])
+    """Evidence inside the bands, alignment, and the posterior of each pair; `said`: rows that people called one pitch, or not."""
+    windows = [_window(unit, place, reach_s) for unit, place in zip(units, places, strict=True)]
+    bands, cells = join_windows(units, windows, [place.clock for place in places])
+    cells = _heeding(_weighed(records, units, model, which, places, labels, bands, cells), *said)
+    posterior, log_evidence = align_cells(bands, cells, cells.evidence, _steps(units, gaps), len(units))
+    score = np.array([place.clock.score - _CLOCK_MARGIN if place.clock else -np.inf for place in places])
     same_session = 1.0 / (1.0 + np.exp(-np.clip(np.maximum(log_evidence, score), -50, 50)))
     posterior = posterior * same_session[cells.unit]
-    return Fit(cells._replace(posterior=_competing(units, cells, posterior)), clocks, gaps, log_evidence, same_session)
+    return Fit(cells._replace(posterior=_competing(units, cells, posterior)), log_evidence, same_session)
 
 
-def _layout(unit: Unit, clock: Clock | None) -> _Layout:
-    n, m = len(unit.first.rows), len(unit.second.rows)
-    if clock is None:
-        return _Layout(np.arange(n), np.arange(m), np.zeros(n, dtype=np.int64), np.full(n, m - 1))
-    reach = _COARSE_BAND_S if unit.resolution_s > COARSE_S else _BAND_S
-    first_s = _filled_in(unit.first.seen_s)
-    second_s = _filled_in(unit.second.seen_s) - clock.offset_s
-    near = np.abs(second_s[None, :] - first_s[:, None]) < reach
-    rows = np.flatnonzero(near.any(axis=1))
-    if not len(rows):
-        return _Layout(rows, rows, rows, rows)
-    near = near[rows]
-    low = np.minimum.accumulate(near.argmax(axis=1)[::-1])[::-1]
-    high = np.maximum.accumulate(m - 1 - near[:, ::-1].argmax(axis=1))
-    covered = np.zeros(m + 1, dtype=np.int64)
-    np.add.at(covered, low, 1)
-    np.add.at(covered, high + 1, -1)
-    inside = np.cumsum(covered)[:m] > 0
-    place = np.cumsum(inside) - 1
-    low, high = place[low], place[high]
-    # what only the second stream has between two rows is taken before the later row: the band must reach there
-    before = near & (second_s[None, :] <= first_s[rows, None])
-    upto = np.where(before.any(axis=1), place[m - 1 - before[:, ::-1].argmax(axis=1)], low - 1)
-    high[:-1] = np.maximum(high[:-1], upto[1:])
-    return _Layout(rows, np.flatnonzero(inside), low, np.maximum.accumulate(high))
+def _window(unit: Unit, place: Place, reach_s: float) -> Window:
+    if place.clock is None:
+        return place.window or whole_window(unit)
+    return timed_window(unit, place.clock, COARSE_BAND_S if is_coarse(unit) else reach_s)
 
 
-def _filled_in(seen_s: Floats) -> Floats:
-    known = np.flatnonzero(~np.isnan(seen_s))
-    return seen_s if len(known) == len(seen_s) else np.interp(np.arange(len(seen_s)), known, seen_s[known])
-
-
-def _evidence(
-    records: Records, units: list[Unit], model: ReadingModel, which: Ints, clocks: list[Clock | None], layouts: list[_Layout], labels: LabelModel | None
+def _weighed(
+    records: Records, units: list[Unit], model: ReadingModel, which: Ints, places: list[Place], labels: LabelModel | None, bands: Bands, cells: Cells
 ) -> Cells:
-    if not units:
-        none = np.zeros(0, dtype=np.int64)
-        nothing = np.zeros(0)
-        return Cells(none, none, none, none, none, np.zeros((0, records.readings.shape[1])), nothing > 0, nothing, nothing, nothing, nothing, nothing)
-    parts = [_unit_cells(u, unit, clock, layout) for u, (unit, clock, layout) in enumerate(zip(units, clocks, layouts, strict=True))]
-    of, i, j, first, second, leads, gap, time = (np.concatenate(column) for column in zip(*parts, strict=True))
-    difference = differences(records.readings, first, second)
-    readings = log_ratio(model, which[of], difference)
-    label = label_evidence(labels, which[of], records.labels, first, second) if labels else np.zeros(len(of))
-    return Cells(of, i, j, first, second, difference, leads, gap, time, readings, label, np.zeros(len(of)))
+    of = which[cells.unit]
+    readings = log_ratio(model, of, records.readings, cells.first, cells.second)
+    label = label_evidence(labels, of, records.labels, cells.first, cells.second) if labels else np.zeros(len(of))
+    time = np.zeros(len(of))
+    starts = np.searchsorted(cells.unit, np.arange(len(units) + 1))
+    for u, (unit, place) in enumerate(zip(units, places, strict=True)):
+        if place.clock is not None:
+            mine = slice(int(starts[u]), int(starts[u + 1]))
+            time[mine] = _time_evidence(unit, place.clock, cells.time_gap_s[mine])
+    return cells._replace(readings=readings, label=label, time=time)
+
+
+def _time_evidence(unit: Unit, clock: Clock, gap: Floats) -> Floats:
+    """log of (density of the gap for one pitch / density of other events near an event), 0 where a stamp is missing."""
+    other = (crowding(unit.first.seen_s) + crowding(unit.second.seen_s)) / 2
+    if is_coarse(unit):
+        # a minute stamp must not count as evidence against a match
+        other = min(other, 1 / (2 * unit.resolution_s))
+    one = density(np.nan_to_num(gap), clock.sigma_s, unit.resolution_s)
+    return np.where(np.isnan(gap), 0.0, np.log(one + 1e-10) - np.log(other))
 
 
 def _heeding(cells: Cells, same: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Cells:
@@ -183,88 +175,14 @@ def _heeding(cells: Cells, same: list[tuple[int, int]], apart: set[tuple[int, in
     return cells._replace(label=label)
 
 
-def _unit_cells(number: int, unit: Unit, clock: Clock | None, layout: _Layout) -> tuple[Ints, Ints, Ints, Ints, Ints, NDArray[np.bool_], Floats, Floats]:
-    """unit, i, j, first row, second row, whether the first leads, time gap, time evidence of the cells of one unit, row by row."""
-    wide = layout.high - layout.low + 1
-    row = np.repeat(np.arange(len(layout.rows)), wide)
-    column = layout.low[row] + np.arange(len(row)) - np.repeat(np.cumsum(wide) - wide, wide)
-    i, j = layout.rows[row], layout.columns[column]
-    if clock is None:
-        gap, time = np.full(len(i), np.nan), np.zeros(len(i))
-        leads = np.ones(len(i), dtype=bool)
-    else:
-        leads = _filled_in(unit.second.seen_s)[j] - clock.offset_s[j] > _filled_in(unit.first.seen_s)[i]
-        gap = unit.second.seen_s[j] - clock.offset_s[j] - unit.first.seen_s[i]
-        time = _time_evidence(unit, clock, gap)
-    return np.full(len(i), number), i, j, unit.first.rows[i], unit.second.rows[j], leads, gap, time
-
-
-def _time_evidence(unit: Unit, clock: Clock, gap: Floats) -> Floats:
-    """log of (density of the gap for one pitch / density of other events near an event), 0 where a stamp is missing."""
-    resolution = unit.resolution_s
-    other = (crowding(unit.first.seen_s) + crowding(unit.second.seen_s)) / 2
-    if resolution > COARSE_S:
-        other = min(other, 1 / (2 * resolution))
-    one = density(np.nan_to_num(gap), clock.sigma_s, np.full(len(gap), resolution))
-    return np.where(np.isnan(gap), 0.0, np.log(one + 1e-10) - np.log(other))
-
-
-def _aligned(units: list[Unit], clocks: list[Clock | None], layouts: list[_Layout], cells: Cells, gaps: Gaps) -> tuple[Floats, Floats]:
-    """Posterior of each cell and log evidence of each unit, in batches of units of like size."""
-    posterior = np.zeros(len(cells.unit))
-    log_evidence = np.full(len(units), -30.0)
-    starts = np.searchsorted(cells.unit, np.arange(len(units) + 1))
-    evidence = cells.evidence
-    for batch in _batches(layouts):
-        chosen = [layouts[u] for u in batch]
-        rows = max(len(layout.rows) for layout in chosen)
-        width = max(int((layout.high - layout.low).max()) + 1 for layout in chosen)
-        dense = np.full((len(batch), rows, width), -np.inf)
-        leads = np.ones((len(batch), rows, width + 1), dtype=bool)
-        low = np.zeros((len(batch), rows), dtype=np.int64)
-        places = []
-        for b, (u, layout) in enumerate(zip(batch, chosen, strict=True)):
-            wide = layout.high - layout.low + 1
-            row = np.repeat(np.arange(len(layout.rows)), wide)
-            column = np.arange(len(row)) - np.repeat(np.cumsum(wide) - wide, wide)
-            dense[b, row, column] = evidence[starts[u] : starts[u + 1]]
-            # with clocks, what lies left of the window is earlier
-            leads[b, :, 0] = clocks[u] is None
-            leads[b, row, column + 1] = cells.first_leads[starts[u] : starts[u + 1]]
-            low[b, : len(layout.rows)] = layout.low
-            low[b, len(layout.rows) :] = layout.low[-1]
-            places.append((row, column))
-        lengths = np.array([len(c.rows) for c in chosen]), np.array([len(c.columns) for c in chosen])
-        result = align(Band(dense, leads, low, *lengths), _steps(batch, units, clocks, gaps))
-        for b, u in enumerate(batch):
-            posterior[starts[u] : starts[u + 1]] = result.posterior[b][places[b]]
-            log_evidence[u] = result.log_evidence[b]
-    return posterior, log_evidence
-
-
-def _batches(layouts: list[_Layout]) -> list[list[int]]:
-    """Units of like shape together, at most so many cells at once; units with an empty band are left out."""
-    shape = {u: (len(x.rows), int((x.high - x.low).max()) + 1) for u, x in enumerate(layouts) if len(x.rows)}
-    batches: list[list[int]] = []
-    rows, width = 0, 0
-    for u in sorted(shape, key=lambda u: (shape[u][1] > 40, shape[u][0], u)):
-        rows, width = max(rows, shape[u][0]), max(width, shape[u][1])
-        if batches and rows * width * (len(batches[-1]) + 1) <= _BATCH_CELLS:
-            batches[-1].append(u)
-        else:
-            batches.append([u])
-            rows, width = shape[u]
-    return batches
-
-
-def _steps(batch: list[int], units: list[Unit], clocks: list[Clock | None], gaps: Gaps) -> Steps:
-    begin, extend = gaps.begin[batch], gaps.extend[batch]
-    timed = np.array([clocks[u] is not None for u in batch])
-    free = np.array([clocks[u] is None or units[u].resolution_s > COARSE_S for u in batch])
-    both = 1 - begin.sum(axis=1)
+def _steps(units: list[Unit], gaps: Gaps) -> Steps:
+    begin, extend = gaps.begin, gaps.extend
+    untimed = np.array([np.isnan(unit.resolution_s) for unit in units])
+    free = untimed | np.array([is_coarse(unit) for unit in units])
     turned = 0.3 * (1 - extend)
+    at_ends = np.where(free[:, None], np.maximum(extend, _FREE_END), extend)
     return Steps(
-        both_both=both,
+        both_both=1 - begin.sum(axis=1),
         both_first=begin[:, 0],
         both_second=begin[:, 1],
         first_first=extend[:, 0],
@@ -273,15 +191,19 @@ def _steps(batch: list[int], units: list[Unit], clocks: list[Clock | None], gaps
         second_second=extend[:, 1],
         second_first=turned[:, 1],
         second_both=1 - extend[:, 1] - turned[:, 1],
-        first_first_end=np.where(free, np.maximum(extend[:, 0], _FREE_END), extend[:, 0]),
-        second_second_end=np.where(free, np.maximum(extend[:, 1], _FREE_END), extend[:, 1]),
-        crossed=np.exp(-np.where(timed, _CROSSING_COST, _CROSSING_COST_UNTIMED)),
+        first_first_start=at_ends[:, 0],
+        first_first_end=at_ends[:, 0],
+        second_second_start=at_ends[:, 1],
+        second_second_end=at_ends[:, 1],
+        crossed=np.exp(-np.where(untimed, _CROSSING_COST_UNTIMED, _CROSSING_COST)),
     )
 
 
 def _competing(units: list[Unit], cells: Cells, posterior: Floats) -> Floats:
     """One record may be claimed by several units of the same two trackers: odds share out, and the smaller of both sides counts."""
-    pair = np.array([u.trackers[0] * 1000 + u.trackers[1] for u in units])[cells.unit] if units else cells.unit
+    if len({(unit.trackers, unit.day) for unit in units}) == len(units):
+        return posterior
+    pair = np.array([u.trackers[0] * 1000 + u.trackers[1] for u in units])[cells.unit]
     live = np.flatnonzero(posterior > 1e-6)
     out = posterior.copy()
     for record in (cells.first, cells.second):
@@ -298,30 +220,31 @@ def _competing(units: list[Unit], cells: Cells, posterior: Floats) -> Floats:
 def next_gaps(units: list[Unit], cells: Cells) -> Gaps:
     """Gap chances from the expected runs of records with no partner, with priors 1.5 in 30 and 6 in 10."""
     gaps = start_gaps(len(units))
-    starts = np.searchsorted(cells.unit, np.arange(len(units) + 1))
-    for u, unit in enumerate(units):
-        mine = slice(int(starts[u]), int(starts[u + 1]))
-        for side, (places, size) in enumerate(((cells.i, len(unit.first.rows)), (cells.j, len(unit.second.rows)))):
-            alone = 1 - np.minimum(np.bincount(places[mine], cells.posterior[mine], size), 1.0)
-            before = np.concatenate([[0.0], alone[:-1]])
-            # a whole stream without a partner says nothing about gaps
-            opened, stayed = float((alone * (1 - before)).sum()), float((alone * before).sum())
-            gaps.begin[u, side] = min((opened + 1.5) / (float((1 - before).sum()) + 30), 0.4)
-            gaps.extend[u, side] = min((stayed + 6) / (opened + stayed + 10), 0.97)
+    for side, (places, sizes) in enumerate(
+        ((cells.i, [len(u.first.rows) for u in units]), (cells.j, [len(u.second.rows) for u in units]))
+    ):
+        size = np.array(sizes, dtype=np.int64)
+        shift = np.cumsum(size) - size
+        alone = 1 - np.minimum(np.bincount(shift[cells.unit] + places, cells.posterior, int(size.sum())), 1.0)
+        before = np.concatenate([[0.0], alone[:-1]])
+        before[shift[size > 0]] = 0.0
+        opened, stayed, after = (np.add.reduceat(x, shift) for x in (alone * (1 - before), alone * before, 1 - before))
+        gaps.begin[:, side] = np.minimum((opened + 1.5) / (after + 30), 0.4)
+        gaps.extend[:, side] = np.minimum((stayed + 6) / (opened + stayed + 10), 0.97)
     return gaps
 
 
-def refined(units: list[Unit], clocks: list[Clock | None], cells: Cells) -> list[Clock | None]:
+def refined(units: list[Unit], places: list[Place], cells: Cells) -> list[Place]:
     """Each clock once more, from the pairs that the alignment is sure of."""
     starts = np.searchsorted(cells.unit, np.arange(len(units) + 1))
-    out: list[Clock | None] = []
-    for u, (unit, clock) in enumerate(zip(units, clocks, strict=True)):
-        if clock is None:
-            out.append(None)
+    out: list[Place] = []
+    for u, (unit, place) in enumerate(zip(units, places, strict=True)):
+        if place.clock is None:
+            out.append(place)
             continue
         mine = slice(int(starts[u]), int(starts[u + 1]))
-        floor_s = 0.32 * float(np.hypot(unit.first.resolution_s, unit.second.resolution_s))
-        pairs = (cells.i[mine], cells.j[mine], cells.posterior[mine])
-        out.append(refine(clock, unit.first.seen_s, unit.second.seen_s, pairs, unit.resolution_s, max(floor_s, 0.02)))
+        sure = np.flatnonzero(cells.posterior[mine] > 0.8) + int(starts[u])
+        floor_s = max(0.32 * float(np.hypot(unit.first.resolution_s, unit.second.resolution_s)), 0.02)
+        pairs = (cells.i[sure], cells.j[sure], cells.posterior[sure])
+        out.append(place._replace(clock=refine(place.clock, unit.first.seen_s, unit.second.seen_s, pairs, unit.resolution_s, floor_s)))
     return out
-

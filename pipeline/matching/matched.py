@@ -8,11 +8,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.matching import tables
-from pipeline.matching.calibrating import STATISTICS, Models, fit_days, learn, model_keys, pooled_models, statistics_frame
+from pipeline.matching.calibrating import DayFit, Models, fit_days, learn, model_keys, pooled_models, statistics_frame, unsettled
 from pipeline.matching.clock_report import CLOCKS, clocks_frame
 from pipeline.matching.decided import Decided, read_decisions
 from pipeline.matching.doubles import find_doubles
-from pipeline.matching.fitting import Fit, clocks_of, next_gaps, refined, run_round, start_gaps
+from pipeline.matching.fitting import ROUGH_S, Fit, Place, locate, next_gaps, refined, run_round
 from pipeline.matching.grouping import Groups, group_records
 from pipeline.matching.label_runs import LABEL_RUNS, label_runs_frame
 from pipeline.matching.records import Records, Stream, Unit, orders, streams_of, take_records, units_of
@@ -33,7 +33,8 @@ class MatchSettings(NamedTuple):
 
 
 class Matched(NamedTuple):
-    """Frames as in the contract; `problems` are decisions of people that contradict one another or name nothing."""
+    """Frames as in the contract; `problems`: decisions that contradict one another or name nothing;
+    `statistics`: what was learned of every day, to be kept for the next run."""
 
     matches: pl.DataFrame
     match_pairs: pl.DataFrame
@@ -43,17 +44,20 @@ class Matched(NamedTuple):
     label_runs: pl.DataFrame
     station_finds: pl.DataFrame
     problems: pl.DataFrame
+    statistics: pl.DataFrame
 
 
 class _Prepared(NamedTuple):
     records: Records
     streams: list[Stream]
     units: list[Unit]
+    which: Ints
 
 
 def calibrate(sightings: pl.DataFrame) -> pl.DataFrame:
-    """What each tracker pair's readings and labels are like, by station-day; each day's rows depend on that day's sightings only."""
-    return _calibrate(_prepared(sightings))
+    """What each tracker pair's readings and labels are like, by station-day; a day's row depends on that day's sightings only."""
+    ready = _prepared(sightings)
+    return statistics_frame(ready.records, fit_days(ready.records, ready.units))
 
 
 def match_sightings(
@@ -66,48 +70,55 @@ def match_sightings(
 ) -> Matched:
     """Match sightings into pitches.
 
-    `statistics` is what `calibrate` gave for these and earlier days (left out: computed from `sightings`). `stations` says where a
-    tracker may be, for sightings that have no station. `decisions` has kind (same_pitch, not_same_pitch, no_pitch), subject, object
-    (sighting ids). Sightings whose station stays unknown match nothing.
+    `statistics` is what `calibrate` gave for other days (kept from earlier runs); days that are in `sightings` are taken from these,
+    and all of them come back in `Matched.statistics`. `stations` says where a tracker may be, for sightings that have no station.
+    `decisions` has kind (same_pitch, not_same_pitch, no_pitch), subject, object (sighting ids). Sightings whose station stays unknown
+    match nothing.
     """
     decided = read_decisions(decisions, sightings)
     real = sightings.filter(~pl.col("sighting_id").is_in(list(decided.no_pitch)))
     located, finds = locate_roamers(real, stations)
     ready = _prepared(located)
-    statistics = _calibrate(ready) if statistics is None else statistics
-    fit, models = _final_fit(ready, statistics, decided)
-    return _assemble(sightings, ready, fit, models, ranks, settings, decided, statistics, finds)
+    day_fit = fit_days(ready.records, ready.units)
+    known = _with_older(statistics_frame(ready.records, day_fit), statistics)
+    fit, places, models = _final_fit(ready, day_fit, known, decided)
+    return _assemble(sightings, ready, fit, places, models, ranks, settings, decided, known, finds)
 
 
 def _prepared(sightings: pl.DataFrame) -> _Prepared:
     records = take_records(sightings)
     owned = streams_of(records)
-    return _Prepared(records, [stream for _, _, stream in owned], units_of(owned))
+    units = units_of(owned)
+    return _Prepared(records, [stream for _, _, stream in owned], units, model_keys(units)[1])
 
 
-def _calibrate(ready: _Prepared) -> pl.DataFrame:
-    if not ready.units:
-        return pl.DataFrame(schema=STATISTICS)
-    models, same, _ = fit_days(ready.records, ready.units)
-    return statistics_frame(ready.records, model_keys(ready.records, ready.units)[0], models, same)
+def _with_older(statistics: pl.DataFrame, older: pl.DataFrame | None) -> pl.DataFrame:
+    """The statistics of this run's days and those of other days."""
+    if older is None:
+        return statistics
+    key = ["tracker_a", "tracker_b", "venue", "station", "baseball_day"]
+    return pl.concat([older.join(statistics, on=key, how="anti"), statistics]).sort(key)
 
 
-def _final_fit(ready: _Prepared, statistics: pl.DataFrame, decided: Decided) -> tuple[Fit, Models]:
-    """Two rounds with the pooled models: the first fixes the day's own bias, gaps and clock."""
-    records, units = ready.records, ready.units
+def _final_fit(ready: _Prepared, day_fit: DayFit, statistics: pl.DataFrame, decided: Decided) -> tuple[Fit, list[Place], Models]:
+    """Two more rounds with the pooled models: the first fixes the day's own bias, gaps and clocks, the last decides."""
+    records, units, which = ready.records, ready.units, ready.which
     models, prior = pooled_models(records, units, statistics)
-    said = decided.places(records)
-    clocks = clocks_of(records, units, models.readings, models.which, models.labels)
-    fit = run_round(records, units, models.readings, models.which, clocks, start_gaps(len(units)), models.labels, said)
-    models, _ = learn(records, units, models, prior, fit, trust=1.0)
-    clocks = refined(units, clocks, fit.cells)
-    return run_round(records, units, models.readings, models.which, clocks, next_gaps(units, fit.cells), models.labels, said), models
+    said, places = decided.places(records), list(day_fit.places)
+    again = unsettled(units, day_fit.fit, places).tolist()
+    for u, place in zip(again, locate(records, [units[u] for u in again], models.readings, which[again]), strict=True):
+        places[u] = place
+    fit = run_round(records, units, models.readings, which, places, day_fit.gaps, models.labels, ROUGH_S, said)
+    models, _ = learn(records, units, which, models, prior, fit, trust=1.0)
+    places = refined(units, places, fit.cells)
+    return run_round(records, units, models.readings, which, places, next_gaps(units, fit.cells), models.labels, ROUGH_S, said), places, models
 
 
 def _assemble(
     sightings: pl.DataFrame,
     ready: _Prepared,
     fit: Fit,
+    places: list[Place],
     models: Models,
     ranks: Mapping[str, int],
     settings: MatchSettings,
@@ -117,19 +128,20 @@ def _assemble(
 ) -> Matched:
     records, units = ready.records, ready.units
     rank = orders(ranks, records.trackers)
-    doubles = find_doubles(records, ready.streams, models, units, fit.cells)
+    doubles = find_doubles(records, ready.streams, models, units, ready.which, fit.cells)
     pairs = tables.candidate_pairs(records, fit.cells, doubles, decided, REPORTED)
     pairs, groups = tables.with_third(pairs, _grouped(records, pairs, settings, decided))
     of_pair, of_record = tables.group_probabilities(pairs, groups, records.tracker)
     return Matched(
         matches=tables.matches_frame(sightings, records, rank, pairs, groups, of_record, doubles, decided),
-        match_pairs=tables.pairs_frame(records, rank, pairs, groups, of_pair, fit.cells, models.readings, models.which),
+        match_pairs=tables.pairs_frame(records, rank, pairs, groups, of_pair, fit.cells, models.readings, ready.which),
         doubles=tables.doubles_frame(records, doubles),
-        clocks=clocks_frame(records, units, fit, pairs, groups, rank),
+        clocks=clocks_frame(records, units, fit, places, pairs, groups, rank),
         calibration=tables.calibration_frame(statistics, records, rank),
         label_runs=label_runs_frame(records, ready.streams, sightings, pairs, groups, of_pair),
         station_finds=finds,
         problems=decided.problems,
+        statistics=statistics,
     )
 
 

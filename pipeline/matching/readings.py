@@ -2,8 +2,10 @@
 
 For the difference d of two records (second minus first, bias taken out), the model of one pitch is a heavy-tailed product and that
 of two pitches a mixture, so that the correlation between metrics that comes from the pitch type is kept (match_method, section 1).
+There is one model for each tracker pair on each station-day; arrays of records come sorted by model.
 """
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -22,11 +24,11 @@ COMPONENTS = 4
 # the start of the four kinds of neighbour: same pitch type up to quite another one, in units of sqrt(2) times the spread of all
 _START_SCALES = np.array([0.35, 0.7, 1.1, 1.7])
 _START_SHARES = np.array([0.35, 0.3, 0.2, 0.15])
-_LOG_2PI = float(np.log(2 * np.pi))
+_HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 
 
 class ReadingModel(NamedTuple):
-    """One row per model (a tracker pair on a day). Arrays are (models, metrics) or (models, components[, metrics])."""
+    """One row per model. Arrays are (models, metrics) or (models, components[, metrics]); `trust` tempers a model not yet fitted."""
 
     bias: Floats
     spread: Floats
@@ -38,102 +40,13 @@ class ReadingModel(NamedTuple):
     other_spread: Floats
     trust: Floats
 
-
-def wrapped(difference: Floats) -> Floats:
-    """Differences (n, metrics) with the circular metrics brought to -180..180."""
-    out = difference.copy()
-    out[:, CIRCULAR] = (out[:, CIRCULAR] + 180.0) % 360.0 - 180.0
-    return out
-
-
-def differences(readings: Floats, first: Ints, second: Ints) -> Floats:
-    """Second minus first, (pairs, metrics), nan where either has no reading."""
-    return wrapped(readings[second] - readings[first])
-
-
-def log_ratio(model: ReadingModel, which: Ints, difference: Floats) -> Floats:
-    """log of (density of the differences if one pitch / if two neighbouring pitches), (pairs,), natural log.
-
-    `which` says which model holds for each pair. Missing readings drop out of both densities.
-    """
-    return blunder_proof(model.trust[which] * (log_same(model, which, difference) - log_other(model, which, difference)))
-
-
-def blunder_proof(log_likelihood_ratio: Floats) -> Floats:
-    """Bound what readings can say against a pair: log((1 - f) ratio + f)."""
-    return np.logaddexp(np.log1p(-BLUNDER) + log_likelihood_ratio, np.log(BLUNDER))
-
-
-def metric_log_ratio(model: ReadingModel, which: Ints, difference: Floats) -> Floats:
-    """Each metric's own say, (pairs, metrics): for telling people; the sum is not the log ratio, because metrics go together."""
-    out = np.full(difference.shape, np.nan)
-    for k in _seen(difference):
-        d = difference[:, k]
-        same = _log_one_same(model, which, d, k)
-        parts = np.log(model.share[which]) + _log_normal(d[:, None] - model.other_mean[which, :, k], model.other_spread[which, :, k])
-        out[:, k] = model.weight[which, k] * (same - np.logaddexp.reduce(parts, axis=1))
-    return out
-
-
-def log_same(model: ReadingModel, which: Ints, difference: Floats) -> Floats:
-    """Log density of the differences of one pitch's readings: each metric a normal with a wide normal mixed in."""
-    total = np.zeros(len(difference))
-    for k in _seen(difference):
-        total += np.nan_to_num(model.weight[which, k] * _log_one_same(model, which, difference[:, k], k))
-    return total
-
-
-def log_other(model: ReadingModel, which: Ints, difference: Floats) -> Floats:
-    """Log density of the differences of two neighbouring pitches: a mixture of products."""
-    return _log_sum(_component_logs(model, which, difference))
-
-
-def _log_sum(parts: Floats) -> Floats:
-    """log of the sum of exp over the last axis (spelt out: np.logaddexp.reduce is several times slower)."""
-    top = parts.max(axis=1)
-    return top + np.log(np.exp(parts - top[:, None]).sum(axis=1))
-
-
-def _component_logs(model: ReadingModel, which: Ints, difference: Floats) -> Floats:
-    parts = np.log(model.share)[which]
-    half_precision = 0.5 / model.other_spread**2
-    log_spread = np.log(model.other_spread) + 0.5 * _LOG_2PI
-    for k in _seen(difference):
-        d = difference[:, k]
-        for c in range(COMPONENTS):
-            term = (d - model.other_mean[which, c, k]) ** 2 * half_precision[which, c, k] + log_spread[which, c, k]
-            parts[:, c] -= np.nan_to_num(model.weight[which, k] * term)
-    return parts
-
-
-def _seen(difference: Floats) -> list[int]:
-    return np.flatnonzero(~np.isnan(difference).all(axis=0)).tolist()
-
-
-def _log_one_same(model: ReadingModel, which: Ints, d: Floats, k: int) -> Floats:
-    d = d - model.bias[which, k]
-    if CIRCULAR[k]:
-        d = (d + 180.0) % 360.0 - 180.0
-    spread, wide, share = model.spread[which, k], model.wide[which, k], model.outlier_share[which, k]
-    core = (1 - share) / spread * np.exp(-0.5 * (d / spread) ** 2)
-    tail = share / wide * np.exp(-0.5 * (d / wide) ** 2)
-    return np.log(core + tail + 1e-30) - 0.5 * _LOG_2PI
-
-
-def _log_normal(d: Floats, spread: Floats) -> Floats:
-    return -0.5 * (d / spread) ** 2 - np.log(spread) - 0.5 * _LOG_2PI
-
-
-def _outlier_odds(model: ReadingModel, which: Ints, d: Floats, k: int) -> Floats:
-    """Share of the wide part in what a difference (bias out) is."""
-    spread, wide, share = model.spread[which, k], model.wide[which, k], model.outlier_share[which, k]
-    core = (1 - share) / spread * np.exp(-0.5 * (d / spread) ** 2)
-    tail = share / wide * np.exp(-0.5 * (d / wide) ** 2)
-    return tail / np.maximum(core + tail, 1e-300)
+    def take(self, models: Ints) -> "ReadingModel":
+        """The rows of some models."""
+        return ReadingModel(*(column[models] for column in self))
 
 
 class SameFit(NamedTuple):
-    """What matched pairs say about one pitch's readings: (models, metrics) sums of weights, and the estimates."""
+    """What matched pairs say about one pitch's readings, (models, metrics): sums of posteriors, and the estimates."""
 
     n: Floats
     bias: Floats
@@ -143,7 +56,7 @@ class SameFit(NamedTuple):
 
 
 class Prior(NamedTuple):
-    """What is believed before the day's pairs are seen, and how many pairs that belief is worth."""
+    """What is believed before the pairs are seen, (models, metrics), and how many pairs that belief is worth."""
 
     bias: Floats
     spread: Floats
@@ -152,88 +65,192 @@ class Prior(NamedTuple):
     spread_pairs: Floats
 
 
-def fit_same(model: ReadingModel, prior: Prior, which: Ints, difference: Floats, posterior: Floats, steps: int) -> SameFit:
+def slices(which: Ints) -> Iterator[tuple[int, slice]]:
+    """(model, its stretch) of a sorted column of model numbers."""
+    if not len(which):
+        return
+    cuts = [0, *(np.flatnonzero(np.diff(which)) + 1).tolist(), len(which)]
+    for start, end in zip(cuts, cuts[1:], strict=False):
+        yield int(which[start]), slice(start, end)
+
+
+def differences(readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Floats:
+    """Second minus first, (pairs, metrics), nan where either has no reading; the circular ones in -180..180."""
+    d = readings[second][:, metrics] - readings[first][:, metrics]
+    return wrapped(d, metrics)
+
+
+def wrapped(difference: Floats, metrics: Ints) -> Floats:
+    """Circular metrics brought to -180..180."""
+    turn = np.flatnonzero(CIRCULAR[metrics])
+    if len(turn):
+        difference[:, turn] = (difference[:, turn] + 180.0) % 360.0 - 180.0
+    return difference
+
+
+def shared_metrics(readings: Floats, first: Ints, second: Ints) -> Ints:
+    """Metrics of which both sides have readings."""
+    return np.flatnonzero(~np.isnan(readings[first]).all(axis=0) & ~np.isnan(readings[second]).all(axis=0))
+
+
+def log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
+    """log of (density of the readings if one pitch / if two neighbouring pitches), (pairs,), natural log.
+
+    Missing readings drop out of both densities; a blundered record costs at most log(BLUNDER).
+    """
+    out = np.zeros(len(which))
+    for m, part in slices(which):
+        metrics = model_metrics(model, m)
+        d = differences(readings, first[part], second[part], metrics)
+        one = model.take(np.array([m]))
+        out[part] = model.trust[m] * (log_same(one, d, metrics).sum(axis=1) - log_sum(log_components(one, d, metrics)))
+    return np.logaddexp(np.log1p(-BLUNDER) + out, np.log(BLUNDER))
+
+
+def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
+    """Each metric's own say, (pairs, metrics): for telling people; the sum is not the log ratio, because metrics go together."""
+    out = np.zeros((len(which), readings.shape[1]))
+    for m, part in slices(which):
+        metrics = model_metrics(model, m)
+        d = differences(readings, first[part], second[part], metrics)
+        one = model.take(np.array([m]))
+        mean, spread = one.other_mean[0][:, metrics], one.other_spread[0][:, metrics]
+        others = one.share[0][:, None] / spread * np.exp(-0.5 * ((d[:, None, :] - mean) / spread) ** 2)
+        say = log_same(one, d, metrics) - one.weight[0, metrics] * (np.log(others.sum(axis=1) + 1e-30) - _HALF_LOG_2PI)
+        out[part.start : part.stop, metrics] = np.nan_to_num(say)
+    return out
+
+
+def model_metrics(model: ReadingModel, m: int) -> Ints:
+    """Metrics that the model knows: the two trackers share them."""
+    return np.flatnonzero(model.wide[m] > 0)
+
+
+def log_same(one: ReadingModel, d: Floats, metrics: Ints) -> Floats:
+    """Log density of each difference if one pitch: a normal with a wide normal mixed in; 0 where missing. (pairs, metrics)"""
+    core, tail = _core_and_tail(one, wrapped(d - one.bias[0, metrics], metrics), metrics)
+    say = one.weight[0, metrics] * (np.log(core + tail + 1e-30) - _HALF_LOG_2PI)
+    return np.where(np.isnan(d), 0.0, say)
+
+
+def _core_and_tail(one: ReadingModel, residual: Floats, metrics: Ints) -> tuple[Floats, Floats]:
+    spread, wide, share = one.spread[0, metrics], one.wide[0, metrics], one.outlier_share[0, metrics]
+    square = -0.5 * residual**2
+    return (1 - share) / spread * np.exp(square / spread**2), share / wide * np.exp(square / wide**2)
+
+
+def log_components(one: ReadingModel, d: Floats, metrics: Ints) -> Floats:
+    """Log of (share x density) of the differences in each kind of neighbour, (pairs, components)."""
+    known = ~np.isnan(d)
+    d, mean, spread = np.where(known, d, 0.0), one.other_mean[0][:, metrics], one.other_spread[0][:, metrics]
+    weight = one.weight[0, metrics]
+    precision = 0.5 * weight / spread**2
+    constant = precision * mean**2 + weight * (np.log(spread) + _HALF_LOG_2PI)
+    return np.log(one.share[0]) - (d**2 @ precision.T - 2 * d @ (precision * mean).T + known @ constant.T)
+
+
+def log_sum(parts: Floats) -> Floats:
+    """log of the sum of exp over the last axis (spelt out: np.logaddexp.reduce is several times slower)."""
+    top = parts.max(axis=1)
+    return np.asarray(top + np.log(np.exp(parts - top[:, None]).sum(axis=1)))
+
+
+def fit_same(model: ReadingModel, prior: Prior, which: Ints, readings: Floats, pairs: tuple[Ints, Ints, Floats], steps: int) -> SameFit:
     """Contaminated-normal fit of (bias, spread, outlier share) per model and metric by EM, weights = posterior of being one pitch."""
-    models, metrics = model.bias.shape
-    n = np.zeros((models, metrics))
-    bias, spread, outliers = model.bias.copy(), model.spread.copy(), model.outlier_share.copy()
-    for k in _seen(difference):
-        known = ~np.isnan(difference[:, k])
-        of, d, p = which[known], difference[known, k], posterior[known]
-        n[:, k] = np.bincount(of, p, models)
+    first, second, posterior = pairs
+    fit = SameFit(np.zeros_like(model.bias), prior.bias.copy(), prior.spread.copy(), prior.outlier_share.copy(), model.weight.copy())
+    for m, part in slices(which):
+        metrics = model_metrics(model, m)
+        d, p = differences(readings, first[part], second[part], metrics), posterior[part, None]
+        one = model.take(np.array([m]))
+        own = Prior(*(column[m, metrics] for column in prior))
+        known = ~np.isnan(d)
+        n = (p * known).sum(axis=0)
         for _ in range(steps):
-            now = model._replace(bias=bias, spread=spread, outlier_share=outliers)
-            residual = d - bias[of, k]
-            if CIRCULAR[k]:
-                residual = (residual + 180.0) % 360.0 - 180.0
-            odd = _outlier_odds(now, of, residual, k)
-            core = p * (1 - odd)
-            size = np.bincount(of, core, models)
-            moved = np.bincount(of, core * residual, models)
-            bias[:, k] = bias[:, k] + (moved + prior.bias_pairs[:, k] * (prior.bias[:, k] - bias[:, k])) / np.maximum(size + prior.bias_pairs[:, k], 1e-9)
-            residual = residual - (moved / np.maximum(size + prior.bias_pairs[:, k], 1e-9))[of]
-            squares = np.bincount(of, core * residual**2, models)
-            pairs = prior.spread_pairs[:, k]
-            spread[:, k] = np.sqrt((squares + pairs * prior.spread[:, k] ** 2) / (size + pairs))
-            outliers[:, k] = (np.bincount(of, p * odd, models) + 10 * prior.outlier_share[:, k]) / (n[:, k] + 10)
-    return SameFit(n, bias, spread, outliers, _weights(model, bias, spread, which, difference, posterior))
+            one = _same_step(one, own, d, p, known, n, metrics)
+        fit.n[m, metrics] = n
+        for column, values in ((fit.bias, one.bias), (fit.spread, one.spread), (fit.outlier_share, one.outlier_share)):
+            column[m] = values[0]
+        fit.weight[m, metrics] = _weights(wrapped(d - one.bias[0, metrics], metrics) / one.spread[0, metrics], posterior[part])
+    return fit
 
 
-def _weights(model: ReadingModel, bias: Floats, spread: Floats, which: Ints, difference: Floats, posterior: Floats) -> Floats:
+def _same_step(one: ReadingModel, prior: Prior, d: Floats, p: Floats, known: NDArray[np.bool_], n: Floats, metrics: Ints) -> ReadingModel:
+    residual = np.where(known, wrapped(d - one.bias[0, metrics], metrics), 0.0)
+    core, tail = _core_and_tail(one, residual, metrics)
+    odd = tail / np.maximum(core + tail, 1e-300)
+    weight = p * known * (1 - odd)
+    size, moved = weight.sum(axis=0), (weight * residual).sum(axis=0)
+    shift = (moved + prior.bias_pairs * (prior.bias - one.bias[0, metrics])) / (size + prior.bias_pairs)
+    squares = (weight * (residual - shift) ** 2).sum(axis=0)
+    bias, spread, outliers = one.bias.copy(), one.spread.copy(), one.outlier_share.copy()
+    bias[0, metrics] += shift
+    spread[0, metrics] = np.sqrt((squares + prior.spread_pairs * prior.spread**2) / (size + prior.spread_pairs))
+    outliers[0, metrics] = ((p * known * odd).sum(axis=0) + 10 * prior.outlier_share) / (n + 10)
+    return one._replace(bias=bias, spread=spread, outlier_share=outliers)
+
+
+def _weights(scaled: Floats, posterior: Floats) -> Floats:
     """How much each metric's say counts: 1 / sum of squared correlations of the residuals, so that a metric told twice counts once."""
-    weight = np.ones_like(bias)
-    for of in range(len(bias)):
-        mine = (which == of) & (posterior > 0.8)
-        if mine.sum() < 30:
-            continue
-        scaled = wrapped(difference[mine] - bias[of]) / spread[of]
-        usable = (~np.isnan(scaled)).sum(axis=0) >= 30
-        known = np.nan_to_num(np.clip(scaled[:, usable], -3, 3))
-        both = (~np.isnan(scaled[:, usable])).astype(float)
-        size = np.sqrt(np.maximum((known**2).sum(axis=0), 1e-9))
-        r2 = ((known.T @ known) / np.sqrt(np.maximum((known**2).T @ both, 1e-9) * np.maximum(both.T @ (known**2), 1e-9))) ** 2
-        r2 = np.maximum(r2 - 1.5 / mine.sum(), 0.0) * (size[:, None] > 0)
-        np.fill_diagonal(r2, 1.0)
-        weight[of, usable] = 1.0 / r2.sum(axis=1)
+    sure = scaled[posterior > 0.8]
+    known = ~np.isnan(sure)
+    weight = np.ones(scaled.shape[1])
+    usable = known.sum(axis=0) >= 30
+    if usable.sum() < 2:
+        return weight
+    value, there = np.where(known, np.clip(sure, -3, 3), 0.0)[:, usable], known[:, usable].astype(float)
+    square = (value**2).T @ there
+    r2 = (value.T @ value) ** 2 / np.maximum(square * square.T, 1e-12)
+    # the square of a chance correlation of n pairs is 1/n on average
+    r2 = np.maximum(r2 - 1.5 / len(sure), 0.0)
+    np.fill_diagonal(r2, 1.0)
+    weight[usable] = 1.0 / r2.sum(axis=1)
     return weight
 
 
-def fit_other(model: ReadingModel, which: Ints, difference: Floats, steps: int, prior_pairs: float = 20.0) -> ReadingModel:
+def fit_other(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints, steps: int, prior_pairs: float = 20.0) -> ReadingModel:
     """The mixture for neighbouring pitches, fitted by EM to differences of matched records' neighbours; the start is its prior."""
-    start = model
-    models = len(model.bias)
-    for _ in range(steps):
-        logs = _component_logs(model, which, difference)
-        belongs = np.exp(logs - _log_sum(logs)[:, None])
-        share, mean, spread = model.share.copy(), model.other_mean.copy(), model.other_spread.copy()
-        for c in range(COMPONENTS):
-            size = np.bincount(which, belongs[:, c], models)
-            share[:, c] = size + prior_pairs * start.share[:, c]
-            for k in _seen(difference):
-                known = ~np.isnan(difference[:, k])
-                of, d, p = which[known], difference[known, k], belongs[known, c]
-                n = np.bincount(of, p, models) + prior_pairs
-                mean[:, c, k] = (np.bincount(of, p * d, models) + prior_pairs * start.other_mean[:, c, k]) / n
-                off = np.bincount(of, p * (d - mean[of, c, k]) ** 2, models)
-                away = prior_pairs * (start.other_spread[:, c, k] ** 2 + (start.other_mean[:, c, k] - mean[:, c, k]) ** 2)
-                spread[:, c, k] = np.sqrt((off + away) / n)
-        share /= share.sum(axis=1, keepdims=True)
-        model = model._replace(share=share, other_mean=mean, other_spread=np.maximum(spread, model.spread[:, None, :]))
-    return model
+    share, mean, spread = model.share.copy(), model.other_mean.copy(), model.other_spread.copy()
+    for m, part in slices(which):
+        metrics = model_metrics(model, m)
+        d = differences(readings, first[part], second[part], metrics)
+        known = ~np.isnan(d)
+        filled = np.where(known, d, 0.0)
+        start = one = model.take(np.array([m]))
+        for _ in range(steps):
+            logs = log_components(one, d, metrics)
+            belongs = np.exp(logs - log_sum(logs)[:, None]).T
+            sums = belongs @ known, belongs @ filled, belongs @ filled**2
+            one = _other_step(one, start, sums, belongs.sum(axis=1), metrics, prior_pairs)
+        share[m], mean[m], spread[m] = one.share[0], one.other_mean[0], np.maximum(one.other_spread[0], model.spread[m])
+    return model._replace(share=share, other_mean=mean, other_spread=spread)
 
 
-def start_model(bias: Floats, spread: Floats, trust: float) -> ReadingModel:
-    """The model before any pair is known; `bias` and `spread` (models, metrics): difference of medians, spread of all readings."""
-    other = np.sqrt(2.0) * spread[:, None, :] * _START_SCALES[None, :, None]
+def _other_step(
+    one: ReadingModel, start: ReadingModel, sums: tuple[Floats, Floats, Floats], sizes: Floats, metrics: Ints, prior_pairs: float
+) -> ReadingModel:
+    size, total, squares = sums
+    mean_0, spread_0 = start.other_mean[0][:, metrics], start.other_spread[0][:, metrics]
+    mean = (total + prior_pairs * mean_0) / (size + prior_pairs)
+    off = squares - 2 * mean * total + mean**2 * size + prior_pairs * (spread_0**2 + (mean_0 - mean) ** 2)
+    share = sizes + prior_pairs * start.share[0]
+    means, spreads = one.other_mean.copy(), one.other_spread.copy()
+    means[0][:, metrics] = mean
+    spreads[0][:, metrics] = np.sqrt(np.maximum(off, 1e-12) / (size + prior_pairs))
+    return one._replace(share=(share / share.sum())[None], other_mean=means, other_spread=spreads)
+
+
+def start_model(bias: Floats, spread: Floats, known: NDArray[np.bool_], trust: float) -> ReadingModel:
+    """The model before any pair is known; (models, metrics): difference of medians, spread of all readings, whether both have it."""
     models = len(bias)
     return ReadingModel(
         bias=bias,
         spread=np.minimum(np.maximum(0.35 * spread, 0.6 * TOLERANCE), 0.8 * spread),
-        wide=1.6 * spread,
+        wide=np.where(known, 1.6 * spread, 0.0),
         outlier_share=np.full(bias.shape, 0.03),
         weight=np.ones_like(bias),
         share=np.tile(_START_SHARES, (models, 1)),
         other_mean=np.repeat(bias[:, None, :], COMPONENTS, axis=1),
-        other_spread=other,
+        other_spread=np.sqrt(2.0) * spread[:, None, :] * _START_SCALES[None, :, None],
         trust=np.full(models, trust),
     )

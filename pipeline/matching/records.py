@@ -113,13 +113,14 @@ def units_of(streams_by_owner: list[tuple[int, int, Stream]]) -> list[Unit]:
     by_day: dict[int, list[tuple[int, int, Stream]]] = {}
     for number, (day, tracker, stream) in enumerate(streams_by_owner):
         by_day.setdefault(day, []).append((number, tracker, stream))
-    return [
+    found = [
         Unit(day, (tracker_a, tracker_b), a, b, number_a, number_b)
         for day, streams in by_day.items()
         for number_a, tracker_a, a in streams
         for number_b, tracker_b, b in streams
         if tracker_a < tracker_b
     ]
+    return sorted(found, key=lambda unit: (unit.trackers, unit.day, unit.first_stream, unit.second_stream))
 
 
 def _key(who: str) -> pl.Expr:

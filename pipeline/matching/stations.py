@@ -50,7 +50,7 @@ def _evidence(together: pl.DataFrame) -> dict[tuple[str, str], tuple[float, floa
     """(staged station, tracker) -> (best log evidence that some other tracker saw the same session, pitches matched in it)."""
     records = take_records(together)
     units = units_of(streams_of(records))
-    _, _, fit = fit_days(records, units)
+    fit = fit_days(records, units).fit
     matched = np.bincount(fit.cells.unit, fit.cells.posterior, len(units))
     station = records.frame["station"].to_list()
     best: dict[tuple[str, str], tuple[float, float]] = {}

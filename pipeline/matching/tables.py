@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.matching.decided import Decided
 from pipeline.matching.doubles import Doubles
-from pipeline.matching.fitting import Cells
+from pipeline.matching.bands import Cells
 from pipeline.matching.grouping import Groups
 from pipeline.matching.readings import ReadingModel, metric_log_ratio
 from pipeline.matching.records import METRIC_NAMES, Records
@@ -193,7 +193,7 @@ def pairs_frame(records: Records, rank: Ints, pairs: Pairs, groups: Groups, prob
             "reading_evidence": known[1].round(_NATS),
             "label_evidence": known[2].round(_NATS),
             "order_evidence": (logit - sum(known)).round(_NATS),
-            "what": _loudest(cells, cell, told, model, which),
+            "what": _loudest(records, cells, cell, told, model, which),
             "rival_of": _rivals(identity["sighting_id"].to_list(), pairs, groups, probability),
         },
         schema=MATCH_PAIRS,
@@ -201,11 +201,14 @@ def pairs_frame(records: Records, rank: Ints, pairs: Pairs, groups: Groups, prob
     return frame.with_columns(pl.col(pl.Float64).fill_nan(None)).sort("baseball_day", "venue", "station", "sighting_a", "sighting_b")
 
 
-def _loudest(cells: Cells, cell: Ints, told: Bools, model: ReadingModel, which: Ints) -> list[str | None]:
+def _loudest(records: Records, cells: Cells, cell: Ints, told: Bools, model: ReadingModel, which: Ints) -> list[str | None]:
     """The three readings that said most, for or against."""
     if not len(cell):
         return []
-    say = np.nan_to_num(metric_log_ratio(model, which[cells.unit[cell]], cells.difference[cell]))
+    order = np.argsort(cell, kind="stable")
+    at = cell[order]
+    say = np.zeros((len(cell), len(METRIC_NAMES)))
+    say[order] = metric_log_ratio(model, which[cells.unit[at]], records.readings, cells.first[at], cells.second[at])
     top = np.argsort(-np.abs(say), axis=1, kind="stable")[:, :3]
     texts: list[str | None] = []
     for ok, row, best in zip(told.tolist(), say, top, strict=True):
@@ -245,7 +248,10 @@ def calibration_frame(statistics: pl.DataFrame, records: Records, rank: Ints) ->
     """Stage 1's statistics for people: better rank first, one row per pair, day and metric."""
     place = {name: int(r) for name, r in zip(records.trackers, rank, strict=True)}
     swap = pl.col("tracker_a").replace_strict(place, default=0) > pl.col("tracker_b").replace_strict(place, default=0)
-    one = statistics.filter((pl.col("part") == "one_pitch") & (pl.col("n") >= 1))
+    today = statistics.join(records.frame.select("baseball_day").unique(), on="baseball_day", how="semi")
+    lists = ("n", "bias", "spread", "outlier_share")
+    one = today.select("tracker_a", "tracker_b", "baseball_day", *(pl.col(c).arr.to_list() for c in lists))
+    one = one.with_columns(pl.lit(list(METRIC_NAMES)).alias("name")).explode("name", *lists).filter(pl.col("n") >= 1)
     n = pl.col("n")
     return (
         one.select(
@@ -254,9 +260,9 @@ def calibration_frame(statistics: pl.DataFrame, records: Records, rank: Ints) ->
             "baseball_day",
             pl.col("name").alias("metric"),
             n,
-            pl.when(swap).then(-pl.col("centre")).otherwise(pl.col("centre")).alias("bias"),
+            pl.when(swap).then(-pl.col("bias")).otherwise("bias").alias("bias"),
             "spread",
-            pl.col("share").alias("outlier_share"),
+            "outlier_share",
         )
         .group_by("tracker_a", "tracker_b", "baseball_day", "metric")
         .agg(n.sum().round().cast(pl.UInt32), *((pl.col(c) * n).sum() / n.sum() for c in ("bias", "spread", "outlier_share")))

@@ -1,0 +1,269 @@
+"""Which pairs of records are worth comparing: the cells of all units inside their bands, cut into blocks that can be aligned alone."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.matching.alignment import Band, Steps, align
+from pipeline.matching.clock import COARSE_S, Clock
+from pipeline.matching.records import Unit
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+# padded cells of one batch of alignments: keeps the work in the processor's cache and memory small
+_BATCH_CELLS = 200_000
+# log evidence of one session of two files that have no pair near the clock path
+_NOTHING = -30.0
+
+
+class Window(NamedTuple):
+    """The band of one unit: places of the rows and columns that are kept, and for each row its first and last kept column."""
+
+    rows: Ints
+    columns: Ints
+    low: Ints
+    high: Ints
+
+
+class Cells(NamedTuple):
+    """Pairs of records inside the bands, flat, unit by unit and row by row; `row` counts the rows of all units.
+
+    `i`, `j`: places in the streams; `first`, `second`: rows of the records; `leads`: the first is the earlier; evidence in nats.
+    """
+
+    unit: Ints
+    row: Ints
+    column: Ints
+    i: Ints
+    j: Ints
+    first: Ints
+    second: Ints
+    leads: Bools
+    time_gap_s: Floats
+    time: Floats
+    readings: Floats
+    label: Floats
+    posterior: Floats
+
+    @property
+    def evidence(self) -> Floats:
+        return self.readings + self.time + self.label
+
+
+class Blocks(NamedTuple):
+    """Stretches of rows that share no column with the others: first row, rows, columns, first column, widest row, first cell, unit."""
+
+    start: Ints
+    rows: Ints
+    columns: Ints
+    first_column: Ints
+    width: Ints
+    cell: Ints
+    unit: Ints
+    opens: Bools
+    closes: Bools
+
+
+class Bands(NamedTuple):
+    """Bands of all units end to end: per row its unit, first and last column (columns of all units are counted on)."""
+
+    unit: Ints
+    low: Ints
+    high: Ints
+    clocked: Bools
+    blocks: Blocks
+
+
+def timed_window(unit: Unit, clock: Clock, reach_s: float) -> Window:
+    """Pairs within `reach_s` of the clock path; records with no partner that near are left out: nobody else has them."""
+    m = len(unit.second.rows)
+    first_s, second_s = filled_in(unit.first.seen_s), filled_in(unit.second.seen_s) - clock.offset_s
+    near = np.abs(second_s[None, :] - first_s[:, None]) < reach_s
+    rows = np.flatnonzero(near.any(axis=1))
+    if not len(rows):
+        return Window(rows, rows, rows, rows)
+    near = near[rows]
+    low = np.minimum.accumulate(near.argmax(axis=1)[::-1])[::-1]
+    high = np.maximum.accumulate(m - 1 - near[:, ::-1].argmax(axis=1))
+    covered = np.zeros(m + 1, dtype=np.int64)
+    np.add.at(covered, low, 1)
+    np.add.at(covered, high + 1, -1)
+    inside = np.cumsum(covered)[:m] > 0
+    place = np.cumsum(inside) - 1
+    low, high = place[low], place[high]
+    # what only the second stream has between two rows is taken before the later row: the band must reach there
+    before = near & (second_s[None, :] <= first_s[rows, None])
+    upto = np.where(before.any(axis=1), place[m - 1 - before[:, ::-1].argmax(axis=1)], low - 1)
+    high[:-1] = np.maximum(high[:-1], upto[1:])
+    return Window(rows, np.flatnonzero(inside), low, np.maximum.accumulate(high))
+
+
+def whole_window(unit: Unit) -> Window:
+    """Every pair."""
+    n, m = len(unit.first.rows), len(unit.second.rows)
+    return Window(np.arange(n), np.arange(m), np.zeros(n, dtype=np.int64), np.full(n, m - 1))
+
+
+def narrowed_window(posterior: Floats, margin: int) -> Window:
+    """Around the pairs of a first alignment (rows, columns) that keep any chance, with a margin of records on both sides."""
+    n, m = posterior.shape
+    live = posterior > 1e-6
+    has = live.any(axis=1)
+    if not has.any():
+        return Window(np.arange(n), np.arange(m), np.zeros(n, dtype=np.int64), np.full(n, m - 1))
+    at = np.arange(n)
+    low = np.where(has, live.argmax(axis=1), m)
+    high = np.where(has, m - 1 - live[:, ::-1].argmax(axis=1), -1)
+    low = np.minimum.accumulate(low[::-1])[::-1]
+    high = np.maximum.accumulate(high)
+    low = np.maximum(np.minimum(low, m - 1) - margin, 0)
+    high = np.minimum(np.maximum(high, 0) + margin, m - 1)
+    low = np.minimum.accumulate(np.minimum(low, high)[::-1])[::-1]
+    low[0], high[-1] = 0, m - 1
+    # no column may fall between two rows
+    high[:-1] = np.maximum(high[:-1], low[1:] - 1)
+    return Window(at, np.arange(m), low, np.maximum.accumulate(high))
+
+
+def filled_in(seen_s: Floats) -> Floats:
+    """Missing stamps between their neighbours'."""
+    known = np.flatnonzero(~np.isnan(seen_s))
+    return seen_s if len(known) == len(seen_s) or not len(known) else np.interp(np.arange(len(seen_s)), known, seen_s[known])
+
+
+def join_windows(units: list[Unit], windows: list[Window], clocks: list[Clock | None]) -> tuple[Bands, Cells]:
+    """All windows end to end, and their cells (evidence still 0)."""
+    rows = np.array([len(w.rows) for w in windows], dtype=np.int64)
+    columns = np.array([len(w.columns) for w in windows], dtype=np.int64)
+    shift = np.cumsum(columns) - columns
+    unit = np.repeat(np.arange(len(units)), rows)
+    low = _joined([w.low for w in windows]) + shift[unit]
+    high = _joined([w.high for w in windows]) + shift[unit]
+    row_i, column_j = _joined([w.rows for w in windows]), _joined([w.columns for w in windows])
+    record_i = _joined([u.first.rows[w.rows] for u, w in zip(units, windows, strict=True)])
+    record_j = _joined([u.second.rows[w.columns] for u, w in zip(units, windows, strict=True)])
+    clocked = np.array([clock is not None for clock in clocks], dtype=bool)
+    wide = high - low + 1
+    row = np.repeat(np.arange(len(low)), wide)
+    column = low[row] + np.arange(len(row)) - np.repeat(np.cumsum(wide) - wide, wide)
+    pairs = list(zip(units, windows, clocks, strict=True))
+    first_s = _joined_floats([filled_in(u.first.seen_s)[w.rows] for u, w, _ in pairs])
+    second_s = _joined_floats([(filled_in(u.second.seen_s) - (c.offset_s if c else 0.0))[w.columns] for u, w, c in pairs])
+    known = _joined_floats([u.first.seen_s[w.rows] for u, w, _ in pairs])[row] + _joined_floats([u.second.seen_s[w.columns] for u, w, _ in pairs])[column]
+    gap = second_s[column] - first_s[row]
+    of = unit[row]
+    leads = ~clocked[of] | (gap > 0)
+    none = np.zeros(len(row))
+    gap = np.where(np.isnan(known) | ~clocked[of], np.nan, gap)
+    cells = Cells(of, row, column, row_i[row], column_j[column], record_i[row], record_j[column], leads, gap, none, none, none, none)
+    return Bands(unit, low, high, clocked, _blocks(unit, low, high, wide)), cells
+
+
+def _joined(parts: list[Ints]) -> Ints:
+    return np.concatenate([np.zeros(0, dtype=np.int64), *parts])
+
+
+def _joined_floats(parts: list[Floats]) -> Floats:
+    return np.concatenate([np.zeros(0), *parts])
+
+
+def _blocks(unit: Ints, low: Ints, high: Ints, wide: Ints) -> Blocks:
+    """Cut wherever a row shares no column with the rows before it."""
+    if not len(low):
+        none = np.zeros(0, dtype=np.int64)
+        return Blocks(none, none, none, none, none, none, none, none > 0, none > 0)
+    start = np.flatnonzero(np.concatenate([[True], low[1:] > high[:-1]]))
+    end = np.concatenate([start[1:], [len(low)]])
+    cell = np.cumsum(wide) - wide
+    of = unit[start]
+    turn = np.diff(of) != 0
+    return Blocks(
+        start=start,
+        rows=end - start,
+        columns=high[end - 1] - low[start] + 1,
+        first_column=low[start],
+        width=np.maximum.reduceat(wide, start),
+        cell=cell[start],
+        unit=of,
+        opens=np.concatenate([[True], turn]),
+        closes=np.concatenate([turn, [True]]),
+    )
+
+
+def align_cells(bands: Bands, cells: Cells, evidence: Floats, steps: Steps, units: int) -> tuple[Floats, Floats]:
+    """(posterior of each cell, log evidence of each unit); `steps` has one row per unit. Blocks of like shape go together."""
+    posterior, total = np.zeros(len(cells.unit)), np.zeros(units)
+    blocks = bands.blocks
+    ends = np.concatenate([blocks.cell[1:], [len(cells.unit)]])
+    for batch in _batches(blocks):
+        inside = _ranges(blocks.cell[batch], ends[batch])
+        b = np.repeat(np.arange(len(batch)), ends[batch] - blocks.cell[batch])
+        row = cells.row[inside]
+        local = row - blocks.start[batch][b]
+        at = cells.column[inside] - bands.low[row]
+        band = _dense(bands, blocks, batch, (b, local, at), evidence[inside], cells.leads[inside])
+        result = align(band, _steps_of(steps, blocks, batch))
+        posterior[inside] = result.posterior[b, local, at]
+        np.add.at(total, blocks.unit[batch], result.log_evidence)
+    total[~np.isin(np.arange(units), blocks.unit)] = _NOTHING
+    return posterior, total
+
+
+def _ranges(start: Ints, end: Ints) -> Ints:
+    """start[0]..end[0]-1, start[1]..end[1]-1, ..."""
+    size = end - start
+    return np.arange(int(size.sum())) + np.repeat(start - (np.cumsum(size) - size), size)
+
+
+def _dense(bands: Bands, blocks: Blocks, batch: Ints, places: tuple[Ints, Ints, Ints], evidence: Floats, leads: Bools) -> Band:
+    rows, width = int(blocks.rows[batch].max()), int(blocks.width[batch].max())
+    b, local, at = places
+    dense = np.full((len(batch), rows, width), -np.inf)
+    dense[b, local, at] = evidence
+    ahead = np.ones((len(batch), rows, width + 1), dtype=bool)
+    # with clocks, what lies left of the window is earlier
+    ahead[:, :, 0] = ~bands.clocked[blocks.unit[batch]][:, None]
+    ahead[b, local, at + 1] = leads
+    place = np.minimum(blocks.start[batch][:, None] + np.arange(rows), (blocks.start + blocks.rows - 1)[batch][:, None])
+    low = bands.low[place] - blocks.first_column[batch][:, None]
+    return Band(dense, ahead, low, blocks.rows[batch], blocks.columns[batch])
+
+
+def _steps_of(steps: Steps, blocks: Blocks, batch: Ints) -> Steps:
+    """The units' steps; only the first block of a unit has its open beginning, only the last its open end."""
+    own = Steps(*(column[blocks.unit[batch]] for column in steps))
+    opens, closes = blocks.opens[batch], blocks.closes[batch]
+    return own._replace(
+        first_first_start=np.where(opens, own.first_first_start, own.first_first),
+        first_first_end=np.where(closes, own.first_first_end, own.first_first),
+        second_second_start=np.where(opens, own.second_second_start, own.second_second),
+        second_second_end=np.where(closes, own.second_second_end, own.second_second),
+    )
+
+
+def _batches(blocks: Blocks) -> list[Ints]:
+    """Blocks of like shape: at most twice as many rows as the least, and so many cells at once."""
+    order = np.lexsort((np.arange(len(blocks.rows)), blocks.width, np.ceil(np.log2(blocks.rows))))
+    batches: list[Ints] = []
+    start = 0
+    rows, width = blocks.rows[order].tolist(), blocks.width[order].tolist()
+    while start < len(order):
+        most_rows, most_width, end = rows[start], width[start], start + 1
+        limit = max(2 * most_rows, 4)
+        while end < len(order):
+            next_rows, next_width = max(most_rows, rows[end]), max(most_width, width[end])
+            too_wide = next_width > 2 * width[start] + 4
+            if next_rows > limit or too_wide or next_rows * (next_width + 2) * (end + 1 - start) > _BATCH_CELLS:
+                break
+            most_rows, most_width, end = next_rows, next_width, end + 1
+        batches.append(order[start:end])
+        start = end
+    return batches
+
+
+def is_coarse(unit: Unit) -> bool:
+    """Stamps too coarse to order neighbours by."""
+    return unit.resolution_s > COARSE_S
