@@ -117,7 +117,7 @@ def _write_version(tables: Mapping[str, pl.DataFrame], folder: Path, version: st
     half, whole = folder / "versions" / f"{HALF_DONE}{version}", folder / "versions" / version
     half.mkdir(parents=True)
     try:
-        build_warehouse(tables, half / DATABASE)
+        build_warehouse(tables, half / DATABASE, cache=half.parent)
         for name, frame in tables.items():
             _write_parquet(frame, TABLES[name], half / "parquet" / name, version)
         _write_quarantine(tables["quarantine"], half / "quarantine")
@@ -288,7 +288,7 @@ def versions(folder: Path) -> list[str]:
     whole = [
         path
         for path in (folder / "versions").glob("*")
-        if not path.name.startswith(HALF_DONE) and (path / MANIFEST).is_file()
+        if not path.name.startswith(".") and (path / MANIFEST).is_file()
     ]
     return [path.name for path in sorted(whole, key=lambda path: ((path / MANIFEST).stat().st_mtime_ns, path.name))]
 

@@ -50,7 +50,8 @@ with month_means as (
 with_concentration as (
     select
         *,
-        least(sqrt(mean_sin ** 2 + mean_cos ** 2), 1) as spin_axis_concentration
+        -- at most 1, against rounding; null stays null (least(null, 1) is 1)
+        case when axis_pitches > 0 then least(sqrt(mean_sin ** 2 + mean_cos ** 2), 1) end as spin_axis_concentration
     from month_means
 )
 
@@ -74,7 +75,7 @@ select
         -- rounded: an angle just under a whole turn is 0, not 360
         when spin_axis_concentration > 1e-6 then (round(degrees(atan2(mean_sin, mean_cos)), 9) + 360) % 360
     end as spin_axis_deg,
-    case when axis_pitches > 0 then spin_axis_concentration end as spin_axis_concentration,
-    case when spin_axis_concentration > 1e-6 then degrees(sqrt(-2 * ln(spin_axis_concentration))) end as spin_axis_sd_deg,
+    spin_axis_concentration,
+    case when spin_axis_concentration > 1e-6 then degrees(sqrt(abs(2 * ln(spin_axis_concentration)))) end as spin_axis_sd_deg,
     movement_trackers
 from with_concentration
