@@ -157,10 +157,14 @@ def _load(con: duckdb.DuckDBPyConnection, tables: Mapping[str, pl.DataFrame]) ->
 def table_ddl(contract: Contract) -> str:
     """The `create table` statement of a contract."""
     lines = (
-        f'"{column.name}" {_DUCKDB_TYPES[column.dtype]}{"" if column.nullable else " not null"}'
-        for column in contract.columns
+        f'"{column.name}" {duckdb_type(column)}{"" if column.nullable else " not null"}' for column in contract.columns
     )
     return f'create table "{contract.table}" (' + ", ".join(lines) + ")"
+
+
+def duckdb_type(column: Column) -> str:
+    """The column's type in the warehouse."""
+    return _DUCKDB_TYPES[column.dtype]
 
 
 def _table_comments(contract: Contract) -> list[str]:
