@@ -448,7 +448,8 @@ def _sound_tables(raw: Mapping[str, Any], found: list[Problem]) -> dict[str, Any
     sound = {}
     for key, field in Profile.model_fields.items():
         if key in raw and key not in faulty:
-            sound[key] = TypeAdapter[Any](field.annotation).validate_python(raw[key])
+            annotation: Any = field.annotation
+            sound[key] = TypeAdapter[Any](annotation).validate_python(raw[key])
         elif key not in raw and not field.is_required():
             sound[key] = field.default
     return sound

@@ -1,1 +1,115 @@
-"""One reader per file format; cells stay text."""
+"""Exports as text, one reader per file format. Any fault of a file becomes UnreadableExport, any fault of a row a line of `problems`."""
+
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.sources.profile import Profile
+from pipeline.sources.readers.raw import FILE_ROW, PROBLEM_SCHEMA, RawExport, UnreadableExport, check_size
+from pipeline.toml_problems import nearest_of
+
+__all__ = ["RawExport", "UnreadableExport", "read_export"]
+
+
+def read_export(path: Path, profile: Profile) -> RawExport:
+    """Read an export as its profile describes it: every cell as text, with its place in the file.
+
+    Raises UnreadableExport where the file as a whole can't be taken; nothing else, whatever its bytes.
+    """
+    if not fnmatchcase(path.name, profile.file.name_pattern):
+        raise UnreadableExport(
+            f"the name does not fit '{profile.file.name_pattern}', which {profile.file_name} states",
+            "move the file, or mend name_pattern in the profile's [file]",
+        )
+    data = _bytes(path)
+    try:
+        raw = _read(data, profile)
+    except UnreadableExport:
+        raise
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt | SystemExit):
+            raise
+        # a parser's last word on hostile bytes, panics of compiled code included: the night goes on without this file
+        raise UnreadableExport(
+            f"can't be read: {type(error).__name__}: {str(error)[:200]}", "export the file again"
+        ) from error
+    return _with_all_columns(raw, profile)
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        check_size(path.stat().st_size)
+        return path.read_bytes()
+    except OSError as error:
+        raise UnreadableExport(
+            f"can't be opened: {error.strerror or error}", "check that the file is there and may be read"
+        ) from None
+
+
+def _read(data: bytes, profile: Profile) -> RawExport:
+    match profile.file.format:
+        case "csv" | "tsv":
+            from pipeline.sources.readers.delimited import read_delimited
+
+            return read_delimited(data, profile.file)
+        case "xlsx":
+            from pipeline.sources.readers.excel import read_xlsx
+
+            return read_xlsx(data, profile.file)
+        case "json_lines":
+            from pipeline.sources.readers.json_records import read_json_lines
+
+            return read_json_lines(data, profile.file)
+        case "json":
+            from pipeline.sources.readers.json_records import read_json_document
+
+            wanted = frozenset(ref for ref in profile.references() if ref.startswith("@document."))
+            return read_json_document(data, profile.file, wanted)
+        case "parquet":
+            from pipeline.sources.readers.parquet import read_parquet
+
+            return read_parquet(data, profile.file)
+
+
+def _with_all_columns(raw: RawExport, profile: Profile) -> RawExport:
+    """Refuse a table without a column that the profile reads. In JSON a key may be left out: there it is null, and a likely renaming is told."""
+    wanted = {ref: key for ref, key in profile.references().items() if not ref.startswith("@")}
+    missing = [ref for ref in wanted if ref not in raw.cells.columns]
+    others = [name for name in raw.cells.columns if name not in wanted and name != FILE_ROW]
+    if not missing:
+        return raw
+    if profile.file.format in ("json", "json_lines") and (len(missing) < len(wanted) or raw.cells.is_empty()):
+        return _filled(raw, missing, others, profile)
+    told = "; ".join(_missing(ref, others, raw.cells.columns) for ref in missing[:10]) + (
+        "; …" if len(missing) > 10 else ""
+    )
+    keys = ", ".join(dict.fromkeys(wanted[ref] for ref in missing[:10]))
+    raise UnreadableExport(told, f"export it with the columns of the profile, or mend {profile.file_name}: {keys}")
+
+
+def _missing(ref: str, others: list[str], columns: list[str]) -> str:
+    twins = [name for name in columns if name.startswith(f"{ref}#")]
+    if twins:
+        return f"column '{ref}' stands {len(twins)} times; say which: {', '.join(twins)}"
+    near = nearest_of(ref, others)
+    return f"no column '{ref}'" + (f"; nearest: '{near}'" if near else "")
+
+
+def _filled(raw: RawExport, missing: list[str], others: list[str], profile: Profile) -> RawExport:
+    cells = raw.cells.with_columns(pl.lit(None, dtype=pl.String).alias(ref) for ref in missing)
+    near = {ref: name for ref in missing if raw.cells.height and (name := nearest_of(ref, others))}
+    notes = [
+        (
+            "value",
+            None,
+            ref,
+            None,
+            None,
+            f"no record has '{ref}'; nearest: '{name}'",
+            f"if it was renamed, mend {profile.file_name}",
+        )
+        for ref, name in near.items()
+    ]
+    problems = pl.concat([raw.problems, pl.DataFrame(notes, schema=PROBLEM_SCHEMA, orient="row")])
+    return raw._replace(cells=cells, problems=problems)

@@ -1,0 +1,186 @@
+"""JSON lines and JSON documents: each record flattened to columns by path ("release.pos.0"), every value as the text that stood there."""
+
+import json
+from collections.abc import Callable, Iterator
+from functools import lru_cache
+from typing import Any
+
+import polars as pl
+
+from pipeline.sources.profile import FileTable
+from pipeline.sources.readers.delimited import decode
+from pipeline.sources.readers.raw import FILE_ROW, MAX_COLUMNS, Problems, RawExport, UnreadableExport, shown
+
+# a document is held whole as Python objects, about ten times its size
+MAX_DOCUMENT_BYTES = 64 * 2**20
+# of a list in a record, so many values become columns: a recorded curve is no reading
+_LONGEST_LIST = 64
+_DEEPEST = 32
+_ROWS_AT_ONCE = 5_000
+
+Record = dict[str, str | None]
+
+
+def read_json_lines(data: bytes, file: FileTable) -> RawExport:
+    """Read one record a line; a line that is no JSON object is put aside. Raises UnreadableExport."""
+    text = decode(data, file.encoding)
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    problems = Problems([])
+    load = _loader(file.decimal)
+    rows = (
+        (number, _record(line, number, load, problems))
+        for number, line in enumerate(lines, 1)
+        if line.strip(" \t\x00\x1a")
+    )
+    cells = _table((number, flatten(record)) for number, record in rows if record is not None)
+    if cells.is_empty() and len(problems.lines) > 0:
+        raise UnreadableExport(
+            f"no line is a JSON object; line {problems.lines[0][1]}: {problems.lines[0][5]}",
+            "check format in the profile's [file]",
+        )
+    found = problems.frame()
+    return RawExport(cells, {}, found, cells.height + found["file_row"].n_unique())
+
+
+def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> RawExport:
+    """Read the records at the profile's path; `wanted` are the references to values of the document. Raises UnreadableExport."""
+    if len(data) > MAX_DOCUMENT_BYTES:
+        raise UnreadableExport(
+            f"the document has {len(data) / 2**20:.0f} MB, more than {MAX_DOCUMENT_BYTES // 2**20}",
+            "export it in parts or as JSON lines",
+        )
+    document = _document(decode(data, file.encoding), file)
+    records = _at(document, file.records)
+    if not isinstance(records, list):
+        raise UnreadableExport(
+            f"has no list of records at '{file.records}'{_seen_keys(document)}", "mend records in the profile's [file]"
+        )
+    problems = Problems([])
+    cells = _table((number, flatten(record)) for number, record in _objects(records, problems))
+    carried = {
+        ref: text for ref in wanted if (text := _text(_at(document, ref.removeprefix("@document.")))) is not None
+    }
+    found = problems.frame()
+    return RawExport(cells, carried, found, cells.height + found["file_row"].n_unique())
+
+
+def flatten(record: dict[str, Any]) -> Record:
+    """Give a record's values by path; a long list, and what lies very deep, stays one text."""
+    found: Record = {}
+    _flatten("", record, found, 0)
+    return found
+
+
+def _flatten(path: str, value: Any, found: Record, depth: int) -> None:
+    if isinstance(value, dict) and depth < _DEEPEST:
+        for key, below in value.items():
+            _flatten(f"{path}.{key}" if path else key, below, found, depth + 1)
+    elif isinstance(value, list) and len(value) <= _LONGEST_LIST and depth < _DEEPEST:
+        for place, below in enumerate(value):
+            _flatten(f"{path}.{place}", below, found, depth + 1)
+    else:
+        found[path] = _text(value)
+
+
+def _text(value: Any) -> str | None:
+    if value is None or isinstance(value, str):
+        return value
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return shown(repr(value))
+
+
+@lru_cache(maxsize=2)
+def _loader(decimal: str) -> Callable[[str], Any]:
+    """Give a JSON parser that keeps numbers as they are written, with the decimal sign that the profile states for texts."""
+
+    def as_written(number: str) -> str:
+        return number if decimal == "." else number.replace(".", decimal)
+
+    return json.JSONDecoder(parse_float=as_written, parse_int=str, parse_constant=str).decode
+
+
+def _record(line: str, number: int, load: Callable[[str], Any], problems: Problems) -> dict[str, Any] | None:
+    try:
+        record = load(line)
+    except json.JSONDecodeError as error:
+        problems.add_row(
+            number,
+            line[:1000],
+            f"is no JSON: {error.msg} at character {error.colno} (a line cut off?)",
+            "export the file again, or mend the line",
+        )
+        return None
+    except RecursionError:
+        problems.add_row(number, line[:1000], "is nested too deep", "export the file again")
+        return None
+    if isinstance(record, dict):
+        return record
+    problems.add_row(number, line[:1000], "is no JSON object { }", "export the file again, or mend the line")
+    return None
+
+
+def _document(text: str, file: FileTable) -> Any:
+    try:
+        return _loader(file.decimal)(text)
+    except json.JSONDecodeError as error:
+        where = f"line {error.lineno}, character {error.colno}"
+        raise UnreadableExport(
+            f"is no JSON: {error.msg} at {where} (a file cut off?)",
+            'export the file again; one record a line needs format = "json_lines"',
+        ) from None
+    except RecursionError:
+        raise UnreadableExport("the document is nested too deep", "export the file again") from None
+
+
+def _at(document: Any, path: str) -> Any:
+    for part in path.split(".") if path else ():
+        if isinstance(document, dict):
+            document = document.get(part)
+        elif isinstance(document, list) and part.isdecimal() and int(part) < len(document):
+            document = document[int(part)]
+        else:
+            return None
+    return document
+
+
+def _seen_keys(document: Any) -> str:
+    return f"; the document has: {', '.join(map(str, list(document)[:20]))}" if isinstance(document, dict) else ""
+
+
+def _objects(records: list[Any], problems: Problems) -> Iterator[tuple[int, dict[str, Any]]]:
+    for number, record in enumerate(records, 1):
+        if isinstance(record, dict):
+            yield number, record
+        else:
+            problems.add_row(
+                number, _text(record), "the record is no JSON object { }", "export the file again, or mend the record"
+            )
+
+
+def _table(rows: Iterator[tuple[int, Record]]) -> pl.DataFrame:
+    """Give the rows as one frame; a key that a record lacks is null there."""
+    parts: list[pl.DataFrame] = []
+    held: list[tuple[int, Record]] = []
+    for row in rows:
+        held.append(row)
+        if len(held) == _ROWS_AT_ONCE:
+            parts.append(_frame(held))
+            held = []
+    parts.append(_frame(held))
+    return pl.concat(parts, how="diagonal")
+
+
+def _frame(rows: list[tuple[int, Record]]) -> pl.DataFrame:
+    names = dict.fromkeys(name for _, record in rows for name in record)
+    if len(names) > MAX_COLUMNS:
+        raise UnreadableExport(
+            f"the records have {len(names)} different keys, more than {MAX_COLUMNS}",
+            "check records in the profile's [file]",
+        )
+    columns = {_safe(name): pl.Series([record.get(name) for _, record in rows], dtype=pl.String) for name in names}
+    return pl.DataFrame(columns | {FILE_ROW: pl.Series([number for number, _ in rows], dtype=pl.UInt32)})
+
+
+def _safe(name: str) -> str:
+    return f"{name}#1" if name == FILE_ROW else name

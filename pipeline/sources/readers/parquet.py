@@ -1,0 +1,84 @@
+"""Parquet: typed columns as text, structs and lists flattened by path as in JSON."""
+
+from io import BytesIO
+
+import polars as pl
+
+from pipeline.sources.profile import FileTable
+from pipeline.sources.readers.raw import (
+    FILE_ROW,
+    MAX_CELLS,
+    MAX_COLUMNS,
+    Problems,
+    RawExport,
+    UnreadableExport,
+    header_names,
+)
+
+_LONGEST_LIST = 64
+
+
+def read_parquet(data: bytes, file: FileTable) -> RawExport:
+    """Read a Parquet file's bytes. Raises UnreadableExport, also where it would unpack to more than a night's export can hold."""
+    if not (data.startswith(b"PAR1") and data.endswith(b"PAR1")):
+        raise UnreadableExport(
+            "is no Parquet file (it lacks the mark PAR1 at its start or end: cut off?)", "export the file again"
+        )
+    _check_shape(data)
+    try:
+        frame = pl.read_parquet(BytesIO(data))
+    except Exception as error:  # the parser's errors are of many kinds
+        raise UnreadableExport(f"the Parquet file is broken: {str(error)[:200]}", "export the file again") from None
+    cells = _as_text(_flat(frame), file.decimal)
+    cells = cells.rename(dict(zip(cells.columns, header_names(cells.columns), strict=True)))
+    rows = pl.int_range(1, cells.height + 1, dtype=pl.UInt32, eager=True).alias(FILE_ROW)
+    return RawExport(cells.with_columns(rows), {}, Problems([]).frame(), cells.height)
+
+
+def _check_shape(data: bytes) -> None:
+    import pyarrow.parquet
+
+    try:
+        facts = pyarrow.parquet.read_metadata(BytesIO(data))  # type: ignore[no-untyped-call]
+    except Exception as error:
+        raise UnreadableExport(f"the Parquet file is broken: {str(error)[:200]}", "export the file again") from None
+    if facts.num_columns > MAX_COLUMNS or facts.num_rows * facts.num_columns > MAX_CELLS:
+        raise UnreadableExport(
+            f"has {facts.num_rows} rows of {facts.num_columns} columns, more than {MAX_CELLS} cells",
+            "export it in parts",
+        )
+
+
+def _flat(frame: pl.DataFrame) -> pl.DataFrame:
+    """Turn structs and short lists into columns by path, until none is left."""
+    while nested := [name for name, dtype in frame.schema.items() if dtype.is_nested()]:
+        parts = [_opened(frame[name]) if name in nested else frame.select(pl.col(name)) for name in frame.columns]
+        frame = pl.concat(parts, how="horizontal")
+    return frame
+
+
+def _opened(column: pl.Series) -> pl.DataFrame:
+    if isinstance(column.dtype, pl.Struct):
+        return column.struct.unnest().rename(lambda field: f"{column.name}.{field}")
+    if isinstance(column.dtype, pl.Array):
+        column = column.arr.to_list()
+    longest = int(column.list.len().max() or 0)  # type: ignore[arg-type]
+    if longest > _LONGEST_LIST:
+        return column.list.len().cast(pl.String).to_frame()
+    return pl.DataFrame(
+        [column.list.get(place, null_on_oob=True).alias(f"{column.name}.{place}") for place in range(longest)]
+    )
+
+
+def _as_text(frame: pl.DataFrame, decimal: str) -> pl.DataFrame:
+    return frame.select(_text(name, dtype, decimal) for name, dtype in frame.schema.items())
+
+
+def _text(name: str, dtype: pl.DataType, decimal: str) -> pl.Expr:
+    column = pl.col(name)
+    if dtype == pl.Binary:
+        return column.cast(pl.String, strict=False)
+    if isinstance(dtype, pl.Datetime):
+        return column.dt.to_string("iso:strict" if dtype.time_zone else "iso")
+    text = column.cast(pl.String, strict=False)
+    return text.str.replace(".", decimal, literal=True) if dtype.is_float() and decimal != "." else text
