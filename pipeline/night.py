@@ -8,7 +8,6 @@ import json
 import logging
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import NamedTuple
 
 import polars as pl
@@ -18,10 +17,10 @@ from pipeline.agreement import measure_agreement
 from pipeline.checking import check_sightings
 from pipeline.inbox import ExportFile, list_exports
 from pipeline.ledger import Ledger, TrackerSettings
-from pipeline.matching import Matched, MatchSettings, match_sightings
+from pipeline.matching import Matched, match_sightings
 from pipeline.players import name_players
 from pipeline.publishing import publish, published_tables
-from pipeline.reconciling import Policy, reconcile
+from pipeline.reconciling import reconcile
 from pipeline.repeats import order_exports, resolve_repeats
 from pipeline.sources.mapping import Mapped, map_export
 from pipeline.sources.readers import UnreadableExport, read_export
@@ -92,9 +91,11 @@ def gather(ledger: Ledger, exports: Sequence[ExportFile], tell: Progress) -> Gat
         parts.append(mapped)
     tell("read", len(ordered), len(ordered))
     listed = pl.DataFrame(files, schema=_FILE_FACTS, orient="row")
-    return Gathered(listed, _newness(listed), Mapped(*(_stack(frames) for frames in zip(*parts, strict=True))))
+    stacked = {name: pl.concat(getattr(part, name) for part in [_nothing(), *parts]) for name in _FRAMES}
+    return Gathered(listed, _newness(listed), Mapped(**stacked, exported_at=None))
 
 
+_FRAMES = ("sightings", "set_aside", "quarantine", "metric_sources", "unknown_labels")
 _FILE_FACTS = {
     "file_id": pl.String,
     "tracker": pl.String,
@@ -112,7 +113,9 @@ _FILE_FACTS = {
 
 def _take_in(file: ExportFile, tracker: TrackerSettings, *, known: bool) -> tuple[Mapped, dict[str, object]]:
     """Read and map one export. Returns its rows, and what `files` says of it."""
-    facts: dict[str, object] = {name: getattr(file, name) for name in ("file_id", "tracker", "file_name", "sha256", "bytes", "modified_at")}
+    facts: dict[str, object] = {
+        name: getattr(file, name) for name in ("file_id", "tracker", "file_name", "sha256", "bytes", "modified_at")
+    }
     facts |= {"newest_by": tracker.profile.file.newest_by}
     try:
         raw = read_export(file.path, tracker.profile)
@@ -120,8 +123,14 @@ def _take_in(file: ExportFile, tracker: TrackerSettings, *, known: bool) -> tupl
     except UnreadableExport as fault:
         log.warning("%s/%s is quarantined: %s", file.tracker, file.file_name, fault.reason)
         line = {"level": "file", "tracker": file.tracker, "file_id": file.file_id, "file_name": file.file_name}
-        refused = pl.DataFrame([line | {"reason": fault.reason, "fix": fault.fix}], schema=TABLES["quarantine"].polars_schema())
-        return _nothing()._replace(quarantine=refused), facts | {"status": "quarantined", "rows": 0, "reason": fault.reason}
+        refused = pl.DataFrame(
+            [line | {"reason": fault.reason, "fix": fault.fix}], schema=TABLES["quarantine"].polars_schema()
+        )
+        return _nothing()._replace(quarantine=refused), facts | {
+            "status": "quarantined",
+            "rows": 0,
+            "reason": fault.reason,
+        }
     facts |= {"rows": raw.rows_read, "exported_at": mapped.exported_at}
     if known:
         return _nothing(), facts | {"status": "repeat", "reason": "the same bytes stand in another file"}
@@ -130,7 +139,9 @@ def _take_in(file: ExportFile, tracker: TrackerSettings, *, known: bool) -> tupl
 
 def _nothing() -> Mapped:
     """A mapped export without any row."""
-    return Mapped(*(TABLES[name].empty() for name in Mapped._fields if name in TABLES), exported_at=None)
+    frames = {name: TABLES[name].empty() for name in _FRAMES}
+    frames["sightings"] = frames["sightings"].drop("pitch_id", "match_probability", "matched_by")
+    return Mapped(**frames, exported_at=None)
 
 
 def work_through(gathered: Gathered, ledger: Ledger, tell: Progress) -> dict[str, pl.DataFrame]:
@@ -148,7 +159,13 @@ def work_through(gathered: Gathered, ledger: Ledger, tell: Progress) -> dict[str
     sightings = _located(named.sightings, matched.station_finds, ledger)
     sightings, aside = _set_aside_doubles(sightings, matched, ledger.decisions)
     reconciled = reconcile(
-        sightings, matched.matches, matched.calibration, ranks, ledger.policies, ledger.tolerances, ledger.matching.doubtful_below
+        sightings,
+        matched.matches,
+        matched.calibration,
+        ranks,
+        ledger.policies,
+        ledger.tolerances,
+        ledger.matching.doubtful_below,
     )
     tell("agree", 0, 1)
     agreement = measure_agreement(sightings, matched.matches, reconciled.pitches, ledger.tolerances, ranks)
@@ -174,10 +191,16 @@ def work_through(gathered: Gathered, ledger: Ledger, tell: Progress) -> dict[str
 
 def _located(sightings: pl.DataFrame, finds: pl.DataFrame, ledger: Ledger) -> pl.DataFrame:
     """Fill in the station that the matching found for roaming trackers, and the occasion that goes with it."""
-    occasions = {station: occasion for tracker in ledger.trackers for station, occasion in tracker.default_occasions.items()}
+    occasions = {
+        station: occasion for tracker in ledger.trackers for station, occasion in tracker.default_occasions.items()
+    }
     found = finds.select("sighting_id", found="station")
     sightings = sightings.join(found, on="sighting_id", how="left")
-    by = pl.when(pl.col("station").is_null() & pl.col("found").is_not_null()).then(pl.lit("matching")).otherwise("station_by")
+    by = (
+        pl.when(pl.col("station").is_null() & pl.col("found").is_not_null())
+        .then(pl.lit("matching"))
+        .otherwise("station_by")
+    )
     sightings = sightings.with_columns(station_by=by, station=pl.coalesce("station", "found")).drop("found")
     usual = pl.col("station").replace_strict(occasions, default=None, return_dtype=pl.String)
     return sightings.with_columns(occasion=pl.coalesce("occasion", usual))
@@ -187,14 +210,33 @@ def _set_aside_doubles(
     sightings: pl.DataFrame, matched: Matched, decisions: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Take out second records of one throw, and rows that a person has called no pitch."""
-    doubles = matched.doubles.select("sighting_id", "of_sighting_id", kind=pl.lit("double_trigger"), why=pl.lit("the tracker recorded one throw twice"))
+    doubles = matched.doubles.select(
+        "sighting_id",
+        "of_sighting_id",
+        kind=pl.lit("double_trigger"),
+        why=pl.lit("the tracker recorded one throw twice"),
+    )
     no_pitch = (
         decisions.filter(pl.col("kind") == "no_pitch")
-        .select(sighting_id="subject", of_sighting_id=pl.lit(None, pl.String), kind=pl.lit("no_pitch"), why=pl.lit("a person's decision"))
+        .select(
+            sighting_id="subject",
+            of_sighting_id=pl.lit(None, pl.String),
+            kind=pl.lit("no_pitch"),
+            why=pl.lit("a person's decision"),
+        )
         .unique("sighting_id", keep="first")
     )
     out = pl.concat([no_pitch, doubles]).unique("sighting_id", keep="first", maintain_order=True)
-    where = sightings.select("sighting_id", "tracker", "file_id", "file_row", "thrown_at", "pitcher_label", "release_speed_mph", "spin_rate_rpm")
+    where = sightings.select(
+        "sighting_id",
+        "tracker",
+        "file_id",
+        "file_row",
+        "thrown_at",
+        "pitcher_label",
+        "release_speed_mph",
+        "spin_rate_rpm",
+    )
     aside = out.join(where, on="sighting_id")
     return sightings.join(out, on="sighting_id", how="anti"), aside
 
@@ -222,13 +264,16 @@ def _count_files(
     )
     no_pitch = pl.col("kind") == "no_pitch"
     aside = set_aside.group_by("file_id").agg(no_pitch=no_pitch.sum(), repeats=(~no_pitch).sum())
-    rows = quarantine.filter(pl.col("level") == "row").group_by("file_id").agg(quarantined=pl.col("file_row").n_unique())
+    rows = (
+        quarantine.filter(pl.col("level") == "row").group_by("file_id").agg(quarantined=pl.col("file_row").n_unique())
+    )
     for counts in (kept, aside, rows):
         files = files.join(counts, on="file_id", how="left")
     numbers = ("sightings", "repeats", "no_pitch", "quarantined")
     again = pl.col("status") == "repeat"
     files = files.with_columns(
-        pl.when(again).then(pl.lit(0)).otherwise(pl.col(name).fill_null(0)).cast(pl.UInt32).alias(name) for name in numbers
+        pl.when(again).then(pl.lit(0)).otherwise(pl.col(name).fill_null(0)).cast(pl.UInt32).alias(name)
+        for name in numbers
     )
     return files.with_columns(repeats=pl.when(again).then("rows").otherwise("repeats"))
 
@@ -243,21 +288,24 @@ def _newness(files: pl.DataFrame) -> pl.DataFrame:
         .then(pl.col("modified_at").dt.epoch("us"))
     )
     ordered = named.with_columns(time=time).sort("tracker", "time", "by_name", nulls_last=False)
-    return ordered.unique("file_id", keep="first", maintain_order=True).with_row_index("newness").select("file_id", pl.col("newness").cast(pl.Int64))
+    return (
+        ordered.unique("file_id", keep="first", maintain_order=True)
+        .with_row_index("newness")
+        .select("file_id", pl.col("newness").cast(pl.Int64))
+    )
 
 
 def _settings(ledger: Ledger) -> pl.DataFrame:
     rows = [
         ("gap_share", ledger.gaps.share, "a night has a gap where a tracker saw under this share of what another saw"),
-        ("doubtful_below", ledger.matching.doubtful_below, "pitches matched with less probability are on the review list"),
+        (
+            "doubtful_below",
+            ledger.matching.doubtful_below,
+            "pitches matched with less probability are on the review list",
+        ),
         ("merge_above", ledger.matching.merge_above, "two sightings are merged above this probability"),
     ]
     return pl.DataFrame(rows, schema={"setting": pl.String, "value": pl.Float64, "meaning": pl.String}, orient="row")
-
-
-def _stack(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
-    """One frame of many with the same columns."""
-    return pl.concat(frames, how="vertical")
 
 
 def _fingerprint(ledger: Ledger, exports: Sequence[ExportFile]) -> str:
@@ -291,7 +339,12 @@ def _next_version(started_at: datetime, runs: pl.DataFrame | None) -> str:
 
 
 def _run_row(
-    version: str, started_at: datetime, fingerprint: str, files_new: int, files_gone: int, tables: dict[str, pl.DataFrame]
+    version: str,
+    started_at: datetime,
+    fingerprint: str,
+    files_new: int,
+    files_gone: int,
+    tables: dict[str, pl.DataFrame],
 ) -> pl.DataFrame:
     files = tables["files"]
     row = {
@@ -309,7 +362,9 @@ def _run_row(
         "message": f"{files_new} new exports of {files.height}",
         "fingerprint": fingerprint,
     }
-    return pl.DataFrame([row], schema_overrides={"started_at": pl.Datetime("us", "UTC"), "finished_at": pl.Datetime("us", "UTC")})
+    return pl.DataFrame(
+        [row], schema_overrides={"started_at": pl.Datetime("us", "UTC"), "finished_at": pl.Datetime("us", "UTC")}
+    )
 
 
 def _log_progress(step: str, done: int, total: int) -> None:

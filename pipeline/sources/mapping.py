@@ -475,7 +475,7 @@ def _quarantine(
             fix=pl.lit("look at [time] formats in the profile"),
         )
     )
-    lines = pl.concat([refused.with_columns(level=pl.lit("row")), numbers, bad_rows, times], how="diagonal_relaxed")
+    lines = pl.concat([refused, numbers, bad_rows, times], how="diagonal_relaxed")
     lines = lines.with_columns(pl.lit(value).alias(name) for name, value in place.items())
     missing = [pl.lit(None, pl.String).alias(name) for name in QUARANTINE.names if name not in lines.columns]
     return lines.with_columns(missing).select(
