@@ -9,10 +9,8 @@ cross, which happens when two mounds are in use. Many pairs of streams are worke
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from pipeline.matching.arrays import Bools, Floats, Ints
 
 _HIGHEST_EVIDENCE = 60.0
 
@@ -44,7 +42,7 @@ class Band(NamedTuple):
     """
 
     evidence: Floats
-    first_leads: NDArray[np.bool_]
+    first_leads: Bools
     low: Ints
     rows: Ints
     columns: Ints
@@ -64,9 +62,9 @@ class _Lattice(NamedTuple):
     cross: Floats
     valid: Floats
     leads: Floats
-    at_start: NDArray[np.bool_]
-    at_end: NDArray[np.bool_]
-    last_row: NDArray[np.bool_]
+    at_start: Bools
+    at_end: Bools
+    last_row: Bools
     same: Ints
     diagonal: Ints
     diagonal_2: Ints
@@ -98,7 +96,9 @@ def _lattice(band: Band, steps: Steps) -> _Lattice:
     diagonal_2 = _places(moved_2 - 2, width, base)
     at_start, at_end = prefix == 0, prefix == band.columns[:, None]
     last_row = (np.arange(rows + 1)[:, None] == band.rows)[:, :, None]
-    return _Lattice(match, _crossed(match, same, steps), valid, leads, at_start, at_end, last_row, same, diagonal, diagonal_2)
+    return _Lattice(
+        match, _crossed(match, same, steps), valid, leads, at_start, at_end, last_row, same, diagonal, diagonal_2
+    )
 
 
 def _places(at: Ints, width: int, base: Ints) -> Ints:
@@ -108,7 +108,9 @@ def _places(at: Ints, width: int, base: Ints) -> Ints:
 
 def _crossed(match: Floats, same: Ints, steps: Steps) -> Floats:
     """Weight of records (i, p - 1) and (i - 1, p) being pairs: two neighbours that the trackers saw in different order."""
-    before = np.take_along_axis(_padded(match[:-1]).reshape(len(match) - 1, -1), same[1:].reshape(len(match) - 1, -1), axis=1)
+    before = np.take_along_axis(
+        _padded(match[:-1]).reshape(len(match) - 1, -1), same[1:].reshape(len(match) - 1, -1), axis=1
+    )
     cross = np.zeros_like(match)
     cross[1:, :, 1:] = match[1:, :, :-1] * before.reshape(match[1:].shape)[:, :, 1:]
     return cross * steps.crossed[:, None]
@@ -139,8 +141,12 @@ def _forward(lattice: _Lattice, band: Band, steps: Steps) -> tuple[Floats, Float
             after_second = _padded(s.second_first * only_second).ravel()[lattice.same[row]]
             both = kept * lattice.valid[row]
             only_first = (one + after_second * (1 - lattice.leads[row])) * lattice.valid[row]
-        ending = s.second_second_start if row == 0 else np.where(lattice.last_row[row], s.second_second_end, s.second_second)
-        only_second = _carried(s.both_second * both, s.first_second * only_first, lattice.leads[row], ending) * lattice.valid[row]
+        ending = (
+            s.second_second_start if row == 0 else np.where(lattice.last_row[row], s.second_second_end, s.second_second)
+        )
+        only_second = (
+            _carried(s.both_second * both, s.first_second * only_first, lattice.leads[row], ending) * lattice.valid[row]
+        )
         top = np.maximum(np.maximum(both, only_first), only_second).max(axis=1)
         ratio = np.where(top > 0, top, 1.0)
         both, only_first, only_second = both / ratio[:, None], only_first / ratio[:, None], only_second / ratio[:, None]
@@ -156,7 +162,9 @@ def _forward(lattice: _Lattice, band: Band, steps: Steps) -> tuple[Floats, Float
 
 
 def _first_first(lattice: _Lattice, s: Steps, row: int) -> Floats:
-    return np.where(lattice.at_start[row], s.first_first_start, np.where(lattice.at_end[row], s.first_first_end, s.first_first))
+    return np.where(
+        lattice.at_start[row], s.first_first_start, np.where(lattice.at_end[row], s.first_first_end, s.first_first)
+    )
 
 
 class _Ahead(NamedTuple):
@@ -169,7 +177,9 @@ class _Ahead(NamedTuple):
     crossing: Floats
 
 
-def _backward(lattice: _Lattice, band: Band, steps: Steps, gathered: Floats, log_scale: Floats, log_total: Floats) -> Floats:
+def _backward(
+    lattice: _Lattice, band: Band, steps: Steps, gathered: Floats, log_scale: Floats, log_total: Floats
+) -> Floats:
     """Posterior of each cell: what was gathered before it, its own weight, and what can still follow."""
     rows, units, width = lattice.match.shape
     s = Steps(*(value[:, None] for value in steps))
@@ -202,10 +212,14 @@ def _backward(lattice: _Lattice, band: Band, steps: Steps, gathered: Floats, log
 def _still_to_come(lattice: _Lattice, band: Band, s: Steps, row: int, ahead: _Ahead) -> tuple[Floats, Floats]:
     """Weight of all that can follow each place of a row, after both and after first."""
     width = lattice.match.shape[2]
-    finish = (lattice.last_row[row] & ((np.arange(width) + band.low[:, row - 1, None]) == band.columns[:, None])).astype(float)
+    finish = (
+        lattice.last_row[row] & ((np.arange(width) + band.low[:, row - 1, None]) == band.columns[:, None])
+    ).astype(float)
     ending = np.where(lattice.last_row[row], s.second_second_end, s.second_second)
     ending_first = _first_first(lattice, s, row)
-    after_second = _running((finish + s.second_both * ahead.following + s.second_first * ahead.first_after_second)[:, ::-1], ending)[:, ::-1]
+    after_second = _running(
+        (finish + s.second_both * ahead.following + s.second_first * ahead.first_after_second)[:, ::-1], ending
+    )[:, ::-1]
     next_second = np.concatenate([after_second[:, 1:], np.zeros((len(finish), 1))], axis=1)
     leads = np.concatenate([lattice.leads[row][:, 1:], np.zeros((len(finish), 1))], axis=1)
     both = finish + s.both_both * ahead.following + s.both_first * ahead.first + s.both_second * next_second
@@ -233,7 +247,7 @@ def _running(start: Floats, stay: Floats) -> Floats:
     width = start.shape[1]
     if width * -np.log(float(stay.min())) < 600.0:
         power = stay ** np.arange(width)
-        return np.cumsum(start / power, axis=1) * power
+        return np.asarray(np.cumsum(start / power, axis=1) * power)
     carried, reach, factor = start.copy(), 1, stay
     while reach < width:
         carried[:, reach:] = carried[:, reach:] + factor * carried[:, :-reach]

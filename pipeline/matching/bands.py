@@ -3,15 +3,11 @@
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.matching.alignment import Band, Steps, align
+from pipeline.matching.arrays import Bools, Floats, Ints
 from pipeline.matching.clock import COARSE_S, Clock
 from pipeline.matching.records import Unit
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 # padded cells of one batch of alignments: keeps the work in the processor's cache and memory small
 _BATCH_CELLS = 200_000
@@ -50,6 +46,7 @@ class Cells(NamedTuple):
 
     @property
     def evidence(self) -> Floats:
+        """All that speaks for a pair but its place in the order."""
         return self.readings + self.time + self.label
 
 
@@ -131,7 +128,11 @@ def narrowed_window(posterior: Floats, margin: int) -> Window:
 def filled_in(seen_s: Floats) -> Floats:
     """Missing stamps between their neighbours'."""
     known = np.flatnonzero(~np.isnan(seen_s))
-    return seen_s if len(known) == len(seen_s) or not len(known) else np.interp(np.arange(len(seen_s)), known, seen_s[known])
+    return (
+        seen_s
+        if len(known) == len(seen_s) or not len(known)
+        else np.interp(np.arange(len(seen_s)), known, seen_s[known])
+    )
 
 
 def join_windows(units: list[Unit], windows: list[Window], clocks: list[Clock | None]) -> tuple[Bands, Cells]:
@@ -151,14 +152,33 @@ def join_windows(units: list[Unit], windows: list[Window], clocks: list[Clock | 
     column = low[row] + np.arange(len(row)) - np.repeat(np.cumsum(wide) - wide, wide)
     pairs = list(zip(units, windows, clocks, strict=True))
     first_s = _joined_floats([filled_in(u.first.seen_s)[w.rows] for u, w, _ in pairs])
-    second_s = _joined_floats([(filled_in(u.second.seen_s) - (c.offset_s if c else 0.0))[w.columns] for u, w, c in pairs])
-    known = _joined_floats([u.first.seen_s[w.rows] for u, w, _ in pairs])[row] + _joined_floats([u.second.seen_s[w.columns] for u, w, _ in pairs])[column]
+    second_s = _joined_floats(
+        [(filled_in(u.second.seen_s) - (c.offset_s if c else 0.0))[w.columns] for u, w, c in pairs]
+    )
+    known = (
+        _joined_floats([u.first.seen_s[w.rows] for u, w, _ in pairs])[row]
+        + _joined_floats([u.second.seen_s[w.columns] for u, w, _ in pairs])[column]
+    )
     gap = second_s[column] - first_s[row]
     of = unit[row]
     leads = ~clocked[of] | (gap > 0)
     none = np.zeros(len(row))
     gap = np.where(np.isnan(known) | ~clocked[of], np.nan, gap)
-    cells = Cells(of, row, column, row_i[row], column_j[column], record_i[row], record_j[column], leads, gap, none, none, none, none)
+    cells = Cells(
+        of,
+        row,
+        column,
+        row_i[row],
+        column_j[column],
+        record_i[row],
+        record_j[column],
+        leads,
+        gap,
+        none,
+        none,
+        none,
+        none,
+    )
     return Bands(unit, low, high, clocked, _blocks(unit, low, high, wide)), cells
 
 
@@ -215,10 +235,12 @@ def align_cells(bands: Bands, cells: Cells, evidence: Floats, steps: Steps, unit
 def _ranges(start: Ints, end: Ints) -> Ints:
     """start[0]..end[0]-1, start[1]..end[1]-1, ..."""
     size = end - start
-    return np.arange(int(size.sum())) + np.repeat(start - (np.cumsum(size) - size), size)
+    return np.asarray(np.arange(int(size.sum())) + np.repeat(start - (np.cumsum(size) - size), size))
 
 
-def _dense(bands: Bands, blocks: Blocks, batch: Ints, places: tuple[Ints, Ints, Ints], evidence: Floats, leads: Bools) -> Band:
+def _dense(
+    bands: Bands, blocks: Blocks, batch: Ints, places: tuple[Ints, Ints, Ints], evidence: Floats, leads: Bools
+) -> Band:
     rows, width = int(blocks.rows[batch].max()), int(blocks.width[batch].max())
     b, local, at = places
     dense = np.full((len(batch), rows, width), -np.inf)

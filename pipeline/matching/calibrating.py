@@ -10,16 +10,32 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from pipeline.matching.arrays import Floats, Ints, PolarsType
 from pipeline.matching.bands import Cells
-from pipeline.matching.fitting import FINE_S, ROUGH_S, Fit, Gaps, Place, locate, next_gaps, refined, run_round, start_gaps
+from pipeline.matching.fitting import (
+    ROUGH_S,
+    Fit,
+    Gaps,
+    Place,
+    locate,
+    next_gaps,
+    refined,
+    run_round,
+    start_gaps,
+)
 from pipeline.matching.labels import LabelModel, fit_labels
-from pipeline.matching.readings import CIRCULAR, COMPONENTS, Prior, ReadingModel, SameFit, fit_other, fit_same, start_model
+from pipeline.matching.readings import (
+    CIRCULAR,
+    COMPONENTS,
+    Prior,
+    ReadingModel,
+    SameFit,
+    fit_other,
+    fit_same,
+    start_model,
+)
 from pipeline.matching.records import LABELS, METRIC_NAMES, Records, Unit
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 WINDOW_DAYS, OPENING_DAYS = 28, 14
 _NEIGHBOURS = (-4, -2, -1, 1, 2, 4)
@@ -39,7 +55,11 @@ _WIDTHS = {
     "label_same": _L,
     "label_other": _L,
 }
-STATISTICS = {**dict.fromkeys(_KEYS[:4], pl.String), "baseball_day": pl.Date, **{name: pl.Array(pl.Float64, width) for name, width in _WIDTHS.items()}}
+STATISTICS: dict[str, PolarsType] = {
+    **dict.fromkeys(_KEYS[:4], pl.String),
+    "baseball_day": pl.Date,
+    **{name: pl.Array(pl.Float64, width) for name, width in _WIDTHS.items()},
+}
 # a day's say is that of its pairs, but never more than this many
 _MOST_PAIRS = 150.0
 
@@ -89,11 +109,15 @@ def unsettled(units: list[Unit], fit: Fit, places: list[Place]) -> Ints:
     matched = np.bincount(fit.cells.unit, fit.cells.posterior, len(units))
     sure = np.bincount(fit.cells.unit, fit.cells.posterior * (fit.cells.posterior > 0.99), len(units))
     smaller = np.array([min(len(u.first.rows), len(u.second.rows)) for u in units])
-    plain = np.array([p.clock is not None and p.clock.segment[-1] == 0 and p.clock.sigma_s < 1.0 for p in places], dtype=bool)
+    plain = np.array(
+        [p.clock is not None and p.clock.segment[-1] == 0 and p.clock.sigma_s < 1.0 for p in places], dtype=bool
+    )
     return np.flatnonzero(~(plain & (matched > 0.75 * smaller) & (sure > 0.98 * matched)))
 
 
-def _relocated(records: Records, units: list[Unit], which: Ints, models: Models, fit: Fit, places: list[Place]) -> list[Place]:
+def _relocated(
+    records: Records, units: list[Unit], which: Ints, models: Models, fit: Fit, places: list[Place]
+) -> list[Place]:
     """Unsettled units are located again with the better model."""
     again = unsettled(units, fit, places).tolist()
     out = list(places)
@@ -102,14 +126,20 @@ def _relocated(records: Records, units: list[Unit], which: Ints, models: Models,
     return out
 
 
-def learn(records: Records, units: list[Unit], which: Ints, models: Models, prior: Prior, fit: Fit, trust: float) -> tuple[Models, SameFit]:
+def learn(
+    records: Records, units: list[Unit], which: Ints, models: Models, prior: Prior, fit: Fit, trust: float
+) -> tuple[Models, SameFit]:
     """The models after a round: one pitch's readings, neighbours' readings, labels."""
     cells = fit.cells
     live = np.flatnonzero(cells.posterior > 0.05)
     of, pairs = which[cells.unit[live]], (cells.first[live], cells.second[live], cells.posterior[live])
     same = fit_same(models.readings, prior, of, records.readings, pairs, steps=3)
     model = models.readings._replace(
-        bias=same.bias, spread=same.spread, outlier_share=same.outlier_share, weight=same.weight, trust=np.full(len(same.bias), trust)
+        bias=same.bias,
+        spread=same.spread,
+        outlier_share=same.outlier_share,
+        weight=same.weight,
+        trust=np.full(len(same.bias), trust),
     )
     near_unit, near_first, near_second = neighbours(units, cells)
     near = which[near_unit]
@@ -140,7 +170,9 @@ def _start(records: Records, keys: list[tuple[int, int, int]]) -> ReadingModel:
     blocks = np.split(np.arange(len(owner)), np.flatnonzero(np.diff(owner)) + 1)
     by_owner = {int(owner[rows[0]]): _middle_and_spread(records.readings[rows]) for rows in blocks if len(rows)}
     for n, (first, second, day) in enumerate(keys):
-        (middle_a, spread_a, seen_a), (middle_b, spread_b, seen_b) = (by_owner[day * len(records.trackers) + tracker] for tracker in (first, second))
+        (middle_a, spread_a, seen_a), (middle_b, spread_b, seen_b) = (
+            by_owner[day * len(records.trackers) + tracker] for tracker in (first, second)
+        )
         known[n] = (seen_a > 0) & (seen_b > 0)
         # between pitchers of both hands the mean direction of an axis says little: start without a bias
         bias[n] = np.where(known[n] & ~CIRCULAR, middle_b - middle_a, 0.0)
@@ -165,7 +197,7 @@ def _middle_and_spread(readings: Floats) -> tuple[Floats, Floats, Floats]:
 def _quantile(ordered: Floats, seen: Ints, share: float) -> Floats:
     """A quantile of each column of sorted values (nan last), 0 where there are none."""
     at = np.maximum(np.floor((seen - 1) * share).astype(np.int64), 0)
-    return np.nan_to_num(ordered[at, np.arange(ordered.shape[1])])
+    return np.asarray(np.nan_to_num(ordered[at, np.arange(ordered.shape[1])]))
 
 
 def _start_prior(model: ReadingModel) -> Prior:
@@ -177,7 +209,9 @@ def statistics_frame(records: Records, day_fit: DayFit) -> pl.DataFrame:
     """One row per pair and station-day: what stage 2 needs of a day; lists run over the metrics, kinds of neighbour and labels."""
     (keys, model, labels), same = day_fit.models, day_fit.same
     first_row = _first_rows(records)
-    identity = [(records.trackers[a], records.trackers[b], *records.frame.row(first_row[day])[2:5]) for a, b, day in keys]
+    identity = [
+        (records.trackers[a], records.trackers[b], *records.frame.row(first_row[day])[2:5]) for a, b, day in keys
+    ]
     if labels is None or not keys:
         return pl.DataFrame(schema=STATISTICS)
     arrays = {
@@ -229,7 +263,9 @@ def pooled_models(records: Records, units: list[Unit], statistics: pl.DataFrame)
             continue
         feeding = _feeding(history[pair].days, days[first_row[day]])
         if (pair, feeding) not in memo:
-            memo[(pair, feeding)] = _pooled({name: values[list(feeding)] for name, values in history[pair].arrays.items()})
+            memo[(pair, feeding)] = _pooled(
+                {name: values[list(feeding)] for name, values in history[pair].arrays.items()}
+            )
         _take(model, prior, labels, n, memo[(pair, feeding)])
     return Models(keys, model._replace(trust=np.ones(len(keys))), labels), prior
 
@@ -291,7 +327,11 @@ def _take(model: ReadingModel, prior: Prior, labels: LabelModel, n: int, pooled:
         (prior.spread_pairs, np.clip(pooled["n"], 6.0, 60.0)),
     ):
         target[n] = np.where(known, values, target[n])
-    for target, values in ((prior.bias, model.bias), (prior.spread, model.spread), (prior.outlier_share, model.outlier_share)):
+    for target, values in (
+        (prior.bias, model.bias),
+        (prior.spread, model.spread),
+        (prior.outlier_share, model.outlier_share),
+    ):
         target[n] = values[n]
     both = np.tile(known, (COMPONENTS, 1))
     model.other_mean[n] = np.where(both, pooled["other_mean"].reshape(COMPONENTS, -1), model.other_mean[n])

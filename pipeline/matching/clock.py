@@ -9,10 +9,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from pipeline.matching.arrays import Floats, Ints
 
 COARSE_S = 2.0
 _GRID_S, _COARSE_GRID_S = 1.0, 4.0
@@ -48,14 +46,16 @@ class Votes(NamedTuple):
     sigma_s: float
 
 
-def collect_votes(first_s: Floats, second_s: Floats, evidence: NDArray[np.float32], resolutions_s: tuple[float, float]) -> Votes:
+def collect_votes(first_s: Floats, second_s: Floats, evidence: Floats, resolutions_s: tuple[float, float]) -> Votes:
     """Votes for the clock's offset; `evidence` (first, second) is the readings' log ratio, times are nan where unknown."""
     gap_s = second_s[None, :] - first_s[:, None]
     coarse = max(resolutions_s) > COARSE_S
     grid, sigma_s = (_COARSE_GRID_S if coarse else _GRID_S), start_sigma(*resolutions_s)
     peaks = _peaks(gap_s, evidence, 10.0 if coarse else 1.0)
     states = _states(peaks, grid, _COARSE_REACH_S if coarse else _REACH_S)
-    values = _vote(gap_s, evidence, states, grid, _kernel(grid, max(resolutions_s), sigma_s), _median_gap(first_s, second_s))
+    values = _vote(
+        gap_s, evidence, states, grid, _kernel(grid, max(resolutions_s), sigma_s), _median_gap(first_s, second_s)
+    )
     return Votes(values, states, grid, sigma_s)
 
 
@@ -81,7 +81,14 @@ def start_sigma(first_resolution_s: float, second_resolution_s: float) -> float:
     return math.sqrt(1.0 + low**2 / 12) if high > COARSE_S else math.sqrt(0.3**2 + (low**2 + high**2) / 12)
 
 
-def refine(clock: Clock, first_s: Floats, second_s: Floats, pairs: tuple[Ints, Ints, Floats], resolution_s: float, floor_s: float) -> Clock:
+def refine(
+    clock: Clock,
+    first_s: Floats,
+    second_s: Floats,
+    pairs: tuple[Ints, Ints, Floats],
+    resolution_s: float,
+    floor_s: float,
+) -> Clock:
     """The path again, from pairs (first, second, posterior) of the alignment, in each step-free stretch by itself."""
     first, second, posterior = pairs
     sure = (posterior > 0.8) & ~np.isnan(first_s[first]) & ~np.isnan(second_s[second])
@@ -116,7 +123,9 @@ def _path(second_s: Floats, members: Ints, second: Ints, gap: Floats, floor_s: f
     middle = float(np.mean(second_s[second]))
     at = second_s[second] - middle
     start, slope = robust_line(at, gap, floor_s)
-    where = np.where(np.isnan(second_s[members]), np.interp(members, second, second_s[second]), second_s[members]) - middle
+    where = (
+        np.where(np.isnan(second_s[members]), np.interp(members, second, second_s[second]), second_s[members]) - middle
+    )
     line = start + slope * where
     if len(gap) < 2 * _MEDIAN_PAIRS:
         return line
@@ -131,7 +140,11 @@ def robust_line(at: Floats, gap: Floats, scale_s: float) -> tuple[float, float]:
     for _ in range(8):
         residual = gap - start - slope * at
         weight = np.minimum(1.0, 1.5 * scale_s / np.maximum(np.abs(residual), 1e-9))
-        weight = np.where(np.abs(residual) > 8 * scale_s + 2.0, 0.0, weight) if np.abs(residual).min() < 8 * scale_s + 2.0 else weight
+        weight = (
+            np.where(np.abs(residual) > 8 * scale_s + 2.0, 0.0, weight)
+            if np.abs(residual).min() < 8 * scale_s + 2.0
+            else weight
+        )
         centre = float((weight * at).sum() / weight.sum())
         pull = (scale_s / _DRIFT_SD) ** 2
         slope = float((weight * (at - centre) * (gap - start)).sum() / ((weight * (at - centre) ** 2).sum() + pull))
@@ -156,7 +169,7 @@ def density(residual_s: Floats, sigma_s: float, resolution_s: float) -> Floats:
 
 
 def _normal(x: Floats, sigma: float) -> Floats:
-    return np.exp(-0.5 * (x / sigma) ** 2) / (math.sqrt(2 * math.pi) * sigma)
+    return np.asarray(np.exp(-0.5 * (x / sigma) ** 2) / (math.sqrt(2 * math.pi) * sigma))
 
 
 _CDF_AT = np.linspace(-6, 6, 2401)
@@ -165,7 +178,7 @@ _CDF = np.array([0.5 * math.erfc(-x / math.sqrt(2)) for x in _CDF_AT.tolist()])
 
 def normal_cdf(x: Floats) -> Floats:
     """Normal distribution function to 1e-6, from a table of math.erfc: importing scipy.special would cost a night 0.4 s."""
-    return np.interp(x, _CDF_AT, _CDF)
+    return np.asarray(np.interp(x, _CDF_AT, _CDF))
 
 
 def crowding(seen_s: Floats) -> float:
@@ -193,7 +206,7 @@ def offset_histogram(gap_s: Floats, strength: Floats, width: float) -> tuple[Flo
     return (np.arange(len(bins)) + low + 0.5) * width, np.convolve(bins, [0.5, 1.0, 0.5], "same")
 
 
-def _peaks(gap_s: Floats, evidence: NDArray[np.float32], width: float) -> Floats:
+def _peaks(gap_s: Floats, evidence: Floats, width: float) -> Floats:
     """Offsets that many pairs vote for: best first, in seconds."""
     # a pair this weak adds no vote that counts, among thousands
     telling = (evidence > math.log(gap_s.shape[0]) - 4.0) & ~np.isnan(gap_s)
@@ -222,7 +235,7 @@ def _offset_prior(offset_s: Floats) -> Floats:
     """Small favour for clocks that agree, roughly agree, or are whole hours apart (daylight saving, a wrong zone)."""
     off_hour = np.abs(offset_s - 3600.0 * np.round(offset_s / 3600.0))
     near_zero = np.abs(offset_s) < 1800.0
-    return 1.0 * (off_hour < 5.0) + 1.0 * (off_hour < 400.0) + 1.0 * (near_zero & (off_hour < 400.0))
+    return np.asarray(1.0 * (off_hour < 5.0) + 1.0 * (off_hour < 400.0) + 1.0 * (near_zero & (off_hour < 400.0)))
 
 
 def _states(peaks: Floats, grid: float, reach_s: float) -> Ints:
@@ -231,7 +244,7 @@ def _states(peaks: Floats, grid: float, reach_s: float) -> Ints:
     return np.unique(np.concatenate([round(p / grid) + np.arange(-reach, reach + 1) for p in peaks.tolist()]))
 
 
-def _vote(gap_s: Floats, evidence: NDArray[np.float32], states: Ints, grid: float, kernel: Floats, median_gap_s: float) -> Floats:
+def _vote(gap_s: Floats, evidence: Floats, states: Ints, grid: float, kernel: Floats, median_gap_s: float) -> Floats:
     """Log-likelihood of each record of the second stream (rows) for each offset state, against no partner at all."""
     n = gap_s.shape[1]
     low, size = int(states[0]), int(states[-1] - states[0]) + 1
@@ -242,7 +255,7 @@ def _vote(gap_s: Floats, evidence: NDArray[np.float32], states: Ints, grid: floa
     flat, column = flat[column >= 0], column[column >= 0]
     weight = np.exp(np.clip(evidence.ravel()[flat], -7.0, 6.0))
     sums = np.bincount((flat % n) * len(states) + column, weight, n * len(states)).reshape(n, len(states))
-    return np.log(0.15 + 0.85 * median_gap_s * _smoothed(sums, states, kernel))
+    return np.asarray(np.log(0.15 + 0.85 * median_gap_s * _smoothed(sums.astype(float), states, kernel)))
 
 
 def _kernel(grid: float, resolution_s: float, sigma_s: float) -> Floats:
@@ -261,7 +274,9 @@ def _smoothed(sums: Floats, states: Ints, kernel: Floats) -> Floats:
         block = sums[:, stretch[0] : stretch[0] + width]
         total = out[:, stretch[0] : stretch[0] + width]
         for shift in range(max(-half, 1 - width), min(half, width - 1) + 1):
-            total[:, max(0, shift) : width + min(0, shift)] += kernel[shift + half] * block[:, max(0, -shift) : width - max(0, shift)]
+            total[:, max(0, shift) : width + min(0, shift)] += (
+                kernel[shift + half] * block[:, max(0, -shift) : width - max(0, shift)]
+            )
     return out
 
 
@@ -311,7 +326,14 @@ def _came_from(before: Floats, at: Ints, apart: Floats, units: Ints) -> Ints:
     best = before.argmax(axis=1)
     below, above = np.maximum(at - 1, 0), np.minimum(at + 1, before.shape[1] - 1)
     choices = np.stack([at, below, above, best])
-    worth = np.stack([before[units, at], before[units, below] - apart[units, at], before[units, above] - apart[units, at + 1], before[units, best] - _STEP_COST])
+    worth = np.stack(
+        [
+            before[units, at],
+            before[units, below] - apart[units, at],
+            before[units, above] - apart[units, at + 1],
+            before[units, best] - _STEP_COST,
+        ]
+    )
     return np.asarray(choices[worth.argmax(axis=0), units])
 
 

@@ -4,16 +4,13 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from pipeline.matching.arrays import Floats, Ints
 from pipeline.matching.clock import COARSE_S, Clock, robust_sd
 from pipeline.matching.fitting import Fit, Place
 from pipeline.matching.grouping import Groups
 from pipeline.matching.records import Records, Unit
 from pipeline.matching.tables import Pairs
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 CLOCKS = {
     **dict.fromkeys(("venue", "station"), pl.String),
@@ -45,17 +42,37 @@ class _Reading(NamedTuple):
     error_s: float
 
 
-def clocks_frame(records: Records, units: list[Unit], fit: Fit, places: list[Place], pairs: Pairs, groups: Groups, rank: Ints) -> pl.DataFrame:
+def clocks_frame(
+    records: Records, units: list[Unit], fit: Fit, places: list[Place], pairs: Pairs, groups: Groups, rank: Ints
+) -> pl.DataFrame:
     """One row per file of a tracker and better-ranked tracker on its station-day."""
     of_pair = fit.cells.unit[np.maximum(pairs.cell, 0)] if len(pairs.cell) else pairs.cell
-    rows = [row for u, unit in enumerate(units) for row in _unit_rows(records, u, unit, fit, places[u].clock, pairs, groups, of_pair, rank)]
+    rows = [
+        row
+        for u, unit in enumerate(units)
+        for row in _unit_rows(records, u, unit, fit, places[u].clock, pairs, groups, of_pair, rank)
+    ]
     frame = pl.DataFrame(rows, schema=CLOCKS, orient="row")
     likely = pl.struct("matched", "same_session_probability")
-    telling = (pl.col("matched") > 0) | (likely == likely.max().over("tracker", "reference_tracker", "file_id", "station", "baseball_day"))
-    return frame.filter(telling).sort("baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched")
+    telling = (pl.col("matched") > 0) | (
+        likely == likely.max().over("tracker", "reference_tracker", "file_id", "station", "baseball_day")
+    )
+    return frame.filter(telling).sort(
+        "baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched"
+    )
 
 
-def _unit_rows(records: Records, u: int, unit: Unit, fit: Fit, clock: Clock | None, pairs: Pairs, groups: Groups, of_pair: Ints, rank: Ints) -> list[tuple[object, ...]]:
+def _unit_rows(
+    records: Records,
+    u: int,
+    unit: Unit,
+    fit: Fit,
+    clock: Clock | None,
+    pairs: Pairs,
+    groups: Groups,
+    of_pair: Ints,
+    rank: Ints,
+) -> list[tuple[object, ...]]:
     swap = bool(rank[unit.trackers[0]] > rank[unit.trackers[1]])
     this, other = (unit.first, unit.second) if swap else (unit.second, unit.first)
     mine = np.flatnonzero((of_pair == u) & groups.joined & (pairs.cell >= 0))
@@ -70,7 +87,19 @@ def _unit_rows(records: Records, u: int, unit: Unit, fit: Fit, clock: Clock | No
         window = _covered(records, other.rows, reading, records.seen_s[this.rows[members]])
         counts = (int(ours.sum()), len(members) - int(ours.sum()), max(window - int(ours.sum()), 0))
         wrong = float((1 - pairs.probability[mine][ours]).sum())
-        out.append(_row(records, this.rows[members[0]], other, unit, reading, counts, float(fit.same_session[u]), wrong, this.resolution_s))
+        out.append(
+            _row(
+                records,
+                this.rows[members[0]],
+                other,
+                unit,
+                reading,
+                counts,
+                float(fit.same_session[u]),
+                wrong,
+                this.resolution_s,
+            )
+        )
     return out
 
 
@@ -83,7 +112,9 @@ def _covered(records: Records, other_rows: Ints, reading: _Reading | None, seen_
     return int(((at >= low) & (at <= high)).sum())
 
 
-def _reading(unit: Unit, clock: Clock | None, swap: bool, members: Ints, at: Ints, reference_s: Floats) -> _Reading | None:
+def _reading(
+    unit: Unit, clock: Clock | None, swap: bool, members: Ints, at: Ints, reference_s: Floats
+) -> _Reading | None:
     """The clock's path over the members of one file, seen from this tracker."""
     if clock is None:
         return None
@@ -105,7 +136,11 @@ def _reading(unit: Unit, clock: Clock | None, swap: bool, members: Ints, at: Int
     sizes = tuple(float(path[j + 1] - path[j]) for j in jumps)
     drift = _drift_ppm(seen_s, path, segment)
     # 1.25: a median's error against a mean's; at most 21 pairs speak for a place on the path
-    error = 1.25 * max(spread, 0.29 * unit.resolution_s if unit.resolution_s > COARSE_S else 0.0) / np.sqrt(max(min(len(residual), 21), 1))
+    error = (
+        1.25
+        * max(spread, 0.29 * unit.resolution_s if unit.resolution_s > COARSE_S else 0.0)
+        / np.sqrt(max(min(len(residual), 21), 1))
+    )
     return _Reading(float(path[0]), float(path[-1]), drift, sizes, spread, float(error))
 
 
@@ -155,7 +190,9 @@ def _hours(offset_s: float) -> int:
     return hours if hours and abs(offset_s - 3600 * hours) < _NEAR_HOUR_S else 0
 
 
-def _verdict(reference: str, reading: _Reading | None, matched: int, same_session: float, resolution_s: float | None) -> str:
+def _verdict(
+    reference: str, reading: _Reading | None, matched: int, same_session: float, resolution_s: float | None
+) -> str:
     """What the director reads."""
     if matched == 0:
         return f"no pitch in common with {reference}: not the same session, or one of the two missed it"
@@ -182,7 +219,9 @@ def _offset_words(reference: str, reading: _Reading, resolution_s: float | None)
 def _movement_words(reading: _Reading) -> list[str]:
     words = []
     if not np.isnan(reading.drift_ppm) and abs(reading.drift_ppm) > ORDINARY_PPM:
-        words.append(f"runs {'fast' if reading.drift_ppm > 0 else 'slow'} by {abs(reading.drift_ppm) * 3.6e-3:.1f} s an hour")
+        words.append(
+            f"runs {'fast' if reading.drift_ppm > 0 else 'slow'} by {abs(reading.drift_ppm) * 3.6e-3:.1f} s an hour"
+        )
     if reading.steps:
         times = "once" if len(reading.steps) == 1 else f"{len(reading.steps)} times"
         words.append(f"was set {times} during the session ({', '.join(f'{s:+.1f} s' for s in reading.steps)})")

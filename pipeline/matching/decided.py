@@ -20,17 +20,33 @@ class Decided(NamedTuple):
 
     def places(self, records: Records) -> tuple[list[tuple[int, int]], set[tuple[int, int]]]:
         """The same pairs as rows of the records; pairs with a sighting that is not among them are left out."""
-        place = {sighting: row for row, sighting in enumerate(records.frame["sighting_id"].to_list())} if self.same or self.apart else {}
-        same, apart = ([(place[a], place[b]) for a, b in pairs if a in place and b in place] for pairs in (self.same, self.apart))
+        place = (
+            {sighting: row for row, sighting in enumerate(records.frame["sighting_id"].to_list())}
+            if self.same or self.apart
+            else {}
+        )
+        same, apart = (
+            [(place[a], place[b]) for a, b in pairs if a in place and b in place] for pairs in (self.same, self.apart)
+        )
         return sorted((min(p), max(p)) for p in same), {(min(p), max(p)) for p in apart}
 
 
 def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decided:
     """Decisions about pairs and pitches, in an order of their own; contradictions are told and the one that keeps apart holds."""
-    about = decisions.filter(pl.col("kind").is_in([*_PAIR_KINDS, "no_pitch"])).select("kind", "subject", "object").unique().sort("kind", "subject", "object")
-    known = {i: (tracker, station) for i, tracker, station in sightings.select("sighting_id", "tracker", "station").iter_rows()}
+    about = (
+        decisions.filter(pl.col("kind").is_in([*_PAIR_KINDS, "no_pitch"]))
+        .select("kind", "subject", "object")
+        .unique()
+        .sort("kind", "subject", "object")
+    )
+    known = {
+        i: (tracker, station)
+        for i, tracker, station in sightings.select("sighting_id", "tracker", "station").iter_rows()
+    }
     no_pitch = frozenset(s for kind, s, _ in about.iter_rows() if kind == "no_pitch")
-    pairs = {kind: {(min(a, b), max(a, b)) for k, a, b in about.iter_rows() if k == kind and a and b} for kind in _PAIR_KINDS}
+    pairs = {
+        kind: {(min(a, b), max(a, b)) for k, a, b in about.iter_rows() if k == kind and a and b} for kind in _PAIR_KINDS
+    }
     problems = [problem for row in about.iter_rows() if (problem := _problem(row, known, no_pitch, pairs))]
     bad = {(kind, *sorted((a, b or ""))) for kind, a, b, _ in problems}
     same = tuple(p for p in sorted(pairs["same_pitch"]) if ("same_pitch", *p) not in bad)
@@ -39,7 +55,10 @@ def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decided:
 
 
 def _problem(
-    row: tuple[str, str, str | None], known: dict[str, tuple[str, str | None]], no_pitch: frozenset[str], pairs: dict[str, set[tuple[str, str]]]
+    row: tuple[str, str, str | None],
+    known: dict[str, tuple[str, str | None]],
+    no_pitch: frozenset[str],
+    pairs: dict[str, set[tuple[str, str]]],
 ) -> tuple[str, str, str | None, str] | None:
     kind, a, b = row
     if kind == "no_pitch":
@@ -53,7 +72,10 @@ def _problem(
     if (min(a, b), max(a, b)) in pairs["not_same_pitch"]:
         return (*row, "another decision says that these two are not one pitch; they are kept apart")
     if known[a][0] == known[b][0]:
-        return (*row, f"both are of tracker {known[a][0]}; a pitch holds one sighting of a tracker (no_pitch sets a double record aside)")
+        return (
+            *row,
+            f"both are of tracker {known[a][0]}; a pitch holds one sighting of a tracker (no_pitch sets a double record aside)",
+        )
     if a in no_pitch or b in no_pitch:
         return (*row, "another decision says that one of them is no pitch")
     if known[a][1] != known[b][1]:

@@ -3,17 +3,14 @@
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.matching.arrays import Bools, Floats, Ints
 from pipeline.matching.bands import Cells
 from pipeline.matching.calibrating import Models
 from pipeline.matching.clock import COARSE_S
 from pipeline.matching.labels import label_evidence
 from pipeline.matching.readings import ReadingModel, log_ratio
 from pipeline.matching.records import Records, Stream, Unit
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 # no two pitches are thrown to one plate this soon after one another; on two mounds they are
 _LONGEST_S = 2.7
@@ -31,7 +28,9 @@ class Doubles(NamedTuple):
     gap_s: Floats
 
 
-def find_doubles(records: Records, streams: list[Stream], models: Models, units: list[Unit], which: Ints, cells: Cells) -> Doubles:
+def find_doubles(
+    records: Records, streams: list[Stream], models: Models, units: list[Unit], which: Ints, cells: Cells
+) -> Doubles:
     """Neighbours in a stream that are one throw, unless the other trackers saw two."""
     parts = [_neighbours(stream) for stream in streams]
     first = np.concatenate([p[0] for p in parts]) if parts else np.zeros(0, dtype=np.int64)
@@ -56,7 +55,9 @@ def _neighbours(stream: Stream) -> tuple[Ints, Ints, Floats, float]:
     return rows[:-1][soon], rows[1:][soon], gap[soon], -float(np.log(_DOUBLE_SHARE / (0.5 * crowd + _FLOOR)))
 
 
-def _one_throw(records: Records, models: Models, units: list[Unit], unit_models: Ints, first: Ints, second: Ints) -> Floats:
+def _one_throw(
+    records: Records, models: Models, units: list[Unit], unit_models: Ints, first: Ints, second: Ints
+) -> Floats:
     """Log ratio that two records of one tracker are one throw; under 3 common metrics without a clock there is none."""
     which = _model_of(records, models, units, unit_models, first)
     strength = np.full(len(first), -50.0)
@@ -73,7 +74,9 @@ def _one_throw(records: Records, models: Models, units: list[Unit], unit_models:
 
 def _own_model(model: ReadingModel) -> ReadingModel:
     """A tracker against itself: no bias, and 1.2 times the spread."""
-    return model._replace(bias=np.zeros_like(model.bias), spread=1.2 * model.spread, other_mean=np.zeros_like(model.other_mean))
+    return model._replace(
+        bias=np.zeros_like(model.bias), spread=1.2 * model.spread, other_mean=np.zeros_like(model.other_mean)
+    )
 
 
 def _model_of(records: Records, models: Models, units: list[Unit], unit_models: Ints, rows: Ints) -> Ints:
@@ -82,10 +85,13 @@ def _model_of(records: Records, models: Models, units: list[Unit], unit_models: 
     for unit, which in zip(units, unit_models.tolist(), strict=True):
         for tracker in unit.trackers:
             place.setdefault((unit.day, tracker), which)
-    return np.array([place.get((int(d), int(t)), -1) for d, t in zip(records.day[rows], records.tracker[rows], strict=True)], dtype=np.int64)
+    return np.array(
+        [place.get((int(d), int(t)), -1) for d, t in zip(records.day[rows], records.tracker[rows], strict=True)],
+        dtype=np.int64,
+    )
 
 
-def _seen_as_two(records: Records, cells: Cells, first: Ints, second: Ints) -> NDArray[np.bool_]:
+def _seen_as_two(records: Records, cells: Cells, first: Ints, second: Ints) -> Bools:
     """Some other tracker has a record for each of the two, and these are not doubles themselves."""
     partners: dict[int, dict[int, int]] = {}
     for cell in np.flatnonzero(cells.posterior > 0.5).tolist():
@@ -100,7 +106,7 @@ def _seen_as_two(records: Records, cells: Cells, first: Ints, second: Ints) -> N
     return out
 
 
-def _without_chains(first: Ints, second: Ints, found: NDArray[np.bool_]) -> Ints:
+def _without_chains(first: Ints, second: Ints, found: Bools) -> Ints:
     """A record that repeats another cannot be repeated itself: of a chain, every second link falls away."""
     taken: set[int] = set()
     keep = []
@@ -109,5 +115,3 @@ def _without_chains(first: Ints, second: Ints, found: NDArray[np.bool_]) -> Ints
             taken.update((int(first[n]), int(second[n])))
             keep.append(n)
     return np.array(keep, dtype=np.int64)
-
-

@@ -3,22 +3,29 @@
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.matching.alignment import Steps
-from pipeline.matching.bands import Bands, Cells, Window, align_cells, is_coarse, join_windows, narrowed_window, timed_window, whole_window
+from pipeline.matching.arrays import Floats, Ints
+from pipeline.matching.bands import (
+    Bands,
+    Cells,
+    Window,
+    align_cells,
+    is_coarse,
+    join_windows,
+    narrowed_window,
+    timed_window,
+    whole_window,
+)
 from pipeline.matching.clock import Clock, Votes, collect_votes, crowding, density, find_clocks, refine
 from pipeline.matching.labels import LabelModel, label_evidence
 from pipeline.matching.readings import CIRCULAR, ReadingModel, log_ratio, model_metrics
 from pipeline.matching.records import Records, Unit
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Singles = NDArray[np.float32]
 Said = tuple[list[tuple[int, int]], set[tuple[int, int]]]
 
-# how far from the clock path a partner is looked for: while the path is rough, when it is refined, and with coarse stamps
-ROUGH_S, FINE_S, COARSE_BAND_S = 45.0, 12.0, 150.0
+# how far from the clock path a partner is looked for, with fine and with coarse stamps
+ROUGH_S, COARSE_BAND_S = 45.0, 150.0
 _START_OPEN, _START_EXTEND = 1.5 / 30, 6 / 10
 _CROSSING_COST, _CROSSING_COST_UNTIMED = 2.0, 5.0
 _FREE_END = float(np.exp(-0.015))
@@ -68,13 +75,17 @@ def locate(records: Records, units: list[Unit], model: ReadingModel, which: Ints
             places[u] = Place(None, _first_window(unit, evidence))
             continue
         timed.append(u)
-        votes.append(collect_votes(unit.first.seen_s, unit.second.seen_s, evidence, (unit.first.resolution_s, unit.second.resolution_s)))
+        votes.append(
+            collect_votes(
+                unit.first.seen_s, unit.second.seen_s, evidence, (unit.first.resolution_s, unit.second.resolution_s)
+            )
+        )
     for u, clock in zip(timed, find_clocks(votes), strict=True):
         places[u] = Place(clock, None)
     return places
 
 
-def quick_evidence(records: Records, unit: Unit, model: ReadingModel, m: int) -> Singles:
+def quick_evidence(records: Records, unit: Unit, model: ReadingModel, m: int) -> Floats:
     """A rough log ratio for all pairs of a unit, from its most telling metrics: enough to find the clock or the path."""
     a, b = records.readings[unit.first.rows], records.readings[unit.second.rows]
     total = np.zeros((len(a), len(b)), dtype=np.float32)
@@ -98,12 +109,16 @@ def quick_evidence(records: Records, unit: Unit, model: ReadingModel, m: int) ->
 def _most_telling(model: ReadingModel, m: int, a: Floats, b: Floats) -> list[int]:
     metrics = model_metrics(model, m)
     known = (~np.isnan(a[:, metrics])).mean(axis=0) * (~np.isnan(b[:, metrics])).mean(axis=0)
-    gain = known * model.weight[m, metrics] * np.log(np.maximum(model.other_spread[m, 1, metrics] / model.spread[m, metrics], 1.0))
+    gain = (
+        known
+        * model.weight[m, metrics]
+        * np.log(np.maximum(model.other_spread[m, 1, metrics] / model.spread[m, metrics], 1.0))
+    )
     best = np.argsort(-gain, kind="stable")[:_QUICK_METRICS]
     return [int(metrics[k]) for k in best if gain[k] > 0]
 
 
-def _first_window(unit: Unit, evidence: Singles) -> Window:
+def _first_window(unit: Unit, evidence: Floats) -> Window:
     """Without clocks: align everything by the rough evidence, and keep the surroundings of what may be a pair."""
     window = whole_window(unit)
     if evidence.size <= 2500:
@@ -142,7 +157,14 @@ def _window(unit: Unit, place: Place, reach_s: float) -> Window:
 
 
 def _weighed(
-    records: Records, units: list[Unit], model: ReadingModel, which: Ints, places: list[Place], labels: LabelModel | None, bands: Bands, cells: Cells
+    records: Records,
+    units: list[Unit],
+    model: ReadingModel,
+    which: Ints,
+    places: list[Place],
+    labels: LabelModel | None,
+    bands: Bands,
+    cells: Cells,
 ) -> Cells:
     of = which[cells.unit]
     readings = log_ratio(model, of, records.readings, cells.first, cells.second)
@@ -207,7 +229,9 @@ def _competing(units: list[Unit], cells: Cells, posterior: Floats) -> Floats:
     live = np.flatnonzero(posterior > 1e-6)
     out = posterior.copy()
     for record in (cells.first, cells.second):
-        key, place = np.unique(np.stack([pair[live], record[live], cells.unit[live]], axis=1), axis=0, return_inverse=True)
+        key, place = np.unique(
+            np.stack([pair[live], record[live], cells.unit[live]], axis=1), axis=0, return_inverse=True
+        )
         claim = np.minimum(np.bincount(place.ravel(), posterior[live]), 1 - 1e-9)
         odds = claim / (1 - claim)
         owner = np.unique(key[:, :2], axis=0, return_inverse=True)[1].ravel()
@@ -246,5 +270,9 @@ def refined(units: list[Unit], places: list[Place], cells: Cells) -> list[Place]
         sure = np.flatnonzero(cells.posterior[mine] > 0.8) + int(starts[u])
         floor_s = max(0.32 * float(np.hypot(unit.first.resolution_s, unit.second.resolution_s)), 0.02)
         pairs = (cells.i[sure], cells.j[sure], cells.posterior[sure])
-        out.append(place._replace(clock=refine(place.clock, unit.first.seen_s, unit.second.seen_s, pairs, unit.resolution_s, floor_s)))
+        out.append(
+            place._replace(
+                clock=refine(place.clock, unit.first.seen_s, unit.second.seen_s, pairs, unit.resolution_s, floor_s)
+            )
+        )
     return out

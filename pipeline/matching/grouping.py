@@ -3,20 +3,25 @@
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from pipeline.matching.arrays import Bools, Floats, Ints
 
 
 class Groups(NamedTuple):
     """`group[r]`: number of the group of record r (that of its lowest record); `joined[e]`: whether edge e is inside a group."""
 
     group: Ints
-    joined: NDArray[np.bool_]
+    joined: Bools
 
 
-def group_records(tracker: Ints, first: Ints, second: Ints, strength: Floats, forced: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Groups:
+def group_records(
+    tracker: Ints,
+    first: Ints,
+    second: Ints,
+    strength: Floats,
+    forced: list[tuple[int, int]],
+    apart: set[tuple[int, int]],
+) -> Groups:
     """Join records along edges, strongest first, unless that would put two records of one tracker, or a pair kept apart, together.
 
     `forced` edges come before all others. Ties are broken by the records' order, so the outcome does not depend on input order.

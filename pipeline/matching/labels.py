@@ -3,12 +3,9 @@
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.matching.arrays import Floats, Ints
 from pipeline.matching.records import LABELS
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 # A pitch type largely repeats the readings, and the situation's labels repeat one another (match_method, section 1): half their say.
 SAY = np.array([1.0, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5])
@@ -33,7 +30,9 @@ def label_evidence(model: LabelModel, which: Ints, labels: Ints, first: Ints, se
     return total
 
 
-def fit_labels(models: int, labels: Ints, pairs: tuple[Ints, Ints, Ints, Floats], neighbours: tuple[Ints, Ints, Ints]) -> LabelModel:
+def fit_labels(
+    models: int, labels: Ints, pairs: tuple[Ints, Ints, Ints, Floats], neighbours: tuple[Ints, Ints, Ints]
+) -> LabelModel:
     """Agreement counted over matched pairs (model, first, second, posterior) and over their neighbours (model, first, second)."""
     same = np.full((models, labels.shape[1]), 0.8)
     other = np.full((models, labels.shape[1]), 0.5)
@@ -46,7 +45,9 @@ def fit_labels(models: int, labels: Ints, pairs: tuple[Ints, Ints, Ints, Floats]
     return LabelModel(np.maximum(same, np.minimum(other, 0.995)), other)
 
 
-def _agreeing(models: int, label: Ints, of: Ints, first: Ints, second: Ints, weight: Floats, prior: tuple[float, float]) -> Floats:
+def _agreeing(
+    models: int, label: Ints, of: Ints, first: Ints, second: Ints, weight: Floats, prior: tuple[float, float]
+) -> Floats:
     known = (label[first] >= 0) & (label[second] >= 0)
     agree = known & (label[first] == label[second])
     hits = np.bincount(of[agree], weight[agree], models)

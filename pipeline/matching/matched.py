@@ -5,10 +5,19 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipeline.matching import tables
-from pipeline.matching.calibrating import DayFit, Models, fit_days, learn, model_keys, pooled_models, statistics_frame, unsettled
+from pipeline.matching.arrays import Ints
+from pipeline.matching.calibrating import (
+    DayFit,
+    Models,
+    fit_days,
+    learn,
+    model_keys,
+    pooled_models,
+    statistics_frame,
+    unsettled,
+)
 from pipeline.matching.clock_report import CLOCKS, clocks_frame
 from pipeline.matching.decided import Decided, read_decisions
 from pipeline.matching.doubles import find_doubles
@@ -17,9 +26,6 @@ from pipeline.matching.grouping import Groups, group_records
 from pipeline.matching.label_runs import LABEL_RUNS, label_runs_frame
 from pipeline.matching.records import Records, Stream, Unit, orders, streams_of, take_records, units_of
 from pipeline.matching.stations import locate_roamers
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 # pairs less likely than this are not told
 REPORTED = 0.02
@@ -100,7 +106,9 @@ def _with_older(statistics: pl.DataFrame, older: pl.DataFrame | None) -> pl.Data
     return pl.concat([older.join(statistics, on=key, how="anti"), statistics]).sort(key)
 
 
-def _final_fit(ready: _Prepared, day_fit: DayFit, statistics: pl.DataFrame, decided: Decided) -> tuple[Fit, list[Place], Models]:
+def _final_fit(
+    ready: _Prepared, day_fit: DayFit, statistics: pl.DataFrame, decided: Decided
+) -> tuple[Fit, list[Place], Models]:
     """Two more rounds with the pooled models: the first fixes the day's own bias, gaps and clocks, the last decides."""
     records, units, which = ready.records, ready.units, ready.which
     models, prior = pooled_models(records, units, statistics)
@@ -111,7 +119,13 @@ def _final_fit(ready: _Prepared, day_fit: DayFit, statistics: pl.DataFrame, deci
     fit = run_round(records, units, models.readings, which, places, day_fit.gaps, models.labels, ROUGH_S, said)
     models, _ = learn(records, units, which, models, prior, fit, trust=1.0)
     places = refined(units, places, fit.cells)
-    return run_round(records, units, models.readings, which, places, next_gaps(units, fit.cells), models.labels, ROUGH_S, said), places, models
+    return (
+        run_round(
+            records, units, models.readings, which, places, next_gaps(units, fit.cells), models.labels, ROUGH_S, said
+        ),
+        places,
+        models,
+    )
 
 
 def _assemble(
@@ -147,7 +161,9 @@ def _assemble(
 
 def _grouped(records: Records, pairs: tables.Pairs, settings: MatchSettings, decided: Decided) -> Groups:
     strong = np.flatnonzero(pairs.probability > settings.merge_above)
-    groups = group_records(records.tracker, pairs.first[strong], pairs.second[strong], pairs.probability[strong], *decided.places(records))
+    groups = group_records(
+        records.tracker, pairs.first[strong], pairs.second[strong], pairs.probability[strong], *decided.places(records)
+    )
     return groups._replace(joined=groups.group[pairs.first] == groups.group[pairs.second])
 
 

@@ -1,10 +1,8 @@
 """Put the rows of one export in the order in which the device saw the pitches."""
 
 import numpy as np
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from pipeline.matching.arrays import Floats, Ints
 
 # a sequence number this far under the highest so far starts a new run ...
 _FALL = 12

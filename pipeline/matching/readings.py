@@ -6,15 +6,13 @@ There is one model for each tracker pair on each station-day; arrays of records 
 """
 
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.matching.arrays import Bools, Floats, Ints
 from schemas.metrics import METRICS
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 CIRCULAR = np.array([m.circular for m in METRICS.values()])
 TOLERANCE = np.array([m.tolerance for m in METRICS.values()])
@@ -70,7 +68,7 @@ def slices(which: Ints) -> Iterator[tuple[int, slice]]:
     if not len(which):
         return
     cuts = [0, *(np.flatnonzero(np.diff(which)) + 1).tolist(), len(which)]
-    for start, end in zip(cuts, cuts[1:], strict=False):
+    for start, end in pairwise(cuts):
         yield int(which[start]), slice(start, end)
 
 
@@ -104,7 +102,7 @@ def log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, s
         d = differences(readings, first[part], second[part], metrics)
         one = model.take(np.array([m]))
         out[part] = model.trust[m] * (log_same(one, d, metrics).sum(axis=1) - log_sum(log_components(one, d, metrics)))
-    return np.logaddexp(np.log1p(-BLUNDER) + out, np.log(BLUNDER))
+    return np.asarray(np.logaddexp(np.log1p(-BLUNDER) + out, np.log(BLUNDER)))
 
 
 def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
@@ -146,7 +144,7 @@ def log_components(one: ReadingModel, d: Floats, metrics: Ints) -> Floats:
     weight = one.weight[0, metrics]
     precision = 0.5 * weight / spread**2
     constant = precision * mean**2 + weight * (np.log(spread) + _HALF_LOG_2PI)
-    return np.log(one.share[0]) - (d**2 @ precision.T - 2 * d @ (precision * mean).T + known @ constant.T)
+    return np.asarray(np.log(one.share[0]) - (d**2 @ precision.T - 2 * d @ (precision * mean).T + known @ constant.T))
 
 
 def log_sum(parts: Floats) -> Floats:
@@ -155,10 +153,18 @@ def log_sum(parts: Floats) -> Floats:
     return np.asarray(top + np.log(np.exp(parts - top[:, None]).sum(axis=1)))
 
 
-def fit_same(model: ReadingModel, prior: Prior, which: Ints, readings: Floats, pairs: tuple[Ints, Ints, Floats], steps: int) -> SameFit:
+def fit_same(
+    model: ReadingModel, prior: Prior, which: Ints, readings: Floats, pairs: tuple[Ints, Ints, Floats], steps: int
+) -> SameFit:
     """Contaminated-normal fit of (bias, spread, outlier share) per model and metric by EM, weights = posterior of being one pitch."""
     first, second, posterior = pairs
-    fit = SameFit(np.zeros_like(model.bias), prior.bias.copy(), prior.spread.copy(), prior.outlier_share.copy(), model.weight.copy())
+    fit = SameFit(
+        np.zeros_like(model.bias),
+        prior.bias.copy(),
+        prior.spread.copy(),
+        prior.outlier_share.copy(),
+        model.weight.copy(),
+    )
     for m, part in slices(which):
         metrics = model_metrics(model, m)
         d, p = differences(readings, first[part], second[part], metrics), posterior[part, None]
@@ -171,11 +177,15 @@ def fit_same(model: ReadingModel, prior: Prior, which: Ints, readings: Floats, p
         fit.n[m, metrics] = n
         for column, values in ((fit.bias, one.bias), (fit.spread, one.spread), (fit.outlier_share, one.outlier_share)):
             column[m] = values[0]
-        fit.weight[m, metrics] = _weights(wrapped(d - one.bias[0, metrics], metrics) / one.spread[0, metrics], posterior[part])
+        fit.weight[m, metrics] = _weights(
+            wrapped(d - one.bias[0, metrics], metrics) / one.spread[0, metrics], posterior[part]
+        )
     return fit
 
 
-def _same_step(one: ReadingModel, prior: Prior, d: Floats, p: Floats, known: NDArray[np.bool_], n: Floats, metrics: Ints) -> ReadingModel:
+def _same_step(
+    one: ReadingModel, prior: Prior, d: Floats, p: Floats, known: Bools, n: Floats, metrics: Ints
+) -> ReadingModel:
     residual = np.where(known, wrapped(d - one.bias[0, metrics], metrics), 0.0)
     core, tail = _core_and_tail(one, residual, metrics)
     odd = tail / np.maximum(core + tail, 1e-300)
@@ -208,7 +218,9 @@ def _weights(scaled: Floats, posterior: Floats) -> Floats:
     return weight
 
 
-def fit_other(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints, steps: int, prior_pairs: float = 20.0) -> ReadingModel:
+def fit_other(
+    model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints, steps: int, prior_pairs: float = 20.0
+) -> ReadingModel:
     """The mixture for neighbouring pitches, fitted by EM to differences of matched records' neighbours; the start is its prior."""
     share, mean, spread = model.share.copy(), model.other_mean.copy(), model.other_spread.copy()
     for m, part in slices(which):
@@ -227,7 +239,12 @@ def fit_other(model: ReadingModel, which: Ints, readings: Floats, first: Ints, s
 
 
 def _other_step(
-    one: ReadingModel, start: ReadingModel, sums: tuple[Floats, Floats, Floats], sizes: Floats, metrics: Ints, prior_pairs: float
+    one: ReadingModel,
+    start: ReadingModel,
+    sums: tuple[Floats, Floats, Floats],
+    sizes: Floats,
+    metrics: Ints,
+    prior_pairs: float,
 ) -> ReadingModel:
     size, total, squares = sums
     mean_0, spread_0 = start.other_mean[0][:, metrics], start.other_spread[0][:, metrics]
@@ -240,7 +257,7 @@ def _other_step(
     return one._replace(share=(share / share.sum())[None], other_mean=means, other_spread=spreads)
 
 
-def start_model(bias: Floats, spread: Floats, known: NDArray[np.bool_], trust: float) -> ReadingModel:
+def start_model(bias: Floats, spread: Floats, known: Bools, trust: float) -> ReadingModel:
     """The model before any pair is known; (models, metrics): difference of medians, spread of all readings, whether both have it."""
     models = len(bias)
     return ReadingModel(

@@ -1,18 +1,15 @@
 """The sightings as arrays: one canonical order, streams per tracker, and the pairs of streams that may show one session."""
 
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from pipeline.matching.arrays import Floats, Ints
 from pipeline.matching.ordering import device_order
 from schemas.metrics import METRICS
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 METRIC_NAMES: tuple[str, ...] = tuple(METRICS)
 # labels compared as evidence, never as truth: (what is told, the columns it is made of)
@@ -82,7 +79,17 @@ def take_records(sightings: pl.DataFrame) -> Records:
     seen = (pl.col("thrown_at") - day_start).dt.total_microseconds() / 1e6 + pl.col("clock_resolution_s") / 2
     trackers = tuple(sorted(located["tracker"].unique().to_list()))
     return Records(
-        frame=located.select("sighting_id", "tracker", "venue", "station", "baseball_day", "file_id", "native_session", "file_order", "sequence"),
+        frame=located.select(
+            "sighting_id",
+            "tracker",
+            "venue",
+            "station",
+            "baseball_day",
+            "file_id",
+            "native_session",
+            "file_order",
+            "sequence",
+        ),
         trackers=trackers,
         day=_codes(located, ("venue", "station", "baseball_day")),
         tracker=_codes(located, ("tracker",)),
@@ -99,10 +106,12 @@ def streams_of(records: Records) -> list[tuple[int, int, Stream]]:
     found: list[tuple[int, int, Stream]] = []
     owner = records.day * len(records.trackers) + records.tracker
     sequence = records.frame["sequence"].cast(pl.Float64).fill_null(np.nan).to_numpy()
-    session = records.frame["native_session"].fill_null("").to_numpy()
+    session = records.frame["native_session"].fill_null("").to_list()
     for rows in _blocks(owner):
         parts = [
-            _stream(records, sequence, part) for file_rows in _blocks(records.file[rows], rows) for part in _sessions(records, sequence, session, file_rows)
+            _stream(records, sequence, part)
+            for file_rows in _blocks(records.file[rows], rows)
+            for part in _sessions(records, sequence, session, file_rows)
         ]
         found += [(int(records.day[rows[0]]), int(records.tracker[rows[0]]), stream) for stream in _joined(parts)]
     return found
@@ -125,7 +134,15 @@ def units_of(streams_by_owner: list[tuple[int, int, Stream]]) -> list[Unit]:
 
 def _key(who: str) -> pl.Expr:
     """A person as one word: the id where it is known, else the label without case, accents of writing or order of names."""
-    words = pl.col(f"{who}_label").str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}]+", " ").str.strip_chars().str.split(" ").list.sort().list.join(" ")
+    words = (
+        pl.col(f"{who}_label")
+        .str.to_lowercase()
+        .str.replace_all(r"[^\p{L}\p{N}]+", " ")
+        .str.strip_chars()
+        .str.split(" ")
+        .list.sort()
+        .list.join(" ")
+    )
     return pl.coalesce(f"{who}_id", pl.when(words != "").then(words)).alias(f"{who}_key")
 
 
@@ -157,13 +174,14 @@ def _blocks(codes: Ints, rows: Ints | None = None) -> list[Ints]:
     return np.split(rows[order], np.flatnonzero(np.diff(codes[order])) + 1)
 
 
-def _sessions(records: Records, sequence: Floats, session: NDArray[np.object_], rows: Ints) -> list[Ints]:
+def _sessions(records: Records, sequence: Floats, session: list[str], rows: Ints) -> list[Ints]:
     """One file is one stream, unless it has no clock and its sessions use the same numbers again: then each session is one."""
     clockless = np.isnan(records.seen_s[rows]).all()
     numbers = sequence[rows]
-    if not clockless or len(set(session[rows])) < 2 or len(np.unique(numbers)) == len(rows):
+    own = [session[r] for r in rows.tolist()]
+    if not clockless or len(set(own)) < 2 or len(np.unique(numbers)) == len(rows):
         return [rows]
-    return [rows[session[rows] == name] for name in sorted(set(session[rows]))]
+    return [rows[[name == other for other in own]] for name in sorted(set(own))]
 
 
 def _stream(records: Records, sequence: Floats, rows: Ints) -> Stream:
@@ -181,7 +199,7 @@ def _joined(streams: list[Stream]) -> list[Stream]:
     """Streams with clocks that do not overlap become one, earliest first; the others stay apart."""
     timed = sorted((s for s in streams if not np.isnan(s.resolution_s)), key=lambda s: (np.nanmin(s.seen_s), s.rows[0]))
     untimed = [s for s in streams if np.isnan(s.resolution_s)]
-    apart = all(np.nanmax(a.seen_s) < np.nanmin(b.seen_s) for a, b in zip(timed, timed[1:], strict=False))
+    apart = all(np.nanmax(a.seen_s) < np.nanmin(b.seen_s) for a, b in pairwise(timed))
     alike = len({s.resolution_s > COARSE_S for s in timed}) == 1
     if len(timed) < 2 or not (apart and alike):
         return timed + untimed

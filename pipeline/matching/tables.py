@@ -4,18 +4,14 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from pipeline.matching.arrays import Bools, Floats, Ints, PolarsType
+from pipeline.matching.bands import Cells
 from pipeline.matching.decided import Decided
 from pipeline.matching.doubles import Doubles
-from pipeline.matching.bands import Cells
 from pipeline.matching.grouping import Groups
 from pipeline.matching.readings import ReadingModel, metric_log_ratio
 from pipeline.matching.records import METRIC_NAMES, Records
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 MATCHES = {"sighting_id": pl.String, "group_id": pl.String, "match_probability": pl.Float64, "decided_by": pl.String}
 MATCH_PAIRS = {
@@ -24,12 +20,14 @@ MATCH_PAIRS = {
     "probability": pl.Float64,
     "merged": pl.Boolean,
     "decided_by": pl.String,
-    **dict.fromkeys(("time_gap_s", "time_evidence", "reading_evidence", "label_evidence", "order_evidence"), pl.Float64),
+    **dict.fromkeys(
+        ("time_gap_s", "time_evidence", "reading_evidence", "label_evidence", "order_evidence"), pl.Float64
+    ),
     "what": pl.String,
     "rival_of": pl.String,
 }
 DOUBLES = {"sighting_id": pl.String, "of_sighting_id": pl.String, "probability": pl.Float64, "time_gap_s": pl.Float64}
-STATION_FINDS = {"sighting_id": pl.String, "station": pl.String, "probability": pl.Float64}
+STATION_FINDS: dict[str, PolarsType] = {"sighting_id": pl.String, "station": pl.String, "probability": pl.Float64}
 CALIBRATION = {
     **dict.fromkeys(("tracker_a", "tracker_b"), pl.String),
     "baseball_day": pl.Date,
@@ -50,6 +48,10 @@ class Pairs(NamedTuple):
     cell: Ints
     by_person: Bools
 
+    def take(self, keep: Bools) -> "Pairs":
+        """Some of the pairs."""
+        return Pairs(self.first[keep], self.second[keep], self.probability[keep], self.cell[keep], self.by_person[keep])
+
 
 def candidate_pairs(records: Records, cells: Cells, doubles: Doubles, decided: Decided, reported: float) -> Pairs:
     """Cells with some probability, a double's claim given to the record that it repeats, decisions on top."""
@@ -59,11 +61,17 @@ def candidate_pairs(records: Records, cells: Cells, doubles: Doubles, decided: D
     first, second, p = home[cells.first[live]], home[cells.second[live]], cells.posterior[live]
     order = np.lexsort((live, -p, second, first))
     first, second, p, live = first[order], second[order], p[order], live[order]
-    new = np.concatenate([[True], (np.diff(first) != 0) | (np.diff(second) != 0)]) if len(first) else np.zeros(0, dtype=bool)
+    new = (
+        np.concatenate([[True], (np.diff(first) != 0) | (np.diff(second) != 0)])
+        if len(first)
+        else np.zeros(0, dtype=bool)
+    )
     total = np.minimum(np.bincount(np.cumsum(new) - 1, p) if len(p) else p, 1.0)
-    found = Pairs(first[new], second[new], np.round(total, _PROBABILITY), live[new], np.zeros(int(new.sum()), dtype=bool))
+    found = Pairs(
+        first[new], second[new], np.round(total, _PROBABILITY), live[new], np.zeros(int(new.sum()), dtype=bool)
+    )
     keep = found.probability >= reported
-    return _with_decisions(Pairs(*(column[keep] for column in found)), *decided.places(records))
+    return _with_decisions(found.take(keep), *decided.places(records))
 
 
 def _with_decisions(pairs: Pairs, same: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Pairs:
@@ -71,9 +79,15 @@ def _with_decisions(pairs: Pairs, same: list[tuple[int, int]], apart: set[tuple[
     verdict = {**dict.fromkeys(same, 1.0), **dict.fromkeys(apart, 0.0)}
     if not verdict:
         return pairs
-    place = {(min(a, b), max(a, b)): n for n, (a, b) in enumerate(zip(pairs.first.tolist(), pairs.second.tolist(), strict=True))}
+    place = {
+        (min(a, b), max(a, b)): n
+        for n, (a, b) in enumerate(zip(pairs.first.tolist(), pairs.second.tolist(), strict=True))
+    }
     new = [pair for pair in verdict if pair not in place]
-    first, second = (np.concatenate([column, np.array([pair[side] for pair in new], dtype=np.int64)]) for side, column in ((0, pairs.first), (1, pairs.second)))
+    first, second = (
+        np.concatenate([column, np.array([pair[side] for pair in new], dtype=np.int64)])
+        for side, column in ((0, pairs.first), (1, pairs.second))
+    )
     probability = np.concatenate([pairs.probability, np.zeros(len(new))])
     cell = np.concatenate([pairs.cell, np.full(len(new), -1)])
     person = np.zeros(len(first), dtype=bool)
@@ -90,7 +104,14 @@ def with_third(pairs: Pairs, groups: Groups) -> tuple[Pairs, Groups]:
     members: dict[int, list[int]] = {}
     for row in np.unique(np.concatenate([pairs.first[groups.joined], pairs.second[groups.joined]])).tolist():
         members.setdefault(int(groups.group[row]), []).append(row)
-    new = [(a, b) for rows in members.values() if len(rows) > 2 for n, a in enumerate(rows) for b in rows[n + 1 :] if (a, b) not in told]
+    new = [
+        (a, b)
+        for rows in members.values()
+        if len(rows) > 2
+        for n, a in enumerate(rows)
+        for b in rows[n + 1 :]
+        if (a, b) not in told
+    ]
     if not new:
         return pairs, groups
     more = np.array(new, dtype=np.int64)
@@ -137,7 +158,16 @@ def _unclaimed(pairs: Pairs, tracker: Ints) -> Floats:
     return np.asarray(np.prod(1 - np.minimum(claims, 1.0), axis=1))
 
 
-def matches_frame(sightings: pl.DataFrame, records: Records, rank: Ints, pairs: Pairs, groups: Groups, probability: Floats, doubles: Doubles, decided: Decided) -> pl.DataFrame:
+def matches_frame(
+    sightings: pl.DataFrame,
+    records: Records,
+    rank: Ints,
+    pairs: Pairs,
+    groups: Groups,
+    probability: Floats,
+    doubles: Doubles,
+    decided: Decided,
+) -> pl.DataFrame:
     """One row per sighting that is no double: its group, named by the member of best rank."""
     ids = records.frame["sighting_id"].to_list()
     order = np.lexsort((np.arange(len(ids)), rank[records.tracker], groups.group))
@@ -150,7 +180,13 @@ def matches_frame(sightings: pl.DataFrame, records: Records, rank: Ints, pairs: 
     size = np.bincount(groups.group, minlength=len(ids))[groups.group]
     by = np.where(person, "person", np.where(size > 1, "model", "single"))
     located = pl.DataFrame(
-        {"sighting_id": ids, "group_id": [anchor[g] for g in groups.group.tolist()], "match_probability": probability, "decided_by": by.tolist()}, schema=MATCHES
+        {
+            "sighting_id": ids,
+            "group_id": [anchor[g] for g in groups.group.tolist()],
+            "match_probability": probability,
+            "decided_by": by.tolist(),
+        },
+        schema=MATCHES,
     )
     located = located.filter(~pl.Series(np.isin(np.arange(len(ids)), doubles.second)))
     return pl.concat([located, singles(sightings, decided, except_for=ids)]).sort("sighting_id")
@@ -160,10 +196,24 @@ def singles(sightings: pl.DataFrame, decided: Decided, except_for: list[str]) ->
     """Sightings that nothing can match: without a station, or of which a person said that they are no pitch."""
     alone = sightings.select("sighting_id").filter(~pl.col("sighting_id").is_in(except_for))
     by = pl.when(pl.col("sighting_id").is_in(list(decided.no_pitch))).then(pl.lit("person")).otherwise(pl.lit("single"))
-    return alone.select("sighting_id", pl.col("sighting_id").alias("group_id"), pl.lit(1.0).alias("match_probability"), by.alias("decided_by"))
+    return alone.select(
+        "sighting_id",
+        pl.col("sighting_id").alias("group_id"),
+        pl.lit(1.0).alias("match_probability"),
+        by.alias("decided_by"),
+    )
 
 
-def pairs_frame(records: Records, rank: Ints, pairs: Pairs, groups: Groups, probability: Floats, cells: Cells, model: ReadingModel, which: Ints) -> pl.DataFrame:
+def pairs_frame(
+    records: Records,
+    rank: Ints,
+    pairs: Pairs,
+    groups: Groups,
+    probability: Floats,
+    cells: Cells,
+    model: ReadingModel,
+    which: Ints,
+) -> pl.DataFrame:
     """One row per pair, better rank first, with what each kind of evidence said and the pair that it contends with."""
     a, b = pairs.first, pairs.second
     swap = (rank[records.tracker[a]] > rank[records.tracker[b]]) if len(a) else np.zeros(0, dtype=bool)
@@ -198,10 +248,14 @@ def pairs_frame(records: Records, rank: Ints, pairs: Pairs, groups: Groups, prob
         },
         schema=MATCH_PAIRS,
     )
-    return frame.with_columns(pl.col(pl.Float64).fill_nan(None)).sort("baseball_day", "venue", "station", "sighting_a", "sighting_b")
+    return frame.with_columns(pl.col(pl.Float64).fill_nan(None)).sort(
+        "baseball_day", "venue", "station", "sighting_a", "sighting_b"
+    )
 
 
-def _loudest(records: Records, cells: Cells, cell: Ints, told: Bools, model: ReadingModel, which: Ints) -> list[str | None]:
+def _loudest(
+    records: Records, cells: Cells, cell: Ints, told: Bools, model: ReadingModel, which: Ints
+) -> list[str | None]:
     """The three readings that said most, for or against."""
     if not len(cell):
         return []
@@ -265,9 +319,11 @@ def calibration_frame(statistics: pl.DataFrame, records: Records, rank: Ints) ->
             "outlier_share",
         )
         .group_by("tracker_a", "tracker_b", "baseball_day", "metric")
-        .agg(n.sum().round().cast(pl.UInt32), *((pl.col(c) * n).sum() / n.sum() for c in ("bias", "spread", "outlier_share")))
+        .agg(
+            n.sum().round().cast(pl.UInt32),
+            *((pl.col(c) * n).sum() / n.sum() for c in ("bias", "spread", "outlier_share")),
+        )
         .sort("baseball_day", "tracker_a", "tracker_b", "metric")
         .select(list(CALIBRATION))
         .with_columns(pl.col(pl.Float64).round_sig_figs(6))
     )
-

@@ -38,6 +38,11 @@ NOISE = {
 }
 FULL = tuple(NOISE)
 BALL_ONLY = ("release_speed_mph", "spin_rate_rpm")
+# what a simple unit gives
+EIGHT = (
+    *("release_speed_mph", "spin_rate_rpm", "induced_vertical_break_in", "horizontal_break_in"),
+    *("release_height_ft", "release_side_ft", "plate_height_ft", "plate_side_ft"),
+)
 # pitch type: speed, spin, efficiency, axis (right-hander), vertical and horizontal break (right-hander), share
 _ARSENAL = {
     "four_seam": (90.0, 2250.0, 0.93, 208.0, 16.0, 7.0, 0.40),
@@ -81,7 +86,22 @@ class World:
     """What happens in a season, and who watches."""
 
     devices: tuple[Device, ...]
-    sessions: tuple[str, ...] = ("game", "bullpen", "bullpen", "scrimmage", "bullpen", "game", "bullpen", "bullpen", "game", "bullpen", "scrimmage", "bullpen", "game", "bullpen")
+    sessions: tuple[str, ...] = (
+        "game",
+        "bullpen",
+        "bullpen",
+        "scrimmage",
+        "bullpen",
+        "game",
+        "bullpen",
+        "bullpen",
+        "game",
+        "bullpen",
+        "scrimmage",
+        "bullpen",
+        "game",
+        "bullpen",
+    )
     two_mounds: bool = False
     tempo: float = 1.0
     first_day: date = date(2026, 3, 2)
@@ -114,7 +134,24 @@ SCENARIOS = (
     "all faults, two trackers",
     "all faults, three trackers",
 )
-OTHER_WORLDS = ("heavier tails", "twice the noise", "half the noise", "quick tempo", "many false records", "ball-only readings", "milliseconds", "one night")
+OTHER_WORLDS = (
+    *(
+        "eight metrics, minute stamps",
+        "eight metrics, order only",
+        "eight metrics, all faults",
+        "ball only, minute stamps",
+    ),
+    *(
+        "heavier tails",
+        "twice the noise",
+        "half the noise",
+        "quick tempo",
+        "many false records",
+        "ball-only readings",
+        "milliseconds",
+        "one night",
+    ),
+)
 
 
 def world(name: str) -> World:
@@ -135,19 +172,41 @@ def world(name: str) -> World:
         "twice the noise": World((replace(a, noise=2.0), replace(b, noise=2.0))),
         "half the noise": World((replace(a, noise=0.5), replace(b, noise=0.5))),
         "quick tempo": World((a, replace(b, resolution_s=60.0)), tempo=0.5),
-        "many false records": World((replace(a, false_rate=0.06, dropout=0.05, double_rate=0.02), replace(b, false_rate=0.06, dropout=0.08, double_rate=0.02))),
+        "many false records": World(
+            (
+                replace(a, false_rate=0.06, dropout=0.05, double_rate=0.02),
+                replace(b, false_rate=0.06, dropout=0.08, double_rate=0.02),
+            )
+        ),
         "ball-only readings": World((a, replace(b, metrics=BALL_ONLY))),
-        "milliseconds": World((replace(a, resolution_s=0.001, jitter_s=0.03), replace(b, resolution_s=0.001, jitter_s=0.03))),
+        "eight metrics, minute stamps": World((a, replace(b, resolution_s=60.0, metrics=EIGHT, noise=2.5))),
+        "eight metrics, order only": World((a, replace(b, resolution_s=None, metrics=EIGHT, noise=2.5))),
+        "ball only, minute stamps": World((a, replace(b, resolution_s=60.0, metrics=BALL_ONLY))),
+        "milliseconds": World(
+            (replace(a, resolution_s=0.001, jitter_s=0.03), replace(b, resolution_s=0.001, jitter_s=0.03))
+        ),
         "one night": World((a, b), sessions=("game", "bullpen", "bullpen", "bullpen", "bullpen")),
     }
-    if name.startswith("all faults"):
-        return _all_faults(a, b, three=name.endswith("three trackers"))
+    if "all faults" in name:
+        return _all_faults(
+            a,
+            replace(b, metrics=EIGHT, noise=2.5) if name.startswith("eight") else b,
+            three=name.endswith("three trackers"),
+        )
     return worlds[name]
 
 
 def _all_faults(a: Device, b: Device, *, three: bool) -> World:
     """Everything at once: two mounds, minute stamps an hour and minutes off, steps, bursts, stale labels, bias, more false records."""
-    wrong = {"burst": 0.05, "stale": 0.4, "misspelt": 0.2, "dropout": 0.04, "false_rate": 0.02, "double_rate": 0.01, "mistyped": 0.2}
+    wrong = {
+        "burst": 0.05,
+        "stale": 0.4,
+        "misspelt": 0.2,
+        "dropout": 0.04,
+        "false_rate": 0.02,
+        "double_rate": 0.01,
+        "mistyped": 0.2,
+    }
     first = replace(a, **wrong, steps=1, drift_ppm=100.0)
     second = replace(b, **wrong, resolution_s=60.0, hour_slip=True, steps=1, drift_ppm=200.0, bias=1.5, bias_wander=0.4)
     third = replace(b, **wrong, name="portable", offset_s=200.0, drift_ppm=150.0, bias=1.0, noise=1.3, steps=1)
@@ -168,7 +227,11 @@ def simulate(what: World, seed: int) -> Season:
             rows, clock = _watch(rng, what, device, session, wander)
             seen.append(rows.with_columns(pl.lit(f"{device.name}-{number}").alias("native_session")))
             clocks.append(clock.with_columns(pl.lit(device.name).alias("tracker")))
-            biases.append(pl.DataFrame({"tracker": device.name, "session": number, "metric": list(wander), "bias": list(wander.values())}))
+            biases.append(
+                pl.DataFrame(
+                    {"tracker": device.name, "session": number, "metric": list(wander), "bias": list(wander.values())}
+                )
+            )
     table = _as_sightings(pl.concat(seen, how="diagonal_relaxed"))
     if what.shuffled:
         table = table.sample(fraction=1.0, shuffle=True, seed=seed)
@@ -183,16 +246,31 @@ def _pitchers(rng: np.random.Generator) -> list[dict[str, object]]:
         left = rng.random() < 0.3
         speed, spin = rng.normal(0, 2.5), rng.normal(0, 120)
         side, height, extension = rng.normal(1.9, 0.5), rng.normal(5.7, 0.4), rng.normal(6.2, 0.4)
-        kinds = ["four_seam", *rng.permutation([k for k in _ARSENAL if k != "four_seam"])[: rng.integers(2, 5)].tolist()]
+        kinds = [
+            "four_seam",
+            *rng.permutation([k for k in _ARSENAL if k != "four_seam"])[: rng.integers(2, 5)].tolist(),
+        ]
         share = np.array([_ARSENAL[k][6] for k in kinds]) * rng.uniform(0.6, 1.4, len(kinds))
-        means = {k: np.array(_ARSENAL[k][:6]) + rng.normal(0, [1.0, 80, 0.05, 8, 2, 2]) + [speed, spin, 0, 0, 0, 0] for k in kinds}
+        means = {
+            k: np.array(_ARSENAL[k][:6]) + rng.normal(0, [1.0, 80, 0.05, 8, 2, 2]) + [speed, spin, 0, 0, 0, 0]
+            for k in kinds
+        }
         people.append(
-            {"name": f"Arm{number:02d} Demo{'abcdefghijklmnop'[number]}", "left": left, "kinds": kinds, "share": share / share.sum(), "means": means, "release": (height, side, extension)}
+            {
+                "name": f"Arm{number:02d} Demo{'abcdefghijklmnop'[number]}",
+                "left": left,
+                "kinds": kinds,
+                "share": share / share.sum(),
+                "means": means,
+                "release": (height, side, extension),
+            }
         )
     return people
 
 
-def _session(rng: np.random.Generator, what: World, number: int, kind: str, pitchers: list[dict[str, object]]) -> pl.DataFrame:
+def _session(
+    rng: np.random.Generator, what: World, number: int, kind: str, pitchers: list[dict[str, object]]
+) -> pl.DataFrame:
     """True throws of one session (with two mounds: of the two bullpens at once)."""
     day = what.first_day + timedelta(days=number if len(what.sessions) > 5 else 0)
     start = 19.0 * 3600 if kind != "bullpen" else 15.0 * 3600 + 1200 * (number % 5)
@@ -201,16 +279,26 @@ def _session(rng: np.random.Generator, what: World, number: int, kind: str, pitc
         station, kind = "pens", "pens"
     if kind == "pens":
         arms = rng.permutation(len(pitchers))[:6]
-        parts = [_mound(rng, what, [int(a) for a in arms[m::2]], pitchers, start + 20 * m, rng.integers(25, 50)) for m in (0, 1)]
+        parts = [
+            _mound(rng, what, [int(a) for a in arms[m::2]], pitchers, start + 20 * m, rng.integers(25, 50))
+            for m in (0, 1)
+        ]
     elif kind == "bullpen":
         parts = [_mound(rng, what, [int(rng.integers(len(pitchers)))], pitchers, start, int(rng.integers(25, 55)))]
     else:
         parts = [_game(rng, what, pitchers, start, what.game_pitches if kind == "game" else what.game_pitches // 2)]
     throws = pl.concat(parts).sort("true_s")
-    return throws.with_columns(pl.lit(number).alias("session"), pl.lit(day).alias("baseball_day"), pl.lit(station).alias("station"), pl.lit(kind if kind != "pens" else "bullpen").alias("occasion"))
+    return throws.with_columns(
+        pl.lit(number).alias("session"),
+        pl.lit(day).alias("baseball_day"),
+        pl.lit(station).alias("station"),
+        pl.lit(kind if kind != "pens" else "bullpen").alias("occasion"),
+    )
 
 
-def _mound(rng: np.random.Generator, what: World, arms: list[int], pitchers: list[dict[str, object]], start: float, each: int) -> pl.DataFrame:
+def _mound(
+    rng: np.random.Generator, what: World, arms: list[int], pitchers: list[dict[str, object]], start: float, each: int
+) -> pl.DataFrame:
     parts = []
     for arm in arms:
         gaps = what.tempo * rng.gamma(6, 15 / 6, each).clip(5)
@@ -220,7 +308,9 @@ def _mound(rng: np.random.Generator, what: World, arms: list[int], pitchers: lis
     return pl.concat(parts)
 
 
-def _game(rng: np.random.Generator, what: World, pitchers: list[dict[str, object]], start: float, pitches: int) -> pl.DataFrame:
+def _game(
+    rng: np.random.Generator, what: World, pitchers: list[dict[str, object]], start: float, pitches: int
+) -> pl.DataFrame:
     arms = rng.permutation(len(pitchers))
     parts, thrown, half, staff = [], 0, 0, [list(arms[:4]), list(arms[4:8])]
     while thrown < pitches:
@@ -231,7 +321,12 @@ def _game(rng: np.random.Generator, what: World, pitchers: list[dict[str, object
         gaps = what.tempo * (rng.gamma(5, 3.2, each) + 7 + (rng.random(each) < 0.22) * rng.exponential(25, each))
         times = start + np.cumsum(gaps)
         rows = _throws(rng, pitchers[int(staff[side][0])], times, in_play=0.18)
-        parts.append(rows.with_columns(pl.lit(half // 2 + 1).cast(pl.Int16).alias("inning"), pl.lit("top" if side == 0 else "bottom").alias("half")))
+        parts.append(
+            rows.with_columns(
+                pl.lit(half // 2 + 1).cast(pl.Int16).alias("inning"),
+                pl.lit("top" if side == 0 else "bottom").alias("half"),
+            )
+        )
         start = times[-1] + what.tempo * rng.uniform(100, 170)
         thrown, half = thrown + each, half + 1
     return pl.concat(parts)
@@ -279,26 +374,40 @@ def _throws(rng: np.random.Generator, arm: dict[str, object], times: np.ndarray,
     )
 
 
-def _watch(rng: np.random.Generator, what: World, device: Device, session: pl.DataFrame, bias: dict[str, float]) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _watch(
+    rng: np.random.Generator, what: World, device: Device, session: pl.DataFrame, bias: dict[str, float]
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """What one device writes of one session, in its own order, and its true clock offset at each throw."""
     records = session.filter(pl.Series(_kept(rng, device, len(session)))).with_columns(pl.lit(False).alias("double"))
-    records = pl.concat([records, _false(rng, device, session), _doubles(rng, device, records)], how="diagonal_relaxed").sort("true_s")
+    records = pl.concat(
+        [records, _false(rng, device, session), _doubles(rng, device, records)], how="diagonal_relaxed"
+    ).sort("true_s")
     n = len(records)
     noisy = {m: _measured(rng, what, device, m, records[m].to_numpy(), bias[m]) for m in device.metrics}
     blundered = np.flatnonzero(rng.random(n) < device.blunder)
-    for m, values in noisy.items():
+    for values in noisy.values():
         values[blundered] = rng.permutation(values)[: len(blundered)]
     if "plate_speed_mph" in noisy and "release_speed_mph" in noisy:  # one measurement told twice
         noisy["plate_speed_mph"] = noisy["release_speed_mph"] * 0.917 + rng.normal(0, 0.1, n)
     offset = _offset(rng, device, records["true_s"].to_numpy())
     stamp = records["true_s"].to_numpy() + offset + rng.normal(0, device.jitter_s, n) + 0.2
     order = np.argsort(stamp - offset, kind="stable")
-    records = records.with_columns(pl.Series(m, noisy[m]) if m in noisy else pl.lit(None, dtype=pl.Float64).alias(m) for m in NOISE)
     records = records.with_columns(
-        pl.Series("stamp", stamp), pl.Series("pitcher_label", _pitcher_labels(rng, device, records)), pl.Series("pitch_type", _types(rng, device, records))
+        pl.Series(m, noisy[m]) if m in noisy else pl.lit(None, dtype=pl.Float64).alias(m) for m in NOISE
+    )
+    records = records.with_columns(
+        pl.Series("stamp", stamp),
+        pl.Series("pitcher_label", _pitcher_labels(rng, device, records)),
+        pl.Series("pitch_type", _types(rng, device, records)),
     )[order]
-    records = records.with_columns(pl.lit(device.name).alias("tracker"), pl.lit(device.resolution_s, dtype=pl.Float64).alias("clock_resolution_s"), pl.int_range(1, n + 1).alias("sequence"))
-    true_clock = session.select("session", pl.col("true_s")).with_columns(pl.Series("offset_s", np.interp(session["true_s"], records["true_s"], offset)))
+    records = records.with_columns(
+        pl.lit(device.name).alias("tracker"),
+        pl.lit(device.resolution_s, dtype=pl.Float64).alias("clock_resolution_s"),
+        pl.int_range(1, n + 1).alias("sequence"),
+    )
+    true_clock = session.select("session", pl.col("true_s")).with_columns(
+        pl.Series("offset_s", np.interp(session["true_s"], records["true_s"], offset))
+    )
     return records, true_clock
 
 
@@ -323,7 +432,11 @@ def _false(rng: np.random.Generator, device: Device, session: pl.DataFrame) -> p
         after["true_pitcher"],
         after["inning"],
         after["half"],
-        *(pl.Series(m, like[m].to_numpy() + rng.normal(0, 4 * NOISE[m], count)) for m in NOISE if m != "release_speed_mph"),
+        *(
+            pl.Series(m, like[m].to_numpy() + rng.normal(0, 4 * NOISE[m], count))
+            for m in NOISE
+            if m != "release_speed_mph"
+        ),
         pl.Series("release_speed_mph", like["release_speed_mph"].to_numpy() - slower),
         pl.lit(None, dtype=pl.UInt32).alias("throw"),
         pl.lit(False).alias("double"),
@@ -333,10 +446,15 @@ def _false(rng: np.random.Generator, device: Device, session: pl.DataFrame) -> p
 def _doubles(rng: np.random.Generator, device: Device, records: pl.DataFrame) -> pl.DataFrame:
     """Second records of a throw, half a second to two seconds later."""
     twice = records.filter(pl.Series(rng.random(len(records)) < device.double_rate))
-    return twice.with_columns(pl.Series("true_s", twice["true_s"].to_numpy() + rng.uniform(0.3, 2.0, len(twice))), pl.lit(True).alias("double"))
+    return twice.with_columns(
+        pl.Series("true_s", twice["true_s"].to_numpy() + rng.uniform(0.3, 2.0, len(twice))),
+        pl.lit(True).alias("double"),
+    )
 
 
-def _measured(rng: np.random.Generator, what: World, device: Device, metric: str, true: np.ndarray, bias: float) -> np.ndarray:
+def _measured(
+    rng: np.random.Generator, what: World, device: Device, metric: str, true: np.ndarray, bias: float
+) -> np.ndarray:
     n, size = len(true), NOISE[metric] * device.noise
     error = rng.normal(0, size, n) if what.tail_degrees is None else rng.standard_t(what.tail_degrees, n) * size
     error = np.where(rng.random(n) < device.outliers, rng.normal(0, size * device.outlier_size, n), error)
@@ -387,8 +505,13 @@ def _as_sightings(rows: pl.DataFrame) -> pl.DataFrame:
     step = pl.col("clock_resolution_s").fill_null(1.0)
     stamp_s = (pl.col("stamp") / step).floor() * step
     rows = rows.with_columns(
-        (pl.lit("s") + pl.struct("tracker", "session", "sequence").hash(7).cast(pl.String).str.zfill(20).str.slice(4, 16)).alias("sighting_id"),
-        pl.when(pl.col("clock_resolution_s").is_not_null()).then(midnight + pl.duration(microseconds=(stamp_s * 1e6).round().cast(pl.Int64))).alias("thrown_at"),
+        (
+            pl.lit("s")
+            + pl.struct("tracker", "session", "sequence").hash(7).cast(pl.String).str.zfill(20).str.slice(4, 16)
+        ).alias("sighting_id"),
+        pl.when(pl.col("clock_resolution_s").is_not_null())
+        .then(midnight + pl.duration(microseconds=(stamp_s * 1e6).round().cast(pl.Int64)))
+        .alias("thrown_at"),
         pl.format("{}-{}", "tracker", "session").alias("file_id"),
         pl.lit("park").alias("venue"),
         pl.lit("ledger").alias("station_by"),
@@ -403,7 +526,20 @@ def _as_sightings(rows: pl.DataFrame) -> pl.DataFrame:
 
 _EMPTY: dict[str, pl.DataType] = {
     **dict.fromkeys(
-        ("occasion", "native_id", "pitcher_native_id", "pitcher_id", "team_label", "batter_label", "batter_native_id", "batter_id", "batter_side", "pitch_call", "play_result", "corrections"),
+        (
+            "occasion",
+            "native_id",
+            "pitcher_native_id",
+            "pitcher_id",
+            "team_label",
+            "batter_label",
+            "batter_native_id",
+            "batter_id",
+            "batter_side",
+            "pitch_call",
+            "play_result",
+            "corrections",
+        ),
         pl.String(),
     ),
     **dict.fromkeys(("inning", "outs", "balls", "strikes"), pl.Int16()),
@@ -411,9 +547,47 @@ _EMPTY: dict[str, pl.DataType] = {
     **dict.fromkeys(METRICS, pl.Float64()),
 }
 _COLUMNS = (
-    *("sighting_id", "tracker", "file_id", "file_row", "file_order", "venue", "station", "station_by", "occasion", "baseball_day", "native_id", "native_session", "sequence", "thrown_at"),
-    *("clock_resolution_s", "pitcher_label", "pitcher_native_id", "pitcher_id", "pitcher_hand", "team_label", "batter_label", "batter_native_id", "batter_id", "batter_side"),
-    *("inning", "half", "outs", "balls", "strikes", "pitch_type", "pitch_type_by", "pitch_call", "play_result", *METRICS, "corrections"),
+    *(
+        "sighting_id",
+        "tracker",
+        "file_id",
+        "file_row",
+        "file_order",
+        "venue",
+        "station",
+        "station_by",
+        "occasion",
+        "baseball_day",
+        "native_id",
+        "native_session",
+        "sequence",
+        "thrown_at",
+    ),
+    *(
+        "clock_resolution_s",
+        "pitcher_label",
+        "pitcher_native_id",
+        "pitcher_id",
+        "pitcher_hand",
+        "team_label",
+        "batter_label",
+        "batter_native_id",
+        "batter_id",
+        "batter_side",
+    ),
+    *(
+        "inning",
+        "half",
+        "outs",
+        "balls",
+        "strikes",
+        "pitch_type",
+        "pitch_type_by",
+        "pitch_call",
+        "play_result",
+        *METRICS,
+        "corrections",
+    ),
 )
 
 
