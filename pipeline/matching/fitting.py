@@ -199,8 +199,8 @@ def _heeding(cells: Cells, same: list[tuple[int, int]], apart: set[tuple[int, in
 
 def _steps(units: list[Unit], gaps: Gaps) -> Steps:
     begin, extend = gaps.begin, gaps.extend
-    untimed = np.array([np.isnan(unit.resolution_s) for unit in units])
-    free = untimed | np.array([is_coarse(unit) for unit in units])
+    untimed = np.array([np.isnan(unit.resolution_s) for unit in units], dtype=bool)
+    free = untimed | np.array([is_coarse(unit) for unit in units], dtype=bool)
     turned = 0.3 * (1 - extend)
     at_ends = np.where(free[:, None], np.maximum(extend, _FREE_END), extend)
     return Steps(

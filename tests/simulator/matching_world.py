@@ -108,6 +108,7 @@ class World:
     game_pitches: int = 260
     tail_degrees: float | None = None
     shuffled: bool = False
+    one_day: bool = False
 
 
 @dataclass(frozen=True)
@@ -185,7 +186,7 @@ def world(name: str) -> World:
         "milliseconds": World(
             (replace(a, resolution_s=0.001, jitter_s=0.03), replace(b, resolution_s=0.001, jitter_s=0.03))
         ),
-        "one night": World((a, b), sessions=("game", "bullpen", "bullpen", "bullpen", "bullpen")),
+        "one night": World((a, b), sessions=("game", "bullpen", "bullpen", "bullpen", "bullpen"), one_day=True),
     }
     if "all faults" in name:
         return _all_faults(
@@ -272,9 +273,9 @@ def _session(
     rng: np.random.Generator, what: World, number: int, kind: str, pitchers: list[dict[str, object]]
 ) -> pl.DataFrame:
     """True throws of one session (with two mounds: of the two bullpens at once)."""
-    day = what.first_day + timedelta(days=number if len(what.sessions) > 5 else 0)
+    day = what.first_day + timedelta(days=0 if what.one_day else number)
     start = 19.0 * 3600 if kind != "bullpen" else 15.0 * 3600 + 1200 * (number % 5)
-    station = "field" if kind != "bullpen" else f"pen_{1 + number % 4 if len(what.sessions) <= 5 else 1}"
+    station = "field" if kind != "bullpen" else f"pen_{1 + number % 4 if what.one_day else 1}"
     if what.two_mounds:
         station, kind = "pens", "pens"
     if kind == "pens":

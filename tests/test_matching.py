@@ -1,0 +1,389 @@
+"""The matching on simulated seasons with truth: targets with a margin for few seeds, and the laws."""
+
+from datetime import timedelta
+from functools import cache
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.matching import Matched, MatchSettings, calibrate, explain_pairs, match_sightings
+from tests.simulator.matching_scores import clock_errors, score
+from tests.simulator.matching_world import Season, World, simulate, world
+
+RANKS = {"radar": 1, "camera": 2, "portable": 3}
+NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
+SHORT = ("game", "bullpen", "scrimmage", "bullpen")
+
+
+def _match(
+    sightings: pl.DataFrame,
+    decisions: pl.DataFrame = NOTHING_DECIDED,
+    stations: dict[str, tuple[str, ...]] | None = None,
+    ranks: dict[str, int] = RANKS,
+) -> Matched:
+    return match_sightings(sightings, ranks, MatchSettings(), stations or {}, decisions)
+
+
+def _short(what: World) -> World:
+    return World(
+        what.devices,
+        SHORT,
+        what.two_mounds,
+        what.tempo,
+        game_pitches=140,
+        tail_degrees=what.tail_degrees,
+        shuffled=True,
+    )
+
+
+@cache
+def _season(name: str, seed: int) -> tuple[Season, Matched]:
+    season = simulate(_short(world(name)), seed)
+    return season, _match(season.sightings)
+
+
+def _groups(matched: Matched) -> set[frozenset[str]]:
+    return {frozenset(ids) for ids in matched.matches.group_by("group_id").agg("sighting_id")["sighting_id"].to_list()}
+
+
+# (scenario, recall at P > 0.9, F1 at P > 0.5 at least); a few hundred pairs: one wrong merge is 200 per 100,000
+TARGETS = [
+    ("clean", 0.995, 0.998),
+    ("drifting clock", 0.995, 0.998),
+    ("hour shift", 0.995, 0.998),
+    ("clock step", 0.98, 0.99),
+    ("bursts of dropouts", 0.99, 0.995),
+    ("stale labels", 0.995, 0.998),
+    ("biased tracker", 0.995, 0.998),
+    ("two mounds", 0.99, 0.995),
+    ("minute stamps", 0.97, 0.99),
+    ("order only", 0.97, 0.99),
+    ("all faults, two trackers", 0.92, 0.97),
+    ("all faults, three trackers", 0.95, 0.98),
+    ("heavier tails", 0.99, 0.995),
+    ("ball-only readings", 0.99, 0.995),
+    ("many false records", 0.98, 0.99),
+]
+
+
+@pytest.mark.parametrize(("name", "recall", "f1"), TARGETS)
+def test_pitches_are_matched_as_the_truth_has_them(name: str, recall: float, f1: float):
+    season, matched = _season(name, 1)
+    reached = score(matched.match_pairs, season.truth, season.sightings)
+    assert reached.recall_at_09 >= recall
+    assert reached.f1_at_05 >= f1
+    assert reached.calibration_error <= 0.02
+    assert reached.wrong_at_09 <= 600
+
+
+@pytest.mark.parametrize("name", ["clean", "drifting clock", "hour shift", "two mounds"])
+def test_clocks_are_told_to_a_tenth_of_a_second(name: str):
+    season, matched = _season(name, 1)
+    errors = clock_errors(matched.clocks, season.clocks, {})
+    assert np.median(errors) <= 0.1
+    assert np.quantile(errors, 0.95) <= 0.3
+
+
+def test_the_hour_of_daylight_saving_is_named():
+    _, matched = _season("hour shift", 1)
+    assert matched.clocks["hour_slip"].all()
+    assert matched.clocks["verdict"].str.contains("daylight-saving hour").all()
+
+
+def test_steps_of_a_clock_are_counted_and_sized():
+    season, matched = _season("clock step", 1)
+    game = matched.clocks.filter(pl.col("file_id") == "camera-0").row(0, named=True)
+    path = (
+        season.clocks.filter((pl.col("tracker") == "camera") & (pl.col("session") == 0))
+        .sort("true_s")["offset_s"]
+        .to_numpy()
+    )
+    jumps = np.diff(path)[np.abs(np.diff(path)) > 2.5]
+    assert game["steps"] == len(jumps)
+    assert [float(s) for s in game["step_sizes_s"].split(", ")] == pytest.approx(jumps.tolist(), abs=1.0)
+
+
+def test_a_biased_tracker_s_bias_is_found_within_two_hundredths_of_the_spread_of_the_readings():
+    season, matched = _season("biased tracker", 1)
+    game = season.bias.filter(pl.col("session") == 0)
+    true = game.pivot("tracker", index="metric", values="bias").with_columns(
+        (pl.col("camera") - pl.col("radar")).alias("true")
+    )
+    day = season.sightings["baseball_day"].min()
+    told = matched.calibration.filter(
+        (pl.col("baseball_day") == day)
+        & (pl.col("metric") != "plate_speed_mph")
+        & (pl.col("metric") != "exit_speed_mph")
+        & (pl.col("metric") != "launch_angle_deg")
+    )
+    told = told.join(true, on="metric")
+    spread = (
+        season.sightings.filter(pl.col("baseball_day") == day).select(pl.col(told["metric"].to_list()).std()).row(0)
+    )
+    # 0.02 SD over a season; one game of 140 pitches has a standard error of its own of 0.6 noise / sqrt(140)
+    own_error = (told["spread"] / told["n"].sqrt()).to_numpy()
+    off = np.abs((told["bias"] - told["true"]).to_numpy())
+    assert (off <= 0.02 * np.array(spread) + 3 * own_error).all()
+
+
+def test_stale_labels_are_found_with_the_run_that_they_cover():
+    season, matched = _season("stale labels", 1)
+    truth = season.truth.select("sighting_id", "true_pitcher")
+    runs = matched.label_runs.join(truth, left_on="first_sighting_id", right_on="sighting_id")
+    right = (runs["proposed_label"].str.slice(0, 5) == runs["true_pitcher"].str.slice(0, 5)).to_numpy()
+    pitches = runs["pitches"].to_numpy()
+    assert pitches.sum() >= 10
+    assert (pitches * right).sum() >= 0.8 * pitches.sum()
+    assert _season("clean", 1)[1].label_runs.is_empty()
+
+
+def test_double_triggers_are_set_beside_the_record_that_they_repeat():
+    season, matched = _season("many false records", 1)
+    throws = season.truth.select("sighting_id", "throw")
+    doubles = matched.doubles.join(throws, on="sighting_id").join(
+        throws, left_on="of_sighting_id", right_on="sighting_id", suffix="_of"
+    )
+    truly = season.truth.filter("double").height
+    assert doubles.filter(pl.col("throw") == pl.col("throw_of")).height >= 0.7 * truly
+    assert doubles.filter(pl.col("throw").ne_missing(pl.col("throw_of"))).height <= max(1, 0.1 * truly)
+
+
+def test_every_sighting_is_in_one_pitch_or_a_double_and_no_pitch_has_two_of_one_tracker():
+    for name in ("all faults, three trackers", "many false records"):
+        season, matched = _season(name, 1)
+        placed = pl.concat([matched.matches["sighting_id"], matched.doubles["sighting_id"]])
+        assert sorted(placed.to_list()) == sorted(season.sightings["sighting_id"].to_list())
+        seats = matched.matches.join(season.sightings.select("sighting_id", "tracker"), on="sighting_id")
+        assert seats.group_by("group_id", "tracker").len()["len"].max() == 1
+        assert matched.matches["group_id"].is_in(matched.matches["sighting_id"].to_list()).all()
+
+
+@given(seed=st.integers(0, 2**16))
+@settings(max_examples=3, deadline=None)
+def test_the_order_of_rows_changes_nothing(seed: int):
+    season, matched = _season("all faults, two trackers", 1)
+    again = _match(season.sightings.sample(fraction=1.0, shuffle=True, seed=seed))
+    for one, other in zip(matched, again, strict=True):
+        assert one.equals(other)
+
+
+@given(shift_s=st.floats(-1500, 1500).map(lambda s: round(s, 3)))
+@settings(max_examples=4, deadline=None)
+def test_shifting_one_clock_by_a_constant_changes_no_group(shift_s: float):
+    season, matched = _season("clean", 1)
+    shift = (
+        pl.when(pl.col("tracker") == "camera")
+        .then(pl.duration(microseconds=round(shift_s * 1e6)))
+        .otherwise(pl.duration())
+    )
+    assert _groups(_match(season.sightings.with_columns(pl.col("thrown_at") + shift))) == _groups(matched)
+
+
+def test_swapping_the_trackers_ranks_changes_no_group():
+    season, matched = _season("all faults, three trackers", 1)
+    other = _match(season.sightings, ranks={"radar": 3, "camera": 1, "portable": 2})
+    assert _groups(other) == _groups(matched)
+    assert other.match_pairs["probability"].sort().equals(matched.match_pairs["probability"].sort())
+
+
+def test_a_tracker_that_saw_nothing_changes_nothing():
+    season, matched = _season("clean", 1)
+    assert _match(season.sightings, ranks={**RANKS, "blind": 4}, stations={"blind": ("field",)}).matches.equals(
+        matched.matches
+    )
+
+
+def test_a_day_s_statistics_depend_on_that_day_alone():
+    season, _ = _season("minute stamps", 1)
+    whole = calibrate(season.sightings)
+    for day in season.sightings["baseball_day"].unique().to_list():
+        alone = calibrate(season.sightings.filter(pl.col("baseball_day") == day))
+        assert alone.equals(whole.filter(pl.col("baseball_day") == day))
+
+
+def test_a_new_night_with_the_old_statistics_gives_what_everything_at_once_gives():
+    season, _ = _season("minute stamps", 1)
+    first = season.sightings["baseball_day"].min()
+    late = season.sightings.with_columns(
+        pl.when(pl.col("baseball_day") == first)
+        .then(pl.lit(first - timedelta(days=20)))
+        .otherwise("baseball_day")
+        .alias("baseball_day")
+    )
+    late = late.with_columns(
+        pl.when(pl.col("baseball_day") < first)
+        .then(pl.col("thrown_at") - pl.duration(days=20))
+        .otherwise("thrown_at")
+        .alias("thrown_at")
+    )
+    newest = late["baseball_day"].max()
+    everything = _match(late)
+    older = calibrate(late.filter(pl.col("baseball_day") < newest))
+    night = match_sightings(
+        late.filter(pl.col("baseball_day") == newest), RANKS, MatchSettings(), {}, NOTHING_DECIDED, older
+    )
+    ids = late.filter(pl.col("baseball_day") == newest)["sighting_id"].to_list()
+    assert night.matches.equals(everything.matches.filter(pl.col("sighting_id").is_in(ids)))
+    assert night.statistics.equals(everything.statistics)
+
+
+def _decision(kind: str, subject: str, other: str | None = None) -> pl.DataFrame:
+    return pl.DataFrame(
+        {"kind": [kind], "tracker": [None], "subject": [subject], "object": [other]}, schema=NOTHING_DECIDED.schema
+    )
+
+
+def test_a_person_s_word_wins_and_is_marked():
+    season, matched = _season("clean", 1)
+    pair = matched.match_pairs.filter("merged").row(5, named=True)
+    apart = _match(season.sightings, _decision("not_same_pitch", pair["sighting_b"], pair["sighting_a"]))
+    told = apart.match_pairs.filter(
+        (pl.col("sighting_a") == pair["sighting_a"]) & (pl.col("sighting_b") == pair["sighting_b"])
+    ).row(0, named=True)
+    assert (told["merged"], told["decided_by"], told["probability"]) == (False, "person", 0.0)
+    assert frozenset((pair["sighting_a"], pair["sighting_b"])) not in _groups(apart)
+    lone = [next(iter(g)) for g in _groups(matched) if len(g) == 1]
+    seats = season.sightings.filter(pl.col("sighting_id").is_in(lone)).sort("baseball_day", "tracker")
+    for _, day in seats.group_by("station", "baseball_day", maintain_order=True):
+        if day["tracker"].n_unique() > 1:
+            a, b = (
+                day.filter(pl.col("tracker") == "camera")["sighting_id"][0],
+                day.filter(pl.col("tracker") == "radar")["sighting_id"][0],
+            )
+            joined = _match(season.sightings, _decision("same_pitch", a, b))
+            assert frozenset((a, b)) in _groups(joined)
+            assert joined.matches.filter(pl.col("sighting_id").is_in([a, b]))["decided_by"].to_list() == [
+                "person",
+                "person",
+            ]
+            return
+    pytest.fail("no two lone sightings on one day: choose another seed")
+
+
+def test_no_pitch_leaves_the_other_tracker_s_record_alone_and_contradictions_are_told():
+    season, matched = _season("clean", 1)
+    pair = matched.match_pairs.filter("merged").row(5, named=True)
+    without = _match(season.sightings, _decision("no_pitch", pair["sighting_a"]))
+    assert frozenset((pair["sighting_a"],)) in _groups(without)
+    both = pl.concat(
+        [
+            _decision("same_pitch", pair["sighting_a"], pair["sighting_b"]),
+            _decision("not_same_pitch", pair["sighting_a"], pair["sighting_b"]),
+        ]
+    )
+    told = _match(season.sightings, both)
+    assert told.problems["kind"].to_list() == ["same_pitch"]
+    assert "kept apart" in told.problems["problem"][0]
+    assert (
+        "no sighting has the id" in _match(season.sightings, _decision("no_pitch", "snowhere")).problems["problem"][0]
+    )
+
+
+def test_a_roaming_tracker_is_found_at_the_station_whose_session_it_saw():
+    season = simulate(
+        World(
+            world("one night").devices,
+            ("game", "bullpen", "bullpen", "bullpen", "bullpen"),
+            game_pitches=120,
+            one_day=True,
+        ),
+        3,
+    )
+    roaming = pl.when(pl.col("tracker") == "camera").then(None).otherwise(pl.col("station")).alias("station")
+    lost = season.sightings.with_columns(roaming)
+    everywhere = ("field", "pen_1", "pen_2", "pen_3", "pen_4")
+    matched = _match(lost, stations={"camera": everywhere})
+    found = matched.station_finds.join(
+        season.sightings.select("sighting_id", pl.col("station").alias("true")), on="sighting_id"
+    )
+    assert (found["station"] == found["true"]).all()
+    assert len(found) >= 0.95 * season.sightings.filter(pl.col("tracker") == "camera").height
+    nowhere = _match(lost)
+    assert nowhere.match_pairs.is_empty()
+    assert len(nowhere.matches) + len(nowhere.doubles) == len(lost)
+
+
+def test_a_roaming_tracker_that_saw_another_session_stays_unknown():
+    season = simulate(World(world("clean").devices, ("bullpen", "bullpen"), game_pitches=120), 3)
+    day = season.sightings["baseball_day"].min()
+    first = season.sightings.filter((pl.col("tracker") == "camera") & (pl.col("native_session") == "camera-1"))
+    other = season.sightings.filter((pl.col("tracker") == "radar") & (pl.col("native_session") == "radar-0"))
+    lost = pl.concat(
+        [other, first.with_columns(pl.lit(None, dtype=pl.String).alias("station"), pl.lit(day).alias("baseball_day"))]
+    )
+    assert _match(lost, stations={"camera": ("pen_1",)}).station_finds.is_empty()
+
+
+def test_nothing_and_one_tracker_alone_are_no_trouble():
+    season, _ = _season("clean", 1)
+    empty = _match(season.sightings.clear())
+    assert all(frame.is_empty() for frame in empty)
+    alone = _match(season.sightings.filter(pl.col("tracker") == "radar"))
+    assert alone.match_pairs.is_empty()
+    assert alone.matches["match_probability"].to_list() == [1.0] * len(alone.matches)
+
+
+def test_trackers_without_a_common_metric_are_matched_by_time():
+    season, _ = _season("clean", 1)
+    speeds = pl.col("release_speed_mph", "plate_speed_mph")
+    metrics = [
+        c for c in season.sightings.columns if season.sightings[c].dtype == pl.Float64 and c != "clock_resolution_s"
+    ]
+    radar = pl.col("tracker") == "radar"
+    blind = season.sightings.with_columns(
+        pl.when(radar).then(pl.col(m)).otherwise(None).alias(m)
+        if "speed" in m
+        else pl.when(radar).then(None).otherwise(pl.col(m)).alias(m)
+        for m in metrics
+    )
+    assert blind.filter(radar).select(speeds).null_count().row(0) != (blind.filter(radar).height,) * 2
+    assert score(_match(blind).match_pairs, season.truth, blind).f1_at_05 > 0.99
+
+
+def test_rows_without_a_stamp_keep_their_place_by_order():
+    season, _ = _season("clean", 1)
+    gone = (pl.col("tracker") == "camera") & (pl.col("sequence") % 7 == 0)
+    holes = season.sightings.with_columns(
+        pl.when(~gone).then(pl.col(c)).alias(c) for c in ("thrown_at", "clock_resolution_s")
+    )
+    assert score(_match(holes).match_pairs, season.truth, holes).f1_at_05 > 0.99
+
+
+def test_one_session_in_many_files_and_many_sessions_in_one_file_come_to_the_same():
+    season, matched = _season("clean", 1)
+    pieces = season.sightings.with_columns(pl.format("{}-{}", "file_id", pl.col("sequence") // 25).alias("file_id"))
+    assert _groups(_match(pieces)) == _groups(matched)
+    single = season.sightings.with_columns(
+        pl.col("tracker").alias("file_id"),
+        (pl.col("file_order") + 1000 * pl.col("file_id").str.split("-").list.last().cast(pl.UInt32)).alias(
+            "file_order"
+        ),
+    )
+    assert _groups(_match(single)) == _groups(matched)
+
+
+def test_doubt_shows_the_competing_explanation():
+    _, matched = _season("all faults, two trackers", 1)
+    rivals = matched.match_pairs.filter(pl.col("rival_of").is_not_null())
+    assert not rivals.is_empty()
+    held = matched.match_pairs.filter("merged")
+    for row in rivals.head(20).iter_rows(named=True):
+        assert row["rival_of"] in (row["sighting_a"], row["sighting_b"])
+        assert (
+            held.filter((pl.col("sighting_a") == row["rival_of"]) | (pl.col("sighting_b") == row["rival_of"])).height
+            >= 1
+        )
+
+
+def test_pairs_are_explained_in_words():
+    _, matched = _season("clean", 1)
+    merged = explain_pairs(matched.match_pairs.filter("merged").head(1), {"radar": "stadium radar"})
+    assert "stadium radar" in merged[0]
+    assert "are one pitch" in merged[0]
+    assert "speaks" in merged[0]
+    doubt = _season("all faults, two trackers", 1)[1].match_pairs.filter(pl.col("rival_of").is_not_null()).head(1)
+    assert "are kept apart" in explain_pairs(doubt)[0]
+    assert explain_pairs(doubt.clear()) == ["No other tracker has a record that could be this pitch."]

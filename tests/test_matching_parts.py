@@ -1,0 +1,144 @@
+"""The parts of the matching, each against something outside it."""
+
+import math
+from itertools import permutations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.matching.alignment import Band, Steps, align
+from pipeline.matching.clock import normal_cdf, running_mean
+from pipeline.matching.grouping import group_records
+from pipeline.matching.ordering import count_runs, device_order
+
+
+def _every_alignment(evidence: np.ndarray, leads: np.ndarray, s: dict[str, float]) -> tuple[float, np.ndarray]:
+    """Sum over all alignments and the share of those that hold each pair, by walking every path."""
+    n, m = evidence.shape
+    held, total = np.zeros((n, m)), 0.0
+
+    def walk(i: int, j: int, state: str, weight: float, pairs: tuple[tuple[int, int], ...]) -> None:
+        nonlocal total
+        if (i, j) == (n, m):
+            total += weight
+            for pair in pairs:
+                held[pair] += weight
+            return
+        both = {"M": s["both_both"], "X": s["first_both"], "Y": s["second_both"]}[state]
+        if i < n and j < m:
+            walk(i + 1, j + 1, "M", weight * both * math.exp(evidence[i, j]), (*pairs, (i, j)))
+        if i + 1 < n and j + 1 < m:
+            crossed = both * s["crossed"] * math.exp(evidence[i + 1, j] + evidence[i, j + 1])
+            walk(i + 2, j + 2, "M", weight * crossed, (*pairs, (i + 1, j), (i, j + 1)))
+        if i < n:
+            go_on = s["first_first_end"] if j in (0, m) else s["first_first"]
+            after_second = s["second_first"] * (not (j > 0 and leads[i, j - 1]))
+            walk(i + 1, j, "X", weight * {"M": s["both_first"], "X": go_on, "Y": after_second}[state], pairs)
+        if j < m:
+            go_on = s["second_second_end"] if i in (0, n) else s["second_second"]
+            after_first = s["first_second"] * bool(i > 0 and leads[i - 1, j])
+            walk(i, j + 1, "Y", weight * {"M": s["both_second"], "Y": go_on, "X": after_first}[state], pairs)
+
+    walk(0, 0, "M", 1.0, ())
+    return math.log(total), held / total
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_alignment_agrees_with_counting_every_alignment(seed: int):
+    rng = np.random.default_rng(seed)
+    n, m = (int(v) for v in rng.integers(1, 5, 2))
+    evidence = rng.normal(0, 2, (n, m))
+    leads = (
+        np.sort(rng.random(n))[:, None] < np.sort(rng.random(m))[None, :] if seed % 3 else np.ones((n, m), dtype=bool)
+    )
+    begin, extend = rng.uniform(0.05, 0.3, 2), rng.uniform(0.3, 0.8, 2)
+    turned = 0.3 * (1 - extend)
+    values = (
+        1 - begin.sum(),
+        *begin,
+        extend[0],
+        turned[0],
+        1 - extend[0] - turned[0],
+        extend[1],
+        turned[1],
+        1 - extend[1] - turned[1],
+        0.95,
+        0.95,
+        0.9,
+        0.9,
+        0.1,
+    )
+    steps = Steps(*(np.full(2, v) for v in values))
+    dense, ahead = (
+        np.full((2, 6, m + 2), -np.inf),
+        np.ones((2, 6, m + 3), dtype=bool),
+    )  # padded, and twice: batches must not mix
+    dense[:, :n, :m], ahead[:, :n, 1 : m + 1] = evidence, leads
+    result = align(Band(dense, ahead, np.zeros((2, 6), dtype=int), np.array([n, n]), np.array([m, m])), steps)
+    total, held = _every_alignment(evidence, leads, dict(zip(Steps._fields, values, strict=True)))
+    assert result.log_evidence == pytest.approx([total, total], abs=1e-9)
+    assert result.posterior[1, :n, :m] == pytest.approx(held, abs=1e-9)
+
+
+def test_a_restarted_count_is_kept_in_the_order_of_the_file():
+    count = np.array([*range(1, 21), *range(1, 16)], dtype=float)
+    assert device_order(count, np.full(35, np.nan)).tolist() == list(range(35))
+
+
+def test_rows_grouped_by_pitcher_are_put_back_by_time():
+    seen = np.arange(40.0) * 20
+    by_pitcher = np.concatenate([np.arange(g, 40, 4) for g in range(4)])
+    count = np.arange(1.0, 41.0)
+    assert by_pitcher[device_order(count[by_pitcher], seen[by_pitcher])].tolist() == list(range(40))
+
+
+def test_a_clock_that_is_set_back_does_not_turn_the_order_round():
+    seen = np.concatenate([np.arange(20.0) * 15 + 1000, np.arange(20.0) * 15 + 600])
+    assert device_order(np.arange(1.0, 41.0), seen).tolist() == list(range(40))
+    assert device_order(np.full(40, np.nan), seen).tolist() == list(range(40))
+
+
+def test_small_swaps_in_the_file_follow_the_count():
+    assert device_order(np.array([1.0, 3.0, 2.0, 4.0]), np.full(4, np.nan)).tolist() == [0, 2, 1, 3]
+    assert count_runs(np.array([1.0, 3.0, 2.0, 4.0])).tolist() == [0, 0, 0, 0]
+
+
+def test_the_normal_distribution_function_is_that_of_the_error_function():
+    x = np.linspace(-5, 5, 101)
+    assert normal_cdf(x) == pytest.approx([0.5 * math.erfc(-v / math.sqrt(2)) for v in x], abs=2e-6)
+
+
+def test_a_running_mean_keeps_constants_and_lengths():
+    assert running_mean(np.full(50, 3.0), 31) == pytest.approx(np.full(50, 3.0))
+    assert len(running_mean(np.arange(5.0), 31)) == 5
+
+
+@given(st.lists(st.tuples(st.integers(0, 8), st.integers(0, 8), st.floats(0.51, 1.0)), max_size=25))
+@settings(max_examples=100, deadline=None)
+def test_a_group_never_holds_two_records_of_one_tracker_whatever_the_edges(edges: list[tuple[int, int, float]]):
+    tracker = np.arange(9) // 3
+    edges = [e for e in edges if tracker[e[0]] != tracker[e[1]]]
+    first, second = (np.array([e[side] for e in edges], dtype=int) for side in (0, 1))
+    groups = group_records(tracker, first, second, np.array([e[2] for e in edges]), [], set())
+    for group in set(groups.group.tolist()):
+        members = tracker[groups.group == group].tolist()
+        assert len(members) == len(set(members))
+
+
+def test_the_order_of_edges_does_not_matter():
+    tracker, edges = np.array([0, 1, 2, 1]), [(0, 1, 0.9), (1, 2, 0.8), (0, 3, 0.7)]
+    outcomes = set()
+    for order in permutations(edges):
+        first, second = (np.array([e[side] for e in order]) for side in (0, 1))
+        outcomes.add(
+            tuple(group_records(tracker, first, second, np.array([e[2] for e in order]), [], set()).group.tolist())
+        )
+    assert outcomes == {(0, 0, 0, 3)}
+
+
+def test_a_decision_to_keep_apart_holds_through_a_third_record():
+    tracker = np.array([0, 1, 2])
+    groups = group_records(tracker, np.array([0, 1]), np.array([1, 2]), np.array([0.99, 0.9]), [], {(0, 2)})
+    assert groups.group.tolist() == [0, 0, 2]
