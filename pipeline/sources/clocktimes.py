@@ -1,5 +1,6 @@
 """Stamps as text into UTC, the baseball day, and how fine the clock is. Vectorised; what could not be read keeps its place by order."""
 
+from datetime import datetime
 from typing import NamedTuple
 
 import polars as pl
@@ -9,11 +10,13 @@ from schemas.metrics import TURNOVER_HOUR
 
 _NO_DAY = "1970-01-01"
 _ISO_OFFSET = r"(?i)(z|[+-]\d{2}(:?\d{2})?)$"
-_ISO_FORMATS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y%m%d %H%M%S%.f", "%Y%m%d %H%M", "%Y-%m-%d", "%Y%m%d")
-# steps of a clock, coarsest first; and how many stamps must all fall on the step before chance is ruled out (1 in 60^3, 1 in 10^3)
+_ISO_CLOCKS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y%m%d %H%M%S%.f", "%Y%m%d %H%M")
+_ISO_DAYS = ("%Y-%m-%d", "%Y%m%d", "%Y-%j", "%G-W%V-%u")
+# steps of a clock, coarsest first
 _STEPS_US = (60_000_000, 1_000_000, 100_000, 10_000, 1_000)
-_ENOUGH_STAMPS = 3
 _FINEST_S = 0.001
+# a device without a set clock counts from 1970, 1980 or 2000; seconds taken for milliseconds lie tens of thousands of years off
+_FIRST_YEAR, _LAST_YEAR = 2001, 2099
 TWICE = "this local time exists twice on the night when clocks go back: the earlier one was taken"
 NEVER = "this local time does not exist on the night when clocks go forward: it was moved on by an hour"
 
@@ -40,23 +43,65 @@ def read_stamps(
     frame = pl.DataFrame(
         {"stamp": nothing if stamp is None else stamp, "date_text": nothing if date_text is None else date_text}
     )
-    frame = frame.with_columns(stated=_first_of(_dates("date_text", time.date_formats)))
+    frame = frame.with_columns(stated=_in_range(_first_of(_dates("date_text", time.date_formats))))
     zone = venue_zone if time.zone in (None, "venue") else "UTC" if time.zone == "in_stamp" else str(time.zone)
-    frame = _localised(frame.with_columns(**_parsed(time)), zone, venue_zone, calendar=time.date_is == "calendar")
+    frame = frame.with_columns(**_parsed(time))
+    if time.zone == "in_stamp":
+        # a stamp without its zone could be any hour of the day
+        frame = frame.with_columns(local=pl.lit(None, pl.Datetime("us")))
+    if time.date_is == "calendar":
+        frame = _over_midnight(frame)
+    frame = _localised(frame, zone, venue_zone, calendar=time.date_is == "calendar")
     has_stamp = pl.col("thrown_at").is_not_null()
     day = baseball_day(pl.col("thrown_at"), venue_zone)
     frame = frame.with_columns(
         baseball_day=pl.when(has_stamp).then(day).otherwise(pl.coalesce("stated", "day_alone")),
-        unread=pl.when(pl.col("stamp").is_not_null() & ~has_stamp & pl.col("day_alone").is_null())
+        unread=pl.when(pl.col("stamp").is_not_null() & ~has_stamp & pl.col("day_alone").is_null() & _is_of_use(time))
         .then("stamp")
         .when(pl.col("date_text").is_not_null() & pl.col("stated").is_null())
         .then("date_text"),
     )
     resolution = _resolution(frame.get_column("thrown_at"), time)
     if time.clock == "order_only":
-        unclocked = frame.with_columns(thrown_at=pl.lit(None, pl.Datetime("us", "UTC")), note=pl.lit(None, pl.String))
-        return Stamps(*(unclocked.get_column(name) for name in ("thrown_at", "baseball_day", "unread", "note")), None)
-    return Stamps(*(frame.get_column(name) for name in ("thrown_at", "baseball_day", "unread", "note")), resolution)
+        frame = frame.with_columns(thrown_at=pl.lit(None, pl.Datetime("us", "UTC")), note=pl.lit(None, pl.String))
+        resolution = None
+    thrown_at, day_known, unread, note = (
+        frame.get_column(name) for name in ("thrown_at", "baseball_day", "unread", "note")
+    )
+    return Stamps(thrown_at, day_known, unread, note, resolution)
+
+
+def read_moment(text: str | None, formats: tuple[str, ...]) -> datetime | None:
+    """Read when an export was made: naive, by whatever clock wrote it; None where no format fits."""
+    if text is None:
+        return None
+    frame = pl.DataFrame({"stamp": [text]}, schema={"stamp": pl.String})
+    parsed = frame.select(**_parsed(TimeTable(column="stamp", formats=formats, zone="UTC", clock="order_only")))
+    instant = pl.col("instant").dt.replace_time_zone(None)
+    found: datetime | None = parsed.select(
+        pl.coalesce("local", instant, pl.col("day_alone").cast(pl.Datetime("us")))
+    ).item()
+    return found
+
+
+def _is_of_use(time: TimeTable) -> pl.Expr:
+    """A stamp that can't be read is told, unless it is a bare time of day that lacks its date: then the date is what is told."""
+    alone = all(not has_date(text) for text in time.formats)
+    return pl.col("stated").is_not_null() | pl.lit(not alone)
+
+
+def _over_midnight(frame: pl.DataFrame) -> pl.DataFrame:
+    """Where one calendar date stands for the whole file, a clock that falls by more than half a day has gone past midnight."""
+    if frame.get_column("stated").n_unique() != 1:
+        return frame
+    step = pl.col("clock").forward_fill().diff()
+    half_day = pl.duration(hours=12)
+    days = ((step < -half_day).cast(pl.Int32) - (step > half_day).cast(pl.Int32)).fill_null(0).cum_sum()
+    return frame.with_columns(
+        stated=pl.when(pl.col("clock").is_not_null())
+        .then(pl.col("stated") + pl.duration(days=days))
+        .otherwise("stated")
+    )
 
 
 def baseball_day(thrown_at: pl.Expr, venue_zone: str) -> pl.Expr:
@@ -70,6 +115,14 @@ def _rust(time_format: str) -> str:
     return time_format.replace(".%f", "%.f").replace(",%f", "%.f")
 
 
+def _stamp_text(time_format: str) -> pl.Expr:
+    """The stamp, with a comma before the fraction made a point where the format says that there is one."""
+    stamp = pl.col("stamp")
+    if "%z" in time_format:
+        stamp = stamp.str.replace("(?i)z$", "+0000")
+    return stamp.str.replace(r",(\d+)", ".$1") if ",%f" in time_format else stamp
+
+
 def _first_of(tries: list[pl.Expr], dtype: pl.DataType | type[pl.DataType] = pl.Date) -> pl.Expr:
     return pl.coalesce(*tries) if tries else pl.lit(None, dtype)
 
@@ -80,8 +133,7 @@ def _dates(column: str, formats: tuple[str, ...]) -> list[pl.Expr]:
     for text in formats:
         if text == "iso8601":
             tries += [
-                pl.col(column).str.slice(0, size).str.to_date(form, strict=False)
-                for size, form in ((10, "%Y-%m-%d"), (8, "%Y%m%d"))
+                pl.col(column).str.replace("(?i)[t ].*", "").str.to_date(form, strict=False) for form in _ISO_DAYS
             ]
         elif text in EPOCHS:
             tries.append(_from_epoch(column, text).dt.date())
@@ -111,23 +163,31 @@ def _parsed(time: TimeTable) -> dict[str, pl.Expr]:
         elif text == "iso8601":
             instants += _iso_instants()
             locals_ += _iso_locals()
+            days += [pl.col("stamp").str.to_date(form, strict=False) for form in _ISO_DAYS]
         elif "%z" in text or "%:z" in text:
-            instants.append(pl.col("stamp").str.to_datetime(_rust(text), strict=False, time_unit="us", time_zone="UTC"))
+            instants.append(
+                _stamp_text(text).str.to_datetime(_rust(text), strict=False, time_unit="us", time_zone="UTC")
+            )
         elif has_date(text) and has_clock(text):
-            locals_.append(pl.col("stamp").str.to_datetime(_rust(text), strict=False, time_unit="us"))
+            locals_.append(_stamp_text(text).str.to_datetime(_rust(text), strict=False, time_unit="us"))
         elif has_date(text):
             days.append(pl.col("stamp").str.to_date(text, strict=False))
         else:
-            clock = pl.format(f"{_NO_DAY} {{}}", "stamp").str.to_datetime(
+            clock = pl.format(f"{_NO_DAY} {{}}", _stamp_text(text)).str.to_datetime(
                 f"%Y-%m-%d {_rust(text)}", strict=False, time_unit="us"
             )
             clocks.append(clock - pl.lit(_NO_DAY).str.to_datetime("%Y-%m-%d", time_unit="us"))
     return {
-        "instant": _first_of(instants, pl.Datetime("us", "UTC")),
-        "local": _first_of(locals_, pl.Datetime("us")),
+        "instant": _in_range(_first_of(instants, pl.Datetime("us", "UTC"))),
+        "local": _in_range(_first_of(locals_, pl.Datetime("us"))),
         "clock": _first_of(clocks, pl.Duration("us")),
-        "day_alone": _first_of(days),
+        "day_alone": _in_range(_first_of(days)),
     }
+
+
+def _in_range(moment: pl.Expr) -> pl.Expr:
+    """A clock that was never set gives no time."""
+    return pl.when(moment.dt.year().is_between(_FIRST_YEAR, _LAST_YEAR)).then(moment)
 
 
 def _iso_text() -> pl.Expr:
@@ -143,15 +203,11 @@ def _iso_instants() -> list[pl.Expr]:
         .str.replace(r"([+-]\d{2}):(\d{2})$", "$1$2")
     )
     zoned = pl.when(pl.col("stamp").str.contains(_ISO_OFFSET) & pl.col("stamp").str.contains("(?i)[t ]")).then(plain)
-    return [
-        zoned.str.to_datetime(f"{form}%z", strict=False, time_unit="us", time_zone="UTC")
-        for form in _ISO_FORMATS
-        if has_clock(form)
-    ]
+    return [zoned.str.to_datetime(f"{form}%z", strict=False, time_unit="us", time_zone="UTC") for form in _ISO_CLOCKS]
 
 
 def _iso_locals() -> list[pl.Expr]:
-    return [_iso_text().str.to_datetime(form, strict=False, time_unit="us") for form in _ISO_FORMATS if has_clock(form)]
+    return [_iso_text().str.to_datetime(form, strict=False, time_unit="us") for form in _ISO_CLOCKS]
 
 
 def _localised(frame: pl.DataFrame, zone: str, venue_zone: str, *, calendar: bool) -> pl.DataFrame:
@@ -194,6 +250,7 @@ def _resolution(thrown_at: pl.Series, time: TimeTable) -> float | None:
         return 60.0
     ticks = stamps.dt.epoch("us")
     for step in _STEPS_US:
-        if (step == 1_000_000 or stamps.len() >= _ENOUGH_STAMPS) and (ticks % step == 0).all():
+        # also where few stamps could fall on it by chance: a clock believed too fine splits one pitch in two, one believed too coarse only adds doubt
+        if (ticks % step == 0).all():
             return step / 1e6
     return _FINEST_S

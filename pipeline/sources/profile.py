@@ -149,10 +149,10 @@ class FileTable(_Strict):
 
     format: Literal["csv", "tsv", "xlsx", "json_lines", "json", "parquet"] = Field(description="kind of file")
     name_pattern: Name = Field(
-        "*", description="shell pattern of the file names; a file that does not fit is quarantined whole"
+        default="*", description="shell pattern of the file names; a file that does not fit is quarantined whole"
     )
     encoding: Annotated[str, AfterValidator(_known_codec)] = Field(
-        "utf-8", description="any Python codec name; a byte order mark is understood"
+        default="utf-8", description="any Python codec name; a byte order mark is understood"
     )
     delimiter: OneSign | None = Field(default=None, description="sign between fields; default: comma (csv), tab (tsv)")
     quote: Annotated[str, Field(max_length=1)] = Field('"', description='sign around fields; "" = none')
@@ -165,26 +165,34 @@ class FileTable(_Strict):
     columns: tuple[Name, ...] | None = Field(
         default=None, min_length=1, description="the columns' names where there is no header (header_row = 0)"
     )
-    trailer_lines: int = Field(0, ge=0, description="lines at the end that are no rows")
+    trailer_lines: int = Field(default=0, ge=0, description="lines at the end that are no rows")
     trailer_starts_with: Name | None = Field(
         default=None, description="from the first line that starts so, nothing is a row"
     )
     comment: Name | None = Field(default=None, description="lines that start so are no rows")
-    decimal: Literal[".", ","] = Field(".", description="decimal sign of numbers written as text")
+    decimal: Literal[".", ","] = Field(default=".", description="decimal sign of numbers written as text")
     thousands: Literal["", ",", ".", " ", "'"] = Field(
-        "", description="sign between groups of three digits; default none"
+        default="", description="sign between groups of three digits; default none"
     )
-    null_words: tuple[str, ...] = Field(("",), description="texts that mean not measured; the empty text always does")
-    sheet: Name | Annotated[int, Field(ge=1)] = Field(1, description="xlsx: name of the sheet, or its number from 1")
-    records: str = Field("", description='json: path to the list of records; "" = the document is the list')
+    null_words: tuple[str, ...] = Field(
+        default=("",), description="texts that mean not measured; the empty text always does"
+    )
+    sheet: Name | Annotated[int, Field(ge=1)] = Field(
+        default=1, description="xlsx: name of the sheet, or its number from 1"
+    )
+    records: str = Field(default="", description='json: path to the list of records; "" = the document is the list')
     newest_by: Literal["file_name", "exported_at", "modified_time"] = Field(
-        "file_name", description="which export wins where two hold the same sighting"
+        default="file_name", description="which export wins where two hold the same sighting"
     )
     exported_at: Ref | None = Field(
         default=None, description="carried value or column that says when the export was made"
     )
-    exported_at_formats: tuple[TimeFormat, ...] = Field((), description="formats of exported_at, tried in order")
-    row_order: Literal["as_thrown", "newest_first"] = Field("as_thrown", description="order of the rows in the file")
+    exported_at_formats: tuple[TimeFormat, ...] = Field(
+        default=(), description="formats of exported_at, tried in order"
+    )
+    row_order: Literal["as_thrown", "newest_first"] = Field(
+        default="as_thrown", description="order of the rows in the file"
+    )
     preamble: dict[str, Annotated[str, AfterValidator(_known_pattern), AfterValidator(_one_group)]] = Field(
         default_factory=dict,
         description="name = regular expression with one group, searched line by line above the header: @preamble.name",
@@ -228,23 +236,25 @@ class TimeTable(_Strict):
         default=None, min_length=2, description="several columns that make the stamp, joined by one space"
     )
     formats: tuple[TimeFormat, ...] = Field(
-        (), description="tried in order: strftime signs, or iso8601, epoch_s, epoch_ms, epoch_us"
+        default=(), description="tried in order: strftime signs, or iso8601, epoch_s, epoch_ms, epoch_us"
     )
     zone: Annotated[str, AfterValidator(_known_zone)] | None = Field(
         default=None, description="venue, UTC, in_stamp, or a name such as America/Chicago"
     )
     resolution_s: Annotated[float, Field(gt=0, le=3600, allow_inf_nan=False)] | Literal["from_stamps"] = Field(
-        "from_stamps", description="step of the clock in seconds; from_stamps = found for each file"
+        default="from_stamps", description="step of the clock in seconds; from_stamps = found for each file"
     )
     date_column: Ref | None = Field(
         default=None, description="the date where the stamp has none, or where a row or file has no stamp"
     )
-    date_formats: tuple[TimeFormat, ...] = Field((), description="formats of date_column, tried in order")
+    date_formats: tuple[TimeFormat, ...] = Field(default=(), description="formats of date_column, tried in order")
     date_is: Literal["baseball_day", "calendar"] = Field(
-        "baseball_day",
+        default="baseball_day",
         description="what date_column says: the day of the session (turning over at 04:00), or the calendar's day",
     )
-    clock: Literal["stamps", "order_only"] = Field("stamps", description="order_only = the times of day can't be used")
+    clock: Literal["stamps", "order_only"] = Field(
+        default="stamps", description="order_only = the times of day can't be used"
+    )
 
     @model_validator(mode="after")
     def _is_consistent(self) -> "TimeTable":
@@ -314,7 +324,7 @@ class LabelTable(_Strict):
     words: dict[str, str] = Field(
         default_factory=dict, description="their word = ours; compared without case and outer spaces"
     )
-    unknown: Literal["unknown", "null"] = Field("unknown", description="what a word becomes that is not listed")
+    unknown: Literal["unknown", "null"] = Field(default="unknown", description="what a word becomes that is not listed")
 
     @model_validator(mode="after")
     def _has_one_source(self) -> "LabelTable":
