@@ -176,9 +176,9 @@ def parquet_schema(contract: Contract, version: str) -> Any:
 
 # ---- quarantine as CSV -------------------------------------------------------------------------------------------------------------------
 
-# What a spreadsheet takes for a formula. A number may begin with its sign.
-_FORMULA = r"^[=+\-@\t\r\n]"
-_NUMBER = r"^[+-]?\d+([.,]\d+)?$"
+# What a spreadsheet takes for a formula (the wide signs of East Asian keyboards too). A number may begin with its sign.
+_FORMULA = r"^ *[=+\-@\t\r\n＝＋－＠]"
+_NUMBER = r"^[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?$"
 
 
 def _write_quarantine(quarantine: pl.DataFrame, folder: Path) -> None:
@@ -196,7 +196,7 @@ def _write_quarantine(quarantine: pl.DataFrame, folder: Path) -> None:
 def _harmless(name: str) -> pl.Expr:
     """A leading apostrophe where a spreadsheet would run the cell; leading blanks do not hide a formula from it."""
     cell = pl.col(name)
-    runs = cell.str.strip_chars_start(" ").str.contains(_FORMULA) & ~cell.str.contains(_NUMBER)
+    runs = cell.str.contains(_FORMULA) & ~cell.str.contains(_NUMBER)
     return pl.when(runs).then(pl.lit("'") + cell).otherwise(cell).alias(name)
 
 

@@ -1,0 +1,478 @@
+"""Publishing: one whole version or the other, whatever happens, and a sealed way to read it."""
+
+import csv
+import hashlib
+import json
+import os
+import signal
+import stat
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pyarrow.parquet as pq
+import pytest
+
+from pipeline import publishing
+from pipeline.errors import PitchledgerError
+from pipeline.publishing import (
+    PublishFailedError,
+    current_version,
+    open_published,
+    point_to,
+    publish,
+    published_tables,
+    run_query,
+    versions,
+)
+from pipeline.warehouse import LawBrokenError, finish_tables
+from schemas.tables import TABLES
+from tests.small_warehouse import small_tables
+
+
+@pytest.fixture
+def warehouse(tmp_path):
+    """A folder with one version of the small warehouse published."""
+    publish(small_tables(), tmp_path, "v1", 3)
+    return tmp_path
+
+
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory):
+    """The same, for tests that only read."""
+    folder = tmp_path_factory.mktemp("shared")
+    publish(small_tables(), folder, "v1", 3)
+    return folder
+
+
+def _seen(folder):
+    """What a reader finds behind each of the published names: all must be of one version and whole."""
+    manifest = json.loads((folder / "manifest.json").read_text())
+    for entry in manifest["files"]:
+        content = (folder / entry["path"]).read_bytes()
+        assert (len(content), hashlib.sha256(content).hexdigest()) == (entry["bytes"], entry["sha256"])
+    with duckdb.connect(str(folder / "pitchledger.duckdb"), read_only=True) as con:
+        by_database = con.execute("select version from warehouse_version").fetchone()[0]
+        assert con.execute("select count(*) from pitches").fetchone()[0] == manifest["tables"]["pitches"]["rows"]
+    by_parquet = pq.read_schema(folder / manifest["tables"]["pitches"]["files"][0]).metadata[b"version"].decode()
+    assert by_database == by_parquet == manifest["version"] == current_version(folder)
+    return by_database
+
+
+def test_what_is_published_stands_behind_the_plain_names(shared):
+    assert _seen(shared) == "v1"
+    assert (shared / "parquet" / "pitches" / "season=2026" / "month=03" / "pitches.parquet").is_file()
+    assert (shared / "parquet" / "players" / "players.parquet").is_file()
+    assert sorted(path.name for path in (shared / "quarantine").iterdir()) == ["radar.csv", "radar_values.csv"]
+
+
+def test_parquet_holds_the_same_tables_with_units_and_version(shared):
+    for name, frame in finish_tables(small_tables()).items():
+        if name == "warehouse_version":
+            continue
+        back = published_tables(shared, (name,))[name]
+        assert back.equals(frame), name
+    schema = pq.read_schema(shared / "parquet/pitches/season=2026/month=03/pitches.parquet")
+    assert schema.field("release_speed_mph").metadata[b"unit"] == b"mph"
+    assert b"at release" in schema.field("release_speed_mph").metadata[b"definition"]
+    assert (schema.metadata[b"version"], schema.metadata[b"table"]) == (b"v1", b"pitches")
+
+
+def test_other_parquet_readers_take_the_folder_as_one_table(shared):
+    con = duckdb.connect()
+    found = con.execute(
+        f"select count(*), min(month), min(season) from read_parquet('{shared}/parquet/pitches/**/*.parquet', hive_partitioning = false)"
+    ).fetchone()
+    assert found == (11, 3, 2026)
+
+
+def test_rows_in_any_order_give_the_same_parquet_bytes(tmp_path):
+    shuffled = {name: frame.sample(fraction=1, shuffle=True, seed=5) for name, frame in small_tables().items()}
+    for place, tables in (("a", small_tables()), ("b", dict(reversed(shuffled.items())))):
+        publish(tables, tmp_path / place, "v1", 2)
+    sums = [
+        {
+            entry["path"]: entry["sha256"]
+            for entry in json.loads((tmp_path / place / "manifest.json").read_text())["files"]
+        }
+        for place in "ab"
+    ]
+    parquet = [{path: value for path, value in side.items() if not path.endswith(".duckdb")} for side in sums]
+    assert len(parquet[0]) > len(TABLES)
+    assert parquet[0] == parquet[1]
+
+
+def test_months_are_files_of_their_own(tmp_path):
+    runs = pl.DataFrame(
+        {"tracker": ["a"] * 3, "label": ["x"] * 3, "file_id": ["f"] * 3, "first_sighting_id": list("123")}
+    )
+    days = pl.Series(["2026-03-31", "2026-04-01", "2027-03-01"]).str.to_date()
+    bad = small_tables()["match_pairs"]
+    pairs = pl.concat([bad] * 3).with_columns(baseball_day=days, sighting_b=runs["first_sighting_id"])
+    publish({"match_pairs": pairs}, tmp_path, "v1", 2)
+    parts = sorted(
+        path.relative_to(tmp_path / "versions/v1/parquet").as_posix()
+        for path in tmp_path.glob("versions/v1/parquet/match_pairs/**/*.parquet")
+    )
+    assert parts == [
+        f"match_pairs/season={y}/month={m}/match_pairs.parquet"
+        for y, m in (("2026", "03"), ("2026", "04"), ("2027", "03"))
+    ]
+
+
+# ---- a new version ---------------------------------------------------------------------------------------------------------------------
+
+
+def test_a_new_version_takes_the_place_of_the_old_and_the_last_ones_stay(warehouse):
+    for version in ("v2", "v3", "v4"):
+        publish(small_tables(), warehouse, version, 3)
+        assert _seen(warehouse) == version
+    assert versions(warehouse) == ["v2", "v3", "v4"]
+
+
+def test_at_least_the_version_before_stays(warehouse):
+    publish(small_tables(), warehouse, "v2", 1)
+    assert versions(warehouse) == ["v1", "v2"]
+
+
+def test_an_older_version_can_be_put_back(warehouse):
+    publish({}, warehouse, "v2", 3)
+    point_to(warehouse, "v1")
+    assert _seen(warehouse) == "v1"
+    publish(small_tables(), warehouse, "v3", 2)
+    assert _seen(warehouse) == "v3"
+
+
+def test_the_version_that_readers_see_is_never_removed(warehouse):
+    publish({}, warehouse, "v2", 3)
+    point_to(warehouse, "v1")
+    publishing._remove_old(warehouse, 1)
+    assert versions(warehouse) == ["v1"]
+
+
+def test_a_version_that_is_not_there_is_refused_by_name(shared):
+    with pytest.raises(PublishFailedError, match=r"no version v9 in .*; there are: v1"):
+        point_to(shared, "v9")
+
+
+def test_the_current_version_is_never_written_again(shared):
+    with pytest.raises(PublishFailedError, match="v1 is the one that readers have open"):
+        publish({}, shared, "v1", 2)
+
+
+@pytest.mark.parametrize("version", ["../v2", "", ".hidden", "a/b", "a b"])
+def test_a_version_that_is_no_plain_name_is_refused(shared, version):
+    with pytest.raises(PublishFailedError, match="folder's name"):
+        publish({}, shared, version, 2)
+
+
+def test_tables_that_break_a_law_leave_what_was_published(warehouse):
+    tables = small_tables() | {"players": TABLES["players"].empty()}
+    with pytest.raises(LawBrokenError, match="players_are_known"):
+        publish(tables, warehouse, "v2", 2)
+    assert _seen(warehouse) == "v1"
+    assert sorted(path.name for path in (warehouse / "versions").iterdir() if not path.name.startswith(".empty")) == [
+        "v1"
+    ]
+
+
+def test_an_open_reader_goes_on_and_stops_no_run(warehouse):
+    with duckdb.connect(str(warehouse / "pitchledger.duckdb"), read_only=True) as reader:
+        for version in ("v2", "v3", "v4"):
+            publish({}, warehouse, version, 2)
+        assert reader.execute("select count(*) from pitches").fetchone() == (11,)
+    assert _seen(warehouse) == "v4"
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write whatever the mode says")
+def test_nobody_opens_the_published_file_for_writing(warehouse):
+    with pytest.raises(duckdb.IOException):
+        duckdb.connect(str(warehouse / "pitchledger.duckdb"))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes are POSIX's")
+def test_outputs_are_for_owner_and_group_and_files_are_read_only(tmp_path):
+    folder = tmp_path / "warehouse"
+    publish(small_tables(), folder, "v1", 2)
+    for path in (folder, *(path for path in folder.rglob("*") if not path.name.startswith(".empty"))):
+        mode = stat.S_IMODE(path.stat().st_mode)
+        assert mode == (0o750 if path.is_dir() else 0o440), path
+
+
+# ---- faults ----------------------------------------------------------------------------------------------------------------------------
+
+
+class _Killed(BaseException):
+    """Stands for a kill: no handler of errors may catch it."""
+
+
+FAULTS = {"kill": _Killed(), "full": OSError(28, "No space left on device"), "io": OSError(5, "Input/output error")}
+
+
+@pytest.mark.parametrize("kind", ["kill", "full"])
+def test_a_fault_of_the_disk_leaves_the_old_version_or_the_new(tmp_path, monkeypatch, kind):
+    calls = _calls_of_a_publish(tmp_path, monkeypatch)
+    assert calls > 50
+    # the last calls move the version, turn the link and remove the old one: each of them; of the many before, that write it, two
+    for at in (1, calls // 2, *range(calls - 3, calls + 1)):
+        _publish_with_fault(tmp_path, monkeypatch, FAULTS[kind], at)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("kind", FAULTS)
+def test_a_fault_at_each_single_call_to_the_disk_leaves_the_old_version_or_the_new(tmp_path, monkeypatch, kind):
+    for at in range(1, _calls_of_a_publish(tmp_path, monkeypatch) + 1):
+        _publish_with_fault(tmp_path, monkeypatch, FAULTS[kind], at)
+
+
+def _calls_of_a_publish(folder, monkeypatch):
+    """How often a publish on top of two versions calls the disk to move, link or settle something."""
+    publish(small_tables(), folder, "first", 2)
+    publish(small_tables(), folder, "second", 2)
+    return _publish_counting(folder, monkeypatch, "counted", None, 0)
+
+
+def _publish_with_fault(folder, monkeypatch, fault, at):
+    before = current_version(folder)
+    with pytest.raises((PublishFailedError, _Killed)):
+        _publish_counting(folder, monkeypatch, f"faulty-{at}", fault, at)
+    assert _seen(folder) in {before, f"faulty-{at}"}
+    publish(small_tables(), folder, f"after-{at}", 2)
+    assert _seen(folder) == f"after-{at}"
+    assert len(versions(folder)) == 2
+    assert not [path.name for path in (folder / "versions").iterdir() if path.name.startswith(publishing.HALF_DONE)]
+    assert not list(folder.glob(".*.new"))
+
+
+def _publish_counting(folder, monkeypatch, version, fault, at):
+    """Publish with the `at`-th call failing with `fault`; gives the number of calls."""
+    calls = [0]
+
+    def counted(call):
+        def wrapped(*args, **more):
+            calls[0] += 1
+            if calls[0] == at:
+                raise fault
+            return call(*args, **more)
+
+        return wrapped
+
+    with monkeypatch.context() as patch:
+        for name in ("replace", "fsync", "symlink"):
+            patch.setattr(os, name, counted(getattr(os, name)))
+        publish(small_tables(), folder, version, 2)
+    return calls[0]
+
+
+_PUBLISH_FOREVER = """
+import sys, itertools
+from pathlib import Path
+from pipeline.publishing import publish
+from tests.small_warehouse import small_tables
+tables = small_tables()
+print("ready", flush=True)
+for number in itertools.count():
+    publish(tables, Path(sys.argv[1]), f"{sys.argv[2]}-{number}", 2)
+"""
+
+
+def test_kill_9_in_mid_publish_leaves_a_whole_version(warehouse):
+    for attempt in range(3):
+        run = subprocess.Popen(
+            [sys.executable, "-c", _PUBLISH_FOREVER, str(warehouse), f"k{attempt}"], stdout=subprocess.PIPE, text=True
+        )
+        run.stdout.readline()
+        time.sleep(0.05 + 0.3 * attempt)
+        run.send_signal(signal.SIGKILL)
+        run.wait()
+        run.stdout.close()
+        _seen(warehouse)
+        publish(small_tables(), warehouse, f"after-{attempt}", 2)
+        assert _seen(warehouse) == f"after-{attempt}"
+        assert len(versions(warehouse)) == 2
+
+
+def test_a_reader_that_loops_while_versions_change_sees_whole_ones_only(warehouse):
+    run = subprocess.Popen(
+        [sys.executable, "-c", _PUBLISH_FOREVER, str(warehouse), "loop"], stdout=subprocess.PIPE, text=True
+    )
+    run.stdout.readline()
+    seen = set()
+    until = time.monotonic() + 4
+    while time.monotonic() < until:
+        with open_published(warehouse) as con:
+            seen.add(con.execute("select version from warehouse_version").fetchone()[0])
+            assert con.execute("select count(*) from throws_by_day").fetchone() == (7,)
+    run.kill()
+    run.wait()
+    run.stdout.close()
+    assert len(seen) > 1
+
+
+# ---- without links ---------------------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def no_links(monkeypatch):
+    """A system that permits no links, as Windows does as a rule."""
+
+    def refuse(*_args, **_kwargs):
+        raise OSError(1314, "A required privilege is not held by the client")
+
+    monkeypatch.setattr(os, "symlink", refuse)
+
+
+def test_without_links_a_pointer_and_copies_do_the_same(no_links, tmp_path):
+    for version in ("v1", "v2", "v3"):
+        publish(small_tables(), tmp_path, version, 2)
+        assert (tmp_path / "current.txt").read_text().strip() == version
+        assert _seen(tmp_path) == version
+        assert run_query(tmp_path, "select version from warehouse_version").item() == version
+    assert versions(tmp_path) == ["v2", "v3"]
+    assert not (tmp_path / "current").exists()
+
+
+def test_without_links_a_copy_held_open_waits_and_the_run_goes_on(no_links, tmp_path, monkeypatch, caplog):
+    publish(small_tables(), tmp_path, "v1", 2)
+    replace = os.replace
+
+    def held_open(source, target, **more):
+        if Path(target).name == "pitchledger.duckdb":
+            raise PermissionError(13, "The process cannot access the file because it is being used by another process")
+        return replace(source, target, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "replace", held_open)
+        publish(small_tables(), tmp_path, "v2", 2)
+    assert "is open in another program" in caplog.text
+    assert run_query(tmp_path, "select version from warehouse_version").item() == "v2"
+    with duckdb.connect(str(tmp_path / "pitchledger.duckdb"), read_only=True) as con:
+        assert con.execute("select version from warehouse_version").fetchone() == ("v1",)
+    point_to(tmp_path, "v2")
+    assert _seen(tmp_path) == "v2"
+
+
+# ---- quarantine for spreadsheets -------------------------------------------------------------------------------------------------------
+
+
+def _lines(path):
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_quarantine_files_keep_numbers_and_disarm_formulas(shared):
+    rows = _lines(shared / "quarantine" / "radar.csv")
+    assert [row["value"] for row in rows] == ["941", "'=1+1"]
+    assert [row["fix"] for row in rows] == ["correct the row", "'-"]
+    (value,) = _lines(shared / "quarantine" / "radar_values.csv")
+    assert (value["value"], value["fix"], value["file_row"]) == ("-5.5", "'@home", "2")
+
+
+@pytest.mark.parametrize("cell", ["=cmd()", "+1+1", "-2+3", "@sum(a1)", "\t=1", "\r=1", "  =1", "-1e", "＝1", " \t=1"])
+def test_what_a_spreadsheet_would_run_gets_an_apostrophe(cell):
+    assert pl.DataFrame({"c": [cell]}).select(publishing._harmless("c")).item() == "'" + cell
+
+
+@pytest.mark.parametrize("cell", ["95.1", "-5", "+3,5", "-0.25", "Finch, Alder", "", None, "a=b", "-1.5e-3"])
+def test_numbers_and_words_stay_as_they_are(cell):
+    assert pl.DataFrame({"c": [cell]}, schema={"c": pl.String}).select(publishing._harmless("c")).item() == cell
+
+
+def test_a_trackers_name_cannot_lead_out_of_the_quarantine_folder(tmp_path):
+    line = {"level": "row", "tracker": "../../evil", "file_name": "x", "reason": "r"}
+    publish({"quarantine": pl.DataFrame([line])}, tmp_path, "v1", 2)
+    assert [path.name for path in (tmp_path / "quarantine").iterdir()] == ["______evil.csv"]
+
+
+# ---- sealed reading --------------------------------------------------------------------------------------------------------------------
+
+
+def test_before_the_first_run_a_query_says_what_to_do(tmp_path):
+    with pytest.raises(PitchledgerError, match=r"nothing is published in .* yet: run `pitchledger run`"):
+        run_query(tmp_path, "select 1")
+
+
+def test_a_query_gives_a_frame_with_at_most_the_rows_asked_for(shared):
+    assert run_query(shared, "select pitch_id from pitches order by pitch_number -- all of them", 3).height == 3
+    assert run_query(shared, "from pitches;").height == 11
+
+
+@pytest.mark.parametrize(
+    "query",
+    ["describe pitches", "show tables", "summarize players", "with a as (select 1 as x) select x from a", "values (1)"],
+)
+def test_whatever_only_looks_is_allowed(shared, query):
+    assert run_query(shared, query).height > 0
+
+
+ESCAPES = (
+    "select * from read_csv('{secret}')",
+    "select * from '{secret}'",
+    "select * from read_text('{secret}')",
+    "select * from read_blob('{secret}')",
+    "select * from glob('{folder}/*')",
+    "select * from read_parquet('{folder}/parquet/players/players.parquet')",
+    "select * from read_json('{secret}')",
+    "select * from sniff_csv('{secret}')",
+    "select * from parquet_metadata('{folder}/parquet/players/players.parquet')",
+    "select * from read_duckdb('{other}', table_name = 'players')",
+    "select * from query('select * from read_text(''{secret}'')')",
+    "select getenv('HOME')",
+    "select * from duckdb_secrets()",
+    "select * from secret_frame",
+    "copy players to '{folder}/out.csv'",
+    "copy (select 1) to '{folder}/out.csv'",
+    "export database '{folder}/out'",
+    "attach '{other}' as other",
+    "attach ':memory:' as other",
+    "install httpfs",
+    "load httpfs",
+    "set enable_external_access = true",
+    "set lock_configuration = false",
+    "reset memory_limit",
+    "pragma enable_profiling",
+    "call enable_logging()",
+    "select * from enable_logging()",
+    "create table x (a int)",
+    "create temp table x as select 1",
+    "create macro m() as 1",
+    "insert into players select * from players",
+    "with gone as (delete from players returning *) select * from gone",
+    "update players set name = 'x'",
+    "delete from players",
+    "drop view throws_by_day",
+    "prepare p as select 1",
+    "explain analyze select 1",
+    "vacuum",
+    "checkpoint",
+    "select 1; select 2",
+    "select 1; copy players to '{folder}/out.csv'",
+    "",
+    "-- nothing",
+    "selct 1",
+)
+
+
+@pytest.mark.parametrize("query", ESCAPES)
+def test_a_query_reaches_nothing_but_the_warehouse(shared, tmp_path_factory, query):
+    elsewhere = tmp_path_factory.mktemp("elsewhere")
+    secret, other = elsewhere / "secret.csv", elsewhere / "other.duckdb"
+    secret.write_text("a,b\n1,2\n")
+    duckdb.connect(str(other)).execute("create table players (a int)").close()
+    secret_frame = pl.DataFrame({"secret": [1]})  # noqa: F841 - a query could find it by its name
+    before = sorted(path for path in shared.rglob("*"))
+    with pytest.raises(PitchledgerError):
+        run_query(shared, query.format(secret=secret, other=other, folder=shared))
+    assert sorted(path for path in shared.rglob("*")) == before
+    assert _seen(shared) == "v1"
+
+
+@pytest.mark.long
+def test_a_query_that_wants_too_much_memory_is_told_so_and_spills_nowhere(shared):
+    before = sorted(shared.rglob("*"))
+    with pytest.raises(PitchledgerError, match="Out of Memory"):
+        run_query(shared, "select count(*) from (select * from range(300000000) order by hash(range))")
+    assert sorted(shared.rglob("*")) == before

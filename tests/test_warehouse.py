@@ -1,0 +1,133 @@
+"""The DuckDB file: what the contracts say stands in it, and each law is broken once to see that it is noticed."""
+
+import duckdb
+import polars as pl
+import pytest
+
+from pipeline.errors import PitchledgerError
+from pipeline.warehouse import (
+    SQL_FOLDER,
+    LawBrokenError,
+    build_warehouse,
+    column_comment,
+    duckdb_type,
+    empty_warehouse,
+    finish_tables,
+)
+from schemas.tables import TABLES
+from tests.small_warehouse import pitch_id, sighting_id, small_tables
+
+
+def _build(tables, folder):
+    build_warehouse(finish_tables(tables), folder / "w.duckdb", cache=folder)
+    return duckdb.connect(str(folder / "w.duckdb"), read_only=True)
+
+
+def test_every_table_has_the_contracts_columns_types_and_comments(tmp_path):
+    with _build({}, tmp_path) as con:
+        there = con.execute(
+            "select table_name, column_name, lower(data_type), comment from duckdb_columns() where table_name in (select table_name from duckdb_tables()) order by table_oid, column_index"
+        ).fetchall()
+    types = {"timestamptz": "timestamp with time zone"}
+    wanted = [
+        (table, column.name, types.get(duckdb_type(column), duckdb_type(column)), column_comment(column))
+        for table, contract in TABLES.items()
+        for column in contract.columns
+    ]
+    assert sorted(there) == sorted(wanted)
+
+
+def test_tables_come_back_from_the_file_as_they_went_in(tmp_path):
+    finished = finish_tables(small_tables())
+    with _build(small_tables(), tmp_path) as con:
+        for name, frame in finished.items():
+            back = con.sql(f'select * from "{name}"').pl()
+            assert back.cast(frame.schema).equals(frame), name
+
+
+def test_the_file_is_in_the_storage_that_older_clients_open(tmp_path):
+    with _build({}, tmp_path) as con:
+        assert "v1.0.0" in str(con.execute("select tags from duckdb_databases() where database_name = 'w'").fetchone())
+
+
+def test_a_table_without_a_contract_is_refused():
+    with pytest.raises(PitchledgerError, match="no contract for table"):
+        finish_tables({"pitchs": pl.DataFrame()})
+
+
+def test_the_empty_warehouse_is_made_once_and_kept(tmp_path):
+    first = empty_warehouse(tmp_path)
+    made_at = first.stat().st_mtime_ns
+    assert empty_warehouse(tmp_path) == first
+    assert first.stat().st_mtime_ns == made_at
+
+
+def test_a_kept_empty_warehouse_of_other_contracts_is_replaced(tmp_path):
+    (tmp_path / ".empty-0000.duckdb").write_bytes(b"old")
+    kept = empty_warehouse(tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == [kept.name]
+
+
+def _set(table, column, value, where=None):
+    """Tables in which one column holds another value (in the rows that `where` picks)."""
+
+    def tamper(tables):
+        changed = value if where is None else pl.when(where).then(value).otherwise(column)
+        return tables | {table: tables[table].with_columns(changed.alias(column))}
+
+    return tamper
+
+
+def _without(table, where):
+    return lambda tables: tables | {table: tables[table].filter(~where)}
+
+
+_FIRST = pl.col("pitch_id") == pitch_id(1)
+# for each law a fault that breaks it
+BREAKS = {
+    "law_1_rows_add_up": _set("files", "rows", pl.col("rows") + 1),
+    "law_1_rows_are_there": _without("set_aside", pl.col("kind") == "repeat"),
+    "law_1_no_row_without_a_file": _without("files", pl.col("tracker") == "unit"),
+    "law_2_one_sighting_a_tracker": _set("sightings", "tracker", pl.lit("radar"), _FIRST),
+    "law_2_every_sighting_in_a_pitch": _without("sightings", _FIRST & (pl.col("tracker") == "array")),
+    "law_2_one_station_a_pitch": _set(
+        "sightings", "station", pl.lit("pen_2"), pl.col("sighting_id") == sighting_id(1, "array")
+    ),
+    "law_5_ids_resolve": _without("pitch_aliases", _FIRST),
+    "sessions_count_their_pitches": _set("outings", "pitches", pl.col("pitches") + 1),
+    "players_are_known": _without("players", pl.col("player_id") == "ace"),
+    "settings_are_there": _without("settings", pl.col("setting") == "gap_share"),
+    "values_are_traced": _set("pitches", "release_speed_mph", pl.lit(99.0), _FIRST),
+}
+
+
+def test_every_law_is_broken_by_a_test():
+    assert {path.stem for path in (SQL_FOLDER / "checks").glob("*.sql")} == {*BREAKS, "throws_count_once"}
+
+
+def test_the_small_warehouse_breaks_no_law(tmp_path):
+    _build(small_tables(), tmp_path).close()
+
+
+@pytest.mark.parametrize("law", BREAKS)
+def test_a_broken_law_is_named_with_its_rows(law, tmp_path):
+    with pytest.raises(LawBrokenError, match=law):
+        _build(BREAKS[law](small_tables()), tmp_path)
+
+
+def test_a_throw_counted_twice_is_noticed(tmp_path, monkeypatch):
+    """No table can do it while player ids are unique, so the view itself is made to count twice."""
+    views = tmp_path / "sql" / "views"
+    views.mkdir(parents=True)
+    (tmp_path / "sql" / "checks").symlink_to(SQL_FOLDER / "checks")
+    twice = (
+        (SQL_FOLDER / "views" / "throws_by_day.sql")
+        .read_text()
+        .replace("count(*) as throws,", "2 * count(*) as throws,")
+    )
+    (views / "pitch_log.sql").write_text((SQL_FOLDER / "views" / "pitch_log.sql").read_text())
+    (views / "throws_by_day.sql").write_text(twice)
+    monkeypatch.setattr("pipeline.warehouse.SQL_FOLDER", tmp_path / "sql")
+    monkeypatch.setattr("pipeline.warehouse.read_views.__defaults__", (views,))
+    with pytest.raises(LawBrokenError, match="throws_count_once"):
+        _build(small_tables(), tmp_path)
