@@ -1,6 +1,7 @@
 """A profile applied to an export: text cells into sightings of the common schema, with every row and every lost value accounted for."""
 
-from collections.abc import Iterable
+import re
+from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -8,12 +9,11 @@ import polars as pl
 import polars_hash as plh
 
 from pipeline.inbox import ExportFile
-from pipeline.sources.clocktimes import Stamps, read_stamps
+from pipeline.sources.clocktimes import Stamps, read_moment, read_stamps
 from pipeline.sources.definitions import columns, text_columns
 from pipeline.sources.metrics_mapping import map_metrics
 from pipeline.sources.profile import LABELS, LabelTable, NoPitchRule, Profile
-from pipeline.sources.readers import RawExport, UnreadableExport
-from pipeline.toml_problems import nearest_of
+from pipeline.sources.readers.raw import FILE_ROW, RawExport
 from schemas.exports import METRIC_SOURCES, QUARANTINE, SET_ASIDE, UNKNOWN_LABELS
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.sightings import SIGHTINGS
@@ -34,6 +34,10 @@ _TEXT_KEYS = {
 }
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _FINE_CLOCK_S = 1.0
+# besides the blank: no-break and figure spaces, and a byte order mark
+_SPACES = " \t\r\n\u00a0\u202f\u2007\ufeff"
+# what each count can be; a sequence only has to be a whole number that a float holds exactly
+_COUNTS = {"inning": (0, 99), "outs": (0, 3), "balls": (0, 4), "strikes": (0, 3), "sequence": (-(2**53), 2**53)}
 
 
 class Mapped(NamedTuple):
@@ -48,84 +52,91 @@ class Mapped(NamedTuple):
 
 
 def map_export(raw: RawExport, profile: Profile, tracker: "TrackerSettings", file: ExportFile) -> Mapped:
-    """Map a read export. Raises UnreadableExport where a column of the profile is not in it.
+    """Map a read export; read_export has seen to it that every column of the profile is there.
 
     rows read = sightings + set_aside + distinct rows quarantined at level "row" (those that the reader refused are among them).
     """
     cells = _referenced(raw, profile, tracker, file)
+    content = raw.cells.drop(FILE_ROW).hash_rows(seed=0).alias("content")
     if profile.file.row_order == "newest_first":
-        cells = cells.reverse()
+        cells, content = cells.reverse(), content.reverse()
     cells = cells.with_row_index("file_order", offset=1)
-    numbers, unread = _numbers(cells, profile)
-    refused, passed = _no_pitch(cells, numbers, profile.no_pitch)
+    numbers, lost = _numbers(cells, profile)
     stamps = _stamps(cells, profile, tracker.time_zone)
     labels, unknown = _labels(cells, profile, tracker)
     mapped = map_metrics(
         _readings(cells, numbers, profile), profile.metric, profile.trajectory, labels.get_column("pitcher_hand")
     )
     rows = _rows(cells, numbers, stamps, labels, mapped.values, tracker, file)
-    rows = rows.with_columns(sighting_id=_identity(rows, cells, profile, tracker.id))
-    undated = rows.get_column("baseball_day").is_null()
-    empty = _is_empty(rows)
-    bad = (undated | empty) & passed
-    keep = passed & ~bad
-    repeats, keep = _repeats(rows, cells, keep, profile, stamps.resolution_s)
+    rows = _identified(rows, cells, content, profile)
+    rows = _judged(rows, _no_pitch(cells, numbers, profile.no_pitch))
+    keep = rows.get_column("fate").is_null()
     kept = rows.filter(keep)
-    place = {"tracker": tracker.id, "file_id": file.file_id, "file_name": file.file_name}
-    quarantine = _quarantine(
-        place,
-        cells,
-        raw.problems,
-        unread.filter(pl.col("file_row").is_in(kept.get_column("file_row").implode())),
-        stamps,
-        keep,
-        rows,
-        bad,
-        undated,
+    values = pl.concat(
+        [_lost_numbers(lost, profile), _lost_counts(cells, numbers, profile), _odd_times(cells, stamps, profile)]
     )
-    aside = pl.concat([_aside(rows.join(refused, on="file_row"), "no_pitch"), repeats])
+    values = values.filter(pl.col("file_row").is_in(kept.get_column("file_row").implode()))
+    quarantine = _in_place(
+        [raw.problems, _lacking(raw, profile, tracker, file), values, _refused(rows, stamps, profile)], file
+    )
+    reasons = mapped.reasons.filter(pl.col("row").is_in(pl.Series(keep.arg_true()).implode()))
     return Mapped(
         kept.select(name for name in SIGHTINGS.names if name not in LATER[:3]),
-        aside,
+        _aside(rows),
         quarantine,
-        _metric_sources(
-            profile, tracker.id, kept, mapped.reasons.filter(pl.col("row").is_in(pl.Series(keep.arg_true()).implode()))
-        ),
+        _metric_sources(profile, tracker.id, kept, reasons),
         _unknown_labels(unknown, tracker.id, keep),
         _exported_at(cells, profile),
     )
 
 
 def _referenced(raw: RawExport, profile: Profile, tracker: "TrackerSettings", file: ExportFile) -> pl.DataFrame:
-    """The cells that the profile names, by reference, as stripped text with nulls; and file_row."""
-    folder = file.file_name.rsplit("/", 1)[0].split("/")[0] if "/" in file.file_name else None
-    carried = {**raw.carried, "@file": file.file_name.rsplit("/", 1)[-1], "@folder": folder, "@tracker": tracker.id}
+    """The cells that the profile names, by reference, as stripped text with nulls; and file_row. A carried value that this file lacks is null."""
+    carried = _carried(raw, tracker, file)
     references = profile.references()
-    missing = [ref for ref in references if ref not in raw.cells.columns and ref not in carried]
-    if missing:
-        raise UnreadableExport(
-            _missing_text(missing, raw.cells.columns),
-            f"mend {profile.file_name}, [{references[missing[0]]}], or export again with this column",
-        )
     nulls = sorted({"", *profile.file.null_words})
     named = [
-        pl.lit(carried[ref], pl.String).alias(ref) if ref not in raw.cells.columns else pl.col(ref)
-        for ref in references
+        pl.lit(carried.get(ref), pl.String).alias(ref) if ref.startswith("@") else pl.col(ref) for ref in references
     ]
     cells = raw.cells.select("file_row", *named)
-    stripped = (pl.col(ref).str.strip_chars(" \t\r\n\u00a0\u202f\u2007\ufeff") for ref in references)
+    stripped = (pl.col(ref).str.strip_chars(_SPACES) for ref in references)
     return cells.with_columns(stripped).with_columns(
         pl.when(~pl.col(ref).is_in(nulls)).then(pl.col(ref)).alias(ref) for ref in references
     )
 
 
-def _missing_text(missing: list[str], there: list[str]) -> str:
-    known = tuple(name for name in there if name != "file_row")
-    parts = []
-    for ref in missing:
-        near = nearest_of(ref, known)
-        parts.append(f"no column '{ref}'" + (f" (nearest: '{near}')" if near else ""))
-    return "; ".join(parts)
+def _carried(raw: RawExport, tracker: "TrackerSettings", file: ExportFile) -> dict[str, str]:
+    """Every carried value of this file by its reference."""
+    folders, name = file.file_name.rpartition("/")[::2]
+    named = {f"@name.{group}": text for group, text in _name_groups(tracker.profile, name).items()}
+    folder = {"@folder": folders.split("/")[0]} if folders else {}
+    return {**raw.carried, **named, **folder, "@file": name, "@tracker": tracker.id}
+
+
+def _name_groups(profile: Profile, file_name: str) -> dict[str, str]:
+    found = re.search(profile.file.name.pattern, file_name) if profile.file.name else None
+    return {group: text for group, text in found.groupdict().items() if text is not None} if found else {}
+
+
+def _lacking(raw: RawExport, profile: Profile, tracker: "TrackerSettings", file: ExportFile) -> pl.DataFrame:
+    """A note for each carried value that the profile reads and this file does not have."""
+    carried = _carried(raw, tracker, file)
+    lines = [
+        (
+            "value",
+            ref,
+            f"this file carries no {ref}, which {key} reads",
+            f"look at [file.preamble] and [file.name] in {profile.file_name}",
+        )
+        for ref, key in profile.references().items()
+        if ref.startswith("@") and not carried.get(ref) and ref != "@folder"
+    ]
+    return pl.DataFrame(
+        lines,
+        schema=["level", "column", "reason", "fix"],
+        orient="row",
+        schema_overrides={"level": pl.String, "column": pl.String, "reason": pl.String, "fix": pl.String},
+    )
 
 
 def _number_columns(profile: Profile) -> dict[str, tuple[str, ...]]:
@@ -138,8 +149,7 @@ def _number_columns(profile: Profile) -> dict[str, tuple[str, ...]]:
                 found.setdefault(ref, set()).update(getattr(spec, "null_words", ()))
     for ref in columns(profile.trajectory) if profile.trajectory else ():
         found.setdefault(ref, set())
-    situation = profile.situation
-    for name in (situation.inning, situation.outs, situation.balls, situation.strikes, profile.keys.sequence):
+    for name in _count_columns(profile).values():
         if name:
             found.setdefault(name, set())
     for rule in profile.no_pitch:
@@ -188,21 +198,13 @@ def _numbers(cells: pl.DataFrame, profile: Profile) -> tuple[pl.DataFrame, pl.Da
     return numbers, pl.concat([pl.DataFrame(schema=schema), *(part.cast({"file_row": pl.UInt32}) for part in lost)])
 
 
-def _no_pitch(
-    cells: pl.DataFrame, numbers: pl.DataFrame, rules: Iterable[NoPitchRule]
-) -> tuple[pl.DataFrame, pl.Series]:
-    """The rows that are no pitch (file_row, why), and a mask of those that may be one."""
+def _no_pitch(cells: pl.DataFrame, numbers: pl.DataFrame, rules: Sequence[NoPitchRule]) -> pl.Series:
+    """Why a row is no pitch, by the first rule that it fits; null where it may be one."""
     why = pl.lit(None, pl.String)
-    together = cells.select("file_row", *(pl.col(rule.column).alias(f"text {rule.column}") for rule in _unique(rules)))
-    together = together.hstack(numbers.rename({name: f"number {name}" for name in numbers.columns}))
-    for rule in reversed(list(rules)):
+    for rule in reversed(rules):
         why = pl.when(_test(rule)).then(pl.lit(rule.why)).otherwise(why)
-    judged = together.select(pl.col("file_row"), why.alias("why"))
-    return judged.filter(pl.col("why").is_not_null()), judged.get_column("why").is_null()
-
-
-def _unique(rules: Iterable[NoPitchRule]) -> list[NoPitchRule]:
-    return list({rule.column: rule for rule in rules}.values())
+    together = cells.select(pl.all().name.prefix("text ")).hstack(numbers.select(pl.all().name.prefix("number ")))
+    return together.select(why.alias("why")).to_series()
 
 
 def _test(rule: NoPitchRule) -> pl.Expr:
@@ -297,9 +299,7 @@ def _rows(
     """All rows as sightings, still with those that will be set aside."""
     profile = tracker.profile
     keys = {ours: getattr(profile.keys, key) for key, ours in _TEXT_KEYS.items()}
-    counts = {name: getattr(profile.situation, name) for name in ("inning", "outs", "balls", "strikes")} | {
-        "sequence": profile.keys.sequence
-    }
+    counts = _count_columns(profile)
     fixed = tracker.stations[0] if len(tracker.stations) == 1 else None
     frame = pl.DataFrame(
         [
@@ -342,78 +342,87 @@ def _rows(
 
 
 def _whole(numbers: pl.DataFrame, ours: str, ref: str | None, rows: int) -> pl.Series:
-    """A count; a number that is not whole or beyond any count is none."""
+    """A count; a number that is not whole, or that no such count can be, is none."""
     if ref is None:
         return pl.Series(ours, [None] * rows, dtype=pl.Int64)
-    value = numbers.get_column(ref)
-    limit = 2**53 if ours == "sequence" else 100
-    return pl.select(
-        pl.when((value == value.round()) & (value.abs() < limit)).then(value).cast(pl.Int64).alias(ours)
-    ).to_series()
+    return numbers.select(pl.when(_is_count(ref, ours)).then(pl.col(ref)).cast(pl.Int64).alias(ours)).to_series()
 
 
-def _identity(rows: pl.DataFrame, cells: pl.DataFrame, profile: Profile, tracker: str) -> pl.Series:
-    """The sighting's id: from the tracker's own id of the pitch; else from where and when it stands, never from what a correction may change.
+def _is_count(ref: str, ours: str) -> pl.Expr:
+    value = pl.col(ref)
+    return (value == value.round()) & value.is_between(*_COUNTS[ours])
 
-    Without an id: day, session, sequence number and stamp, and a counter where several rows share them. With nothing of these: the day, what
-    the file carries of its date and session, and the place in the file.
+
+def _identified(rows: pl.DataFrame, cells: pl.DataFrame, content: pl.Series, profile: Profile) -> pl.DataFrame:
+    """Add `sighting_id`, and `again`: whether the row repeats an earlier one of this file in every cell.
+
+    The id rests on the tracker's own id of the pitch; else on where and when the row stands: day, session, sequence number, stamp as
+    written, and a counter where several rows share them; never on what a correction may change. Without session and stamp the values that
+    the file carries (its date, pitcher, mound) part it from other files of the day. Rows alike in every cell are only told as repeats where
+    something in them is unique: two throws in one minute may well read the same.
     """
-    stamp = [pl.col(ref).fill_null("") for ref in profile.time.stamp_columns]
-    stamp_text = cells.select(pl.concat_str(stamp, separator=" ") if stamp else pl.lit("")).to_series()
+    stamp = pl.concat_str([pl.col(ref) for ref in profile.time.stamp_columns], separator=" ", ignore_nulls=True)
+    stamps = cells.select(stamp_text=stamp if profile.time.stamp_columns else pl.lit("")).to_series()
+    fine = pl.col("thrown_at").is_not_null() & (pl.col("clock_resolution_s") <= _FINE_CLOCK_S)
+    unique = pl.col("native_id").is_not_null() | pl.col("sequence").is_not_null() | fine
+    nowhere = pl.col("native_session").is_null() & (pl.col("stamp_text") == "")
+    keyed = rows.hstack([content, stamps]).with_columns(again=unique & ~pl.col("content").is_first_distinct())
+    parts = ("tracker", "baseball_day", "native_session", "sequence", "stamp_text")
+    blank = [pl.col(name).cast(pl.String).fill_null("") for name in parts]
     where = pl.concat_str(
-        pl.lit(tracker),
-        pl.col("baseball_day").cast(pl.String).fill_null(""),
-        pl.col("native_session").fill_null(""),
-        pl.col("sequence").cast(pl.String).fill_null(""),
-        stamp_text.alias("stamp_text"),
-        pl.lit("" if profile.labels.station is None else "s") + pl.col("station").fill_null(""),
-        separator="|",
+        *blank, pl.when(nowhere).then(pl.lit(_carried_text(cells, profile))).otherwise(pl.lit("")), separator="|"
     )
-    keyed = rows.with_columns(where=where).with_columns(nth=pl.int_range(pl.len()).over("where", order_by="file_order"))
+    keyed = keyed.with_columns(where=where)
+    # rows stand in file_order; a repeat takes the number of the row that it repeats
+    keyed = keyed.with_columns(nth=(~pl.col("again")).cast(pl.Int64).cum_sum().over("where"))
+    keyed = keyed.with_columns(nth=pl.when("again").then(pl.col("nth").first().over("content")).otherwise("nth"))
     derived = pl.concat_str("where", pl.col("nth").cast(pl.String), separator="|")
-    native = pl.format("{}|id|{}", pl.lit(tracker), "native_id")
-    key = pl.when(pl.col("native_id").is_not_null()).then(native).otherwise(derived)
-    keyed = keyed.select(key=key)
-    return keyed.select(pl.format("s{}", plh.col("key").chash.sha2_256().str.slice(0, 16))).to_series()
+    key = (
+        pl.when(pl.col("native_id").is_not_null())
+        .then(pl.format("{}|id|{}", "tracker", "native_id"))
+        .otherwise(derived)
+    )
+    keyed = keyed.with_columns(key=key).with_columns(
+        sighting_id=pl.format("s{}", plh.col("key").chash.sha2_256().str.slice(0, 16))
+    )
+    return keyed.select(*rows.columns, "sighting_id", "again")
 
 
-def _is_empty(rows: pl.DataFrame) -> pl.Series:
-    """Rows that nothing was measured of and that have no place in time or order either."""
+def _carried_text(cells: pl.DataFrame, profile: Profile) -> str:
+    """The carried values that say which file of the day this is; when it was exported does not."""
+    refs = [ref for ref in profile.references() if ref.startswith("@") and ref != profile.file.exported_at]
+    if cells.is_empty():
+        return ""
+    return "|".join(str(cells.get_column(ref)[0] or "") for ref in sorted(refs))
+
+
+def _judged(rows: pl.DataFrame, no_pitch: pl.Series) -> pl.DataFrame:
+    """Add what becomes of each row: `fate` null = a sighting, quarantined, or a kind of set_aside; with `why` and `of_sighting_id`."""
     measured = pl.any_horizontal(pl.col(name).is_not_null() for name in (*METRICS, *TRAJECTORY))
     placed = pl.any_horizontal(pl.col(name).is_not_null() for name in ("native_id", "sequence", "thrown_at"))
-    return rows.select(~(measured | placed)).to_series()
-
-
-def _repeats(
-    rows: pl.DataFrame, cells: pl.DataFrame, keep: pl.Series, profile: Profile, resolution_s: float | None
-) -> tuple[pl.DataFrame, pl.Series]:
-    """Within one file: rows alike in every cell, and older rows under one native id. Returns those set aside, and the new mask."""
-    whole = [name for name in cells.columns if name not in ("file_row", "file_order")]
-    told_apart = (
-        profile.keys.native_id or profile.keys.sequence or (resolution_s is not None and resolution_s <= _FINE_CLOCK_S)
+    refused = pl.col("baseball_day").is_null() | ~(measured | placed)
+    rows = rows.with_columns(no_pitch.alias("why"))
+    fate = (
+        pl.when(pl.col("why").is_not_null())
+        .then(pl.lit("no_pitch"))
+        .when(refused)
+        .then(pl.lit("quarantined"))
+        .when("again")
+        .then(pl.lit("repeat"))
     )
-    frame = cells.select(pl.struct(whole).hash().alias("content") if whole else pl.lit(0).alias("content")).hstack(
-        rows.select("sighting_id", "file_order", "file_row", "native_id")
+    rows = rows.with_columns(fate=fate)
+    live = pl.col("fate").is_null()
+    later = pl.col("file_order").filter(live).max().over("sighting_id")
+    rows = rows.with_columns(
+        fate=pl.when(live & (pl.col("file_order") < later)).then(pl.lit("superseded")).otherwise("fate")
     )
-    frame = frame.with_columns(keep=keep)
-    alike = pl.lit(bool(told_apart)) & (
-        pl.col("keep") & (pl.int_range(pl.len()).over("content", "keep", order_by="file_order") > 0)
+    inner = pl.col("fate").is_in(["repeat", "superseded"])
+    return rows.with_columns(
+        why=pl.when(inner)
+        .then(pl.col("fate").replace_strict(_WHY, default=None, return_dtype=pl.String))
+        .otherwise("why"),
+        of_sighting_id=pl.when(inner).then("sighting_id"),
     )
-    frame = frame.with_columns(alike=alike)
-    live = pl.col("keep") & ~pl.col("alike")
-    older = (
-        live
-        & pl.col("native_id").is_not_null()
-        & (pl.col("file_order") < pl.col("file_order").filter(live).max().over("sighting_id"))
-    )
-    frame = frame.with_columns(older=older)
-    kind = pl.when("alike").then(pl.lit("repeat")).when("older").then(pl.lit("superseded"))
-    first = pl.col("sighting_id").filter(live).first().over("content")
-    told = frame.select("file_row", kind=kind, of=pl.when("alike").then(first).otherwise("sighting_id")).filter(
-        pl.col("kind").is_not_null()
-    )
-    aside = _aside(rows.join(told.select("file_row", "kind", of_sighting_id="of"), on="file_row"), None)
-    return aside, keep & frame.select(~(pl.col("alike") | pl.col("older"))).to_series()
 
 
 _WHY = {
@@ -422,65 +431,126 @@ _WHY = {
 }
 
 
-def _aside(rows: pl.DataFrame, kind: str | None) -> pl.DataFrame:
-    """Rows as the table set_aside has them."""
-    if kind is not None:
-        rows = rows.with_columns(kind=pl.lit(kind), of_sighting_id=pl.lit(None, pl.String))
-    else:
-        rows = rows.with_columns(why=pl.col("kind").replace_strict(_WHY, default=None, return_dtype=pl.String))
-    return rows.select(pl.col(name).cast(dtype) for name, dtype in SET_ASIDE.polars_schema().items())
+def _aside(rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows that are no sightings of their own, as the table set_aside has them."""
+    aside = rows.filter(pl.col("fate").is_in(("no_pitch", *_WHY))).with_columns(kind="fate")
+    return aside.select(pl.col(name).cast(dtype) for name, dtype in SET_ASIDE.polars_schema().items())
 
 
-def _quarantine(
-    place: dict[str, str],
-    cells: pl.DataFrame,
-    refused: pl.DataFrame,
-    unread: pl.DataFrame,
-    stamps: Stamps,
-    keep: pl.Series,
-    rows: pl.DataFrame,
-    bad: pl.Series,
-    undated: pl.Series,
-) -> pl.DataFrame:
-    """Every line of this file: rows that the reader refused, rows without a date or anything measured, and values that could not be read."""
-    numbers = unread.with_columns(
+def _refused(rows: pl.DataFrame, stamps: Stamps, profile: Profile) -> pl.DataFrame:
+    """The rows that can't be placed, with the reason."""
+    bad = rows.with_columns(stamps.unread.alias("unread")).filter(pl.col("fate") == "quarantined")
+    undated = pl.col("baseball_day").is_null()
+    unread = pl.col("unread").is_not_null()
+    time = profile.time
+    return bad.select(
+        "file_row",
+        level=pl.lit("row"),
+        column=pl.when(undated).then(
+            pl.lit(", ".join((*time.stamp_columns, *([time.date_column] if time.date_column else []))))
+        ),
+        metric=pl.when(undated).then(pl.lit("baseball_day")),
+        value=pl.when(undated).then("unread"),
+        reason=pl.when(undated & unread)
+        .then(pl.lit("no date: the stamp or date does not fit the formats of the profile"))
+        .when(undated)
+        .then(pl.lit("no date: neither a stamp nor a date is there"))
+        .otherwise(pl.lit("nothing was measured, and the row has no time, number or id")),
+        fix=pl.when(undated)
+        .then(pl.lit(f"look at [time] in {profile.file_name}: formats, zone, date_column, date_formats"))
+        .otherwise(pl.lit("if such rows are no pitches, say so with [[no_pitch]] in the profile")),
+    )
+
+
+def _lost_numbers(lost: pl.DataFrame, profile: Profile) -> pl.DataFrame:
+    """A line for each text that should be a number and is none."""
+    ours = _read_into(profile)
+    return lost.select(
+        "file_row",
+        "column",
+        "value",
         level=pl.lit("value"),
-        reason=pl.format("'{}' is no number", pl.col("value").str.slice(0, 40)),
+        metric=pl.col("column").replace_strict(ours, default=None, return_dtype=pl.String),
+        reason=pl.lit("is no number"),
         fix=pl.lit(
-            "if it means not measured, add it to null_words; if it is one, look at decimal and thousands in [file] of the profile"
+            f"if it means not measured, add it to null_words; else look at decimal and thousands in {profile.file_name}"
         ),
     )
-    bad_rows = (
-        rows.filter(bad)
-        .select("file_row")
-        .with_columns(
-            level=pl.lit("row"),
-            value=stamps.unread.filter(bad),
-            reason=pl.when(undated.filter(bad))
-            .then(pl.lit("no date is known"))
-            .otherwise(pl.lit("nothing was measured, and the row has no time, number or id")),
-            fix=pl.lit("look at [time] of the profile: formats, date_column"),
-        )
-    )
-    odd = keep & (stamps.unread.is_not_null() | stamps.note.is_not_null())
-    times = (
-        cells.select(pl.col("file_row").cast(pl.UInt32))
-        .filter(odd)
-        .with_columns(
+
+
+def _read_into(profile: Profile) -> dict[str, str]:
+    """What each number column becomes: the first of ours that reads it."""
+    pairs = [(ref, metric) for metric, spec in profile.metric.given().items() for ref in columns(spec)]
+    pairs += [(ref, "trajectory") for ref in (columns(profile.trajectory) if profile.trajectory else ())]
+    pairs += [(ref, ours) for ours, ref in _count_columns(profile).items() if ref]
+    return dict(reversed(pairs))
+
+
+def _count_columns(profile: Profile) -> dict[str, str | None]:
+    situation = profile.situation
+    return {
+        "inning": situation.inning,
+        "outs": situation.outs,
+        "balls": situation.balls,
+        "strikes": situation.strikes,
+        "sequence": profile.keys.sequence,
+    }
+
+
+def _lost_counts(cells: pl.DataFrame, numbers: pl.DataFrame, profile: Profile) -> pl.DataFrame:
+    """A line for each number that can't be the count it should be: 4 outs, inning 2.5."""
+    lines = [
+        cells.filter(
+            numbers.select((pl.col(ref).is_not_null() & ~_is_count(ref, ours)).alias("odd")).to_series()
+        ).select(
+            "file_row",
+            column=pl.lit(ref),
+            value=pl.col(ref),
             level=pl.lit("value"),
-            value=stamps.unread.filter(odd),
-            reason=pl.coalesce(
-                stamps.note.filter(odd), pl.lit("the stamp could not be read: the pitch keeps its place by order")
+            metric=pl.lit(ours),
+            reason=pl.lit(
+                f"{ours} is a whole number"
+                + ("" if ours == "sequence" else f" from {_COUNTS[ours][0]} to {_COUNTS[ours][1]}")
             ),
-            fix=pl.lit("look at [time] formats in the profile"),
+            fix=pl.lit("look at the row in the export, or at the profile's column"),
         )
+        for ours, ref in _count_columns(profile).items()
+        if ref
+    ]
+    return pl.concat([_no_lines(), *lines])
+
+
+def _no_lines() -> pl.DataFrame:
+    names = ("column", "value", "level", "metric", "reason", "fix")
+    return pl.DataFrame(schema={"file_row": pl.UInt32} | dict.fromkeys(names, pl.String))
+
+
+def _odd_times(cells: pl.DataFrame, stamps: Stamps, profile: Profile) -> pl.DataFrame:
+    """A line for each stamp that could not be read, and for each local time that needed an assumption."""
+    time = profile.time
+    frame = cells.select("file_row").with_columns(stamps.unread.alias("unread"), stamps.note.alias("note"))
+    if time.stamp_columns:
+        written = pl.concat_str(list(time.stamp_columns), separator=" ", ignore_nulls=True)
+        frame = frame.with_columns(cells.select(written=written).to_series())
+    else:
+        frame = frame.with_columns(written=pl.lit(None, pl.String))
+    return frame.filter(pl.col("unread").is_not_null() | pl.col("note").is_not_null()).select(
+        "file_row",
+        column=pl.lit(", ".join(time.stamp_columns or (time.date_column or "",))),
+        value=pl.coalesce("unread", "written"),
+        level=pl.lit("value"),
+        metric=pl.lit(None, pl.String),
+        reason=pl.coalesce("note", pl.lit("the stamp can't be read: the pitch keeps its place by order")),
+        fix=pl.lit(f"look at [time] in {profile.file_name}: formats, zone"),
     )
-    lines = pl.concat([refused, numbers, bad_rows, times], how="diagonal_relaxed")
-    lines = lines.with_columns(pl.lit(value).alias(name) for name, value in place.items())
-    missing = [pl.lit(None, pl.String).alias(name) for name in QUARANTINE.names if name not in lines.columns]
-    return lines.with_columns(missing).select(
-        pl.col(name).cast(dtype) for name, dtype in QUARANTINE.polars_schema().items()
+
+
+def _in_place(parts: Sequence[pl.DataFrame], file: ExportFile) -> pl.DataFrame:
+    """All lines of this file as the table quarantine has them."""
+    lines = pl.concat(parts, how="diagonal_relaxed").with_columns(
+        tracker=pl.lit(file.tracker), file_id=pl.lit(file.file_id), file_name=pl.lit(file.file_name)
     )
+    return lines.select(pl.col(name).cast(dtype) for name, dtype in QUARANTINE.polars_schema().items())
 
 
 def _metric_sources(profile: Profile, tracker: str, kept: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
@@ -520,19 +590,8 @@ def _exported_at(cells: pl.DataFrame, profile: Profile) -> datetime | None:
     """When the export was made, by what it carries; the first row's where a column says it."""
     if profile.file.exported_at is None or cells.is_empty():
         return None
-    text = cells.select(stamp=pl.col(profile.file.exported_at).drop_nulls().first())
-    tries = [
-        text.select(pl.col("stamp").str.to_datetime(form.replace(".%f", "%.f"), strict=False, time_unit="us")).item()
-        if form not in ("iso8601",)
-        else text.select(
-            pl.col("stamp")
-            .str.replace("T", " ")
-            .str.slice(0, 19)
-            .str.to_datetime("%Y-%m-%d %H:%M:%S", strict=False, time_unit="us")
-        ).item()
-        for form in profile.file.exported_at_formats
-    ]
-    return next((found for found in tries if found is not None), None)
+    text = cells.get_column(profile.file.exported_at).drop_nulls()
+    return read_moment(None if text.is_empty() else text[0], profile.file.exported_at_formats)
 
 
 def describe_columns(raw: RawExport, profile: Profile, mapped: Mapped) -> pl.DataFrame:
@@ -579,7 +638,7 @@ def _other_columns(profile: Profile) -> list[tuple[str, str]]:
     return [(ours, ref) for ours, ref in (*time, *keys, *labels) if ref]
 
 
-def _cell(raw: RawExport, column: str, file_row: int | None) -> str:
+def _cell(raw: RawExport, column: str, file_row: object) -> str:
     if column in raw.carried:
         return str(raw.carried[column])
     if file_row is None or column not in raw.cells.columns:
