@@ -1,0 +1,377 @@
+"""The trackers' labels led to players: by decision, tracker id or name; what is only alike is proposed to a person, never taken.
+
+Work is done on the distinct labels (a few hundred in a season), and joined back to the rows.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from typing import NamedTuple
+
+import polars as pl
+
+from pipeline.names import Name, alike, parse_name, person_key, same_name_keys, short_form
+from pipeline.strangers import US, name_strangers
+from schemas.contract import conform
+from schemas.metrics import HANDS
+from schemas.people import NAME_MATCHES, PLAYERS
+
+# from this likeness on a label may be a misspelling of a roster name. Common practice, no source: one wrong letter in a name of
+# twelve is 92, two are 83, and two brothers' first names ("Marco", "Marcus") stay below.
+ALIKE = 85.0
+# with the same last name and first initial, from this on: "Joe" for "Joaquín"
+NICKNAME = 60.0
+_LABEL = ("role", "tracker", "label", "native_id", "team_label", "hand", "occasion", "baseball_day")
+
+
+class Named(NamedTuple):
+    """`sightings` with pitcher_id, batter_id and, where the export has none, pitcher_hand filled; the tables `players` and `name_matches`."""
+
+    sightings: pl.DataFrame
+    players: pl.DataFrame
+    name_matches: pl.DataFrame
+
+
+class Verdict(NamedTuple):
+    """What one label came to. `proposal` is a player_id, or several with " or " between them where a name is two players'."""
+
+    player_id: str | None
+    how: str
+    score: float | None = None
+    proposal: str | None = None
+    needs_person: bool = False
+
+
+class Label(NamedTuple):
+    """One way in which a tracker names a pitcher or batter. `side`: "ours", "theirs" or None (not known)."""
+
+    role: str
+    tracker: str
+    label: str | None
+    native_id: str | None
+    team_label: str | None
+    hand: str | None
+    occasion: str | None
+    side: str | None
+
+    @property
+    def is_opponent(self) -> bool:
+        """Whether somebody who is not on the roster is to be expected here: the other side, or a game with no word of the side."""
+        return self.side == "theirs" or (self.side is None and self.occasion == "game")
+
+
+def name_players(sightings: pl.DataFrame, roster: pl.DataFrame, decisions: pl.DataFrame) -> Named:
+    """Give each sighting its players. `roster`: player_id, name, hand, team, other_names, tracker_ids (text, `;` between several).
+
+    A label of the opposing side becomes a provisional player (id `x-team-name`); in a bullpen an unknown label waits for a person.
+    """
+    book = Book(roster, decisions)
+    labels = _distinct_labels(sightings)
+    labels = _with_sides(labels, book)
+    keys = [Label(*row) for row in labels.select(Label._fields).iter_rows()]
+    verdicts = {key: book.look_up(key) for key in dict.fromkeys(keys)}
+    labels = labels.with_columns(pl.DataFrame([verdicts[key] for key in keys], schema=_VERDICT, orient="row"))
+    labels = name_strangers(labels)
+    named = _fill_hand(_join_ids(sightings, labels), roster)
+    return Named(named, _players(roster, labels), _name_matches(labels))
+
+
+_VERDICT = {
+    "player_id": pl.String,
+    "how": pl.String,
+    "score": pl.Float64,
+    "proposal": pl.String,
+    "needs_person": pl.Boolean,
+}
+
+
+class Book:
+    """The roster and the decisions, ready for looking up."""
+
+    def __init__(self, roster: pl.DataFrame, decisions: pl.DataFrame) -> None:
+        """Index every name, short form and tracker id."""
+        self.hands = dict(roster.select("player_id", "hand").iter_rows())
+        self.exact: defaultdict[str, set[str]] = defaultdict(set)
+        self.keys: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
+        self.short: defaultdict[str, set[str]] = defaultdict(set)
+        self.by_tracker_id: dict[tuple[str, str], str] = {}
+        self.names: list[tuple[str, Name]] = []
+        for player, name, others, numbers in roster.select(
+            "player_id", "name", "other_names", "tracker_ids"
+        ).iter_rows():
+            for spelling in (name, *_parts(others)):
+                self._add_name(player, spelling)
+            for known_as in _parts(numbers):
+                tracker, _, number = known_as.partition(":")
+                self.by_tracker_id[tracker.strip(), number.strip()] = player
+        self._decisions(decisions)
+
+    def _add_name(self, player: str, spelling: str) -> None:
+        name = parse_name(spelling)
+        self.exact[_as_typed(spelling)].add(player)
+        self.names.append((player, name))
+        for key in same_name_keys(name):
+            self.keys[key, name.suffix].add(player)
+            self.keys[key, "any"].add(player)
+        for form in name.initials:
+            self.short[form].add(player)
+
+    def _decisions(self, decisions: pl.DataFrame) -> None:
+        self.is_player: dict[tuple[str | None, str], str] = {}
+        self.is_not: defaultdict[tuple[str | None, str], set[str | None]] = defaultdict(set)
+        about = decisions.select("kind", "tracker", "subject", "object").filter(pl.col("subject").is_not_null())
+        for kind, tracker, subject, player in about.iter_rows():
+            if kind == "label_is":
+                self.is_player[tracker, _subject(subject)] = player
+            elif kind == "label_is_not":
+                self.is_not[tracker, _subject(subject)].add(player)
+
+    def look_up(self, label: Label) -> Verdict:
+        """What a label comes to; a verdict `provisional` has no id yet."""
+        decided = self._decided(label)
+        if decided:
+            return Verdict(decided, "decision")
+        refused = self._refused(label)
+        if None in refused:
+            return Verdict(None, "provisional")
+        by_name = self._by_name(label, refused)
+        number = self.by_tracker_id.get((label.tracker, label.native_id or ""))
+        if number and number not in refused:
+            # a number handed on to another player: the device's number is believed, and a person is asked
+            another = by_name.player_id if by_name.player_id not in (None, number) else None
+            return Verdict(number, "tracker_id", None, another, another is not None)
+        if by_name.player_id and label.side == "theirs":
+            return Verdict(None, "provisional", 100.0, by_name.player_id, True)
+        if by_name.how != "none":
+            return by_name
+        return self._alike(label, refused)
+
+    def _decided(self, label: Label) -> str | None:
+        if label.label is None:
+            return None
+        subject = _subject(label.label)
+        return self.is_player.get((label.tracker, subject)) or self.is_player.get((None, subject))
+
+    def _refused(self, label: Label) -> set[str | None]:
+        subject = _subject(label.label or "")
+        return self.is_not.get((label.tracker, subject), set()) | self.is_not.get((None, subject), set())
+
+    def _by_name(self, label: Label, refused: set[str | None]) -> Verdict:
+        """The player of this very name; `proposed` where it is two players', `none` where it is nobody's."""
+        if label.label is None:
+            return Verdict(None, "none")
+        name = parse_name(label.label)
+        form = short_form(name)
+        steps = (
+            ("exact", self.exact.get(_as_typed(label.label), set())),
+            ("normalised", _all_of(self.keys, same_name_keys(name), name.suffix)),
+            ("normalised", _all_of(self.keys, same_name_keys(name), "any")),
+            ("initials", self.short.get(form, set()) if form else set()),
+        )
+        for how, players in steps:
+            found = sorted(player for player in players if player not in refused)
+            same_hand = [player for player in found if label.hand and self.hands[player] == label.hand]
+            if len(found) == 1 or len(same_hand) == 1:
+                return Verdict(found[0] if len(found) == 1 else same_hand[0], how)
+            if found:
+                return Verdict(None, "proposed", 100.0, " or ".join(found), True)
+        return Verdict(None, "none")
+
+    def _alike(self, label: Label, refused: set[str | None]) -> Verdict:
+        """Nobody of this name: the roster name that it is most like, if it is alike; else an opponent, or a person's to settle."""
+        proposals, score = self._nearest(label, refused)
+        if proposals:
+            how = "provisional" if label.side == "theirs" else "proposed"
+            return Verdict(None, how, round(score, 1), " or ".join(proposals), True)
+        if label.is_opponent or label.role == "batter":
+            return Verdict(None, "provisional")
+        return Verdict(None, "none", needs_person=True)
+
+    def _nearest(self, label: Label, refused: set[str | None]) -> tuple[list[str], float]:
+        name = parse_name(label.label or "")
+        known = [(player, other) for player, other in self.names if player not in refused]
+        if not name.words or not known:
+            return [], 0.0
+        found = alike(name, [other for _, other in known], ALIKE)
+        if not found and label.side != "theirs":
+            # another first name of the same initial: a nickname, as a rule
+            found = [
+                like for like in alike(name, [o for _, o in known], NICKNAME) if _same_last(name, known[like.place][1])
+            ]
+        best = [known[like.place][0] for like in found if like.score == found[0].score]
+        return sorted(set(best)), found[0].score if found else 0.0
+
+    def knows(self, tracker: str, label: str | None, native_id: str | None) -> bool:
+        """Whether the roster has this label, by number or name."""
+        pitcher = Label("pitcher", tracker, label, native_id, None, None, None, "ours")
+        return self.look_up(pitcher).how in ("decision", "tracker_id", "exact", "normalised", "initials", "proposed")
+
+
+def _same_last(name: Name, other: Name) -> bool:
+    return (
+        len(name.words) > 1
+        and len(other.words) > 1
+        and name.words[-1] == other.words[-1]
+        and name.words[0][0] == other.words[0][0]
+    )
+
+
+def _parts(cell: str | None) -> list[str]:
+    return [part.strip() for part in (cell or "").split(";") if part.strip()]
+
+
+def _as_typed(text: str) -> str:
+    """The same letters however they are encoded (canonical composition, NFC, of Unicode Standard Annex 15)."""
+    import unicodedata
+
+    return unicodedata.normalize("NFC", text.strip())
+
+
+def _subject(label: str) -> str:
+    """What a decision is about: a name however it is written ("Last, First" too); a label without letters as it is."""
+    return person_key(label) or " ".join(_as_typed(label).casefold().split())
+
+
+def _all_of(index: dict[tuple[str, str], set[str]], keys: Iterable[str], suffix: str) -> set[str]:
+    return {player for key in keys for player in index.get((key, suffix), ())}
+
+
+# ---- the distinct labels -----------------------------------------------------------------------------------------------------------------
+
+
+def _distinct_labels(sightings: pl.DataFrame) -> pl.DataFrame:
+    """One row for each way in which a pitcher or batter is named, with the number of `rows`."""
+    common = ("tracker", "team_label", "occasion", "baseball_day")
+    pitchers = sightings.select(
+        *common, role=pl.lit("pitcher"), label="pitcher_label", native_id="pitcher_native_id", hand="pitcher_hand"
+    )
+    batters = sightings.select(
+        *common, role=pl.lit("batter"), label="batter_label", native_id="batter_native_id", hand=pl.lit(None, pl.String)
+    )
+    named = pl.concat([pitchers.select(_LABEL), batters.select(_LABEL)])
+    named = named.filter(pl.col("label").is_not_null() | pl.col("native_id").is_not_null())
+    return named.group_by(_LABEL).agg(rows=pl.len().cast(pl.UInt32)).sort(_LABEL, nulls_last=False)
+
+
+def _with_sides(labels: pl.DataFrame, book: Book) -> pl.DataFrame:
+    """`side`, and `team`: the label of the player's own team where it is known.
+
+    A team label is ours where the roster knows most of its pitchers' rows that day, theirs where it knows few that day and few in all:
+    so that labels like home and away, which change sides, are judged by the day. Where a tracker tells no team, another that names the
+    same person that day does.
+    """
+    pitchers = labels.filter((pl.col("role") == "pitcher") & pl.col("team_label").is_not_null())
+    known = [
+        book.knows(tracker, label, native)
+        for tracker, label, native in pitchers.select("tracker", "label", "native_id").iter_rows()
+    ]
+    pitchers = pitchers.with_columns(known=pl.Series(known, dtype=pl.Boolean) * pl.col("rows"))
+    all_days = pitchers.group_by("tracker", "team_label").agg(in_all=pl.col("known").sum() / pl.col("rows").sum())
+    by_day = pitchers.group_by("tracker", "team_label", "baseball_day").agg(
+        that_day=pl.col("known").sum() / pl.col("rows").sum()
+    )
+    sides = by_day.join(all_days, on=["tracker", "team_label"]).select(
+        "tracker",
+        "team_label",
+        "baseball_day",
+        pitching=pl.when(pl.col("that_day") >= 0.5)
+        .then(pl.lit("ours"))
+        .when(pl.col("in_all") < 0.5)
+        .then(pl.lit("theirs")),
+    )
+    labels = labels.join(sides, on=["tracker", "team_label", "baseball_day"], how="left", maintain_order="left")
+    labels = labels.join(
+        _other_team(sides), on=["tracker", "team_label", "baseball_day"], how="left", maintain_order="left"
+    )
+    told = labels.with_columns(
+        side=pl.when(pl.col("role") == "pitcher")
+        .then("pitching")
+        .when(pl.col("occasion") == "game")
+        .then(_other_side()),
+        team=pl.when(pl.col("role") == "pitcher").then("team_label").otherwise("batting_team"),
+    )
+    return _with_sides_of_others(told)
+
+
+def _with_sides_of_others(labels: pl.DataFrame) -> pl.DataFrame:
+    names = labels.select("label").unique().drop_nulls().to_series()
+    keys = pl.DataFrame(
+        {"label": names, "person": [person_key(name) for name in names]},
+        schema={"label": pl.String, "person": pl.String},
+    )
+    labels = labels.join(keys, on="label", how="left", maintain_order="left")
+    by = ["role", "person", "baseball_day"]
+    told = labels.filter(pl.col("side").is_not_null() & pl.col("person").is_not_null()).group_by(by)
+    agreed = told.agg(_sides=pl.col("side").n_unique(), _side=pl.col("side").first()).filter(pl.col("_sides") == 1)
+    labels = labels.join(agreed, on=by, how="left", maintain_order="left")
+    return labels.with_columns(side=pl.coalesce("side", "_side")).drop("_sides", "_side", "person")
+
+
+def _other_side() -> pl.Expr:
+    """In a game those bat who do not pitch."""
+    return pl.col("pitching").replace_strict({"ours": "theirs", "theirs": "ours"}, default=None, return_dtype=pl.String)
+
+
+def _other_team(sides: pl.DataFrame) -> pl.DataFrame:
+    """Where a tracker has two team labels on a day: who bats while the other one pitches."""
+    teams = (
+        sides.group_by("tracker", "baseball_day")
+        .agg(pl.col("team_label").sort().alias("teams"))
+        .filter(pl.col("teams").list.len() == 2)
+    )
+    first, last = pl.col("teams").list.first(), pl.col("teams").list.last()
+    pairs = [
+        teams.select("tracker", "baseball_day", team_label=a, batting_team=b) for a, b in ((first, last), (last, first))
+    ]
+    return pl.concat(pairs)
+
+
+# ---- back to the rows, and the two tables ---------------------------------------------------------------------------------------------------
+
+
+def _join_ids(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
+    """pitcher_id and batter_id on every sighting, in the order in which they came."""
+    columns = list(dict.fromkeys([*sightings.columns, "pitcher_id", "batter_id"]))
+    sightings = sightings.drop("pitcher_id", "batter_id", strict=False)
+    common = {name: name for name in ("tracker", "team_label", "occasion", "baseball_day")}
+    for role in ("pitcher", "batter"):
+        by = common | {f"{role}_label": "label", f"{role}_native_id": "native_id"}
+        by |= {"pitcher_hand": "hand"} if role == "pitcher" else {}
+        ids = labels.filter(pl.col("role") == role).select(
+            **{ours: pl.col(theirs) for ours, theirs in by.items()}, **{f"{role}_id": "player_id"}
+        )
+        sightings = sightings.join(ids, on=list(by), how="left", nulls_equal=True, maintain_order="left")
+    return sightings.select(columns)
+
+
+def _fill_hand(sightings: pl.DataFrame, roster: pl.DataFrame) -> pl.DataFrame:
+    """The roster's throwing hand where the export says none."""
+    hands = roster.filter(pl.col("hand").is_in(HANDS)).select(pitcher_id="player_id", _roster_hand="hand")
+    joined = sightings.join(hands, on="pitcher_id", how="left", maintain_order="left")
+    return joined.with_columns(pitcher_hand=pl.coalesce("pitcher_hand", "_roster_hand")).select(sightings.columns)
+
+
+def _players(roster: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
+    ours = roster.select(
+        "player_id", "name", "hand", pl.col("team").fill_null(US), on_roster=pl.lit(True), provisional=pl.lit(False)
+    )
+    strangers = labels.filter(pl.col("stranger_id").is_not_null())
+    said = {"name": "stranger_name", "hand": "hand", "team": "stranger_team"}
+    seen = strangers.select("player_id").unique().with_columns(on_roster=pl.lit(False), provisional=pl.lit(True))
+    for name, label in said.items():
+        seen = seen.join(_commonest(strangers, label).rename({label: name}), on="player_id", how="left")
+    return pl.concat([conform(part, PLAYERS) for part in (ours, seen)]).sort("player_id")
+
+
+def _commonest(labels: pl.DataFrame, name: str) -> pl.DataFrame:
+    """By player, the value of most rows; the first in the alphabet where several have as many."""
+    counted = labels.filter(pl.col(name).is_not_null()).group_by("player_id", name).agg(pl.col("rows").sum())
+    best = counted.sort("player_id", -pl.col("rows").cast(pl.Int64), name).unique(
+        "player_id", keep="first", maintain_order=True
+    )
+    return best.select("player_id", name)
+
+
+def _name_matches(labels: pl.DataFrame) -> pl.DataFrame:
+    by = [name for name in NAME_MATCHES.names if name != "rows"]
+    counted = labels.group_by(by).agg(pl.col("rows").sum().cast(pl.UInt32))
+    return counted.select(NAME_MATCHES.names).sort(by, nulls_last=False)
