@@ -95,14 +95,13 @@ def _referenced(raw: RawExport, profile: Profile, tracker: "TrackerSettings", fi
     carried = _carried(raw, tracker, file)
     references = profile.references()
     nulls = sorted({"", *profile.file.null_words})
-    named = [
-        pl.lit(carried.get(ref), pl.String).alias(ref) if ref.startswith("@") else pl.col(ref) for ref in references
-    ]
-    cells = raw.cells.select("file_row", *named)
-    stripped = (pl.col(ref).str.strip_chars(_SPACES) for ref in references)
-    return cells.with_columns(stripped).with_columns(
-        pl.when(~pl.col(ref).is_in(nulls)).then(pl.col(ref)).alias(ref) for ref in references
-    )
+    return raw.cells.select(FILE_ROW, *(_text(ref, carried, nulls) for ref in references))
+
+
+def _text(ref: str, carried: dict[str, str], nulls: list[str]) -> pl.Expr:
+    cell = pl.lit(carried.get(ref), pl.String) if ref.startswith("@") else pl.col(ref)
+    stripped = cell.str.strip_chars(_SPACES)
+    return pl.when(~stripped.is_in(nulls)).then(stripped).alias(ref)
 
 
 def _carried(raw: RawExport, tracker: "TrackerSettings", file: ExportFile) -> dict[str, str]:
@@ -188,14 +187,21 @@ def _numbers(cells: pl.DataFrame, profile: Profile) -> tuple[pl.DataFrame, pl.Da
         pl.when(~pl.col(ref).is_in(words)).then(pl.col(ref)).alias(ref) for ref, words in nulls.items()
     )
     numbers = texts.select(parse_number(ref, profile.file.decimal, profile.file.thousands) for ref in wanted)
-    lost = [
-        texts.select("file_row", pl.lit(ref).alias("column"), pl.col(ref).alias("value")).filter(
-            texts.get_column(ref).is_not_null() & numbers.get_column(ref).is_null()
+    return numbers, _lost(texts, numbers)
+
+
+def _lost(texts: pl.DataFrame, numbers: pl.DataFrame) -> pl.DataFrame:
+    """A line for each text whose number is null: file_row, column, value."""
+    held = texts.select(pl.col(numbers.columns).is_not_null().sum())
+    read = numbers.select(pl.all().is_not_null().sum())
+    short = [name for name in numbers.columns if held.get_column(name)[0] != read.get_column(name)[0]]
+    lines = [
+        texts.filter(texts.get_column(ref).is_not_null() & numbers.get_column(ref).is_null()).select(
+            "file_row", column=pl.lit(ref), value=pl.col(ref)
         )
-        for ref in wanted
+        for ref in short
     ]
-    schema = {"file_row": pl.UInt32, "column": pl.String, "value": pl.String}
-    return numbers, pl.concat([pl.DataFrame(schema=schema), *(part.cast({"file_row": pl.UInt32}) for part in lost)])
+    return pl.concat([pl.DataFrame(schema={"file_row": pl.UInt32, "column": pl.String, "value": pl.String}), *lines])
 
 
 def _no_pitch(cells: pl.DataFrame, numbers: pl.DataFrame, rules: Sequence[NoPitchRule]) -> pl.Series:
@@ -230,45 +236,59 @@ def _stamps(cells: pl.DataFrame, profile: Profile, venue_zone: str) -> Stamps:
 
 def _labels(cells: pl.DataFrame, profile: Profile, tracker: "TrackerSettings") -> tuple[pl.DataFrame, pl.DataFrame]:
     """Our words by field, and the words that are not known: field, label, became, row."""
-    ours: list[pl.Series] = []
-    strange: list[pl.DataFrame] = []
-    for field in LABELS:
-        table: LabelTable | None = getattr(profile.labels, field)
-        allowed = tracker.stations if field == "station" else LABELS[field]
-        if table is None:
-            ours.append(pl.Series(field, [None] * cells.height, dtype=pl.String))
-            continue
-        theirs = (
-            pl.Series([table.value] * cells.height, dtype=pl.String)
-            if table.value
-            else cells.get_column(str(table.column))
-        )
-        words, unknown = _translate(theirs, table, allowed, field)
-        ours.append(words)
-        strange.append(unknown)
+    tables = profile.labels.given()
+    theirs = [
+        (pl.lit(table.value) if table.value else pl.col(str(table.column))).alias(field)
+        for field, table in tables.items()
+    ]
+    words = cells.select("file_row", *theirs)
+    ours = words.select(
+        "file_row",
+        *(
+            _translated(field, table, tracker.stations if field == "station" else LABELS[field])
+            for field, table in tables.items()
+        ),
+    )
+    strange = [
+        _strange(words, ours, field, table)
+        for field, table in tables.items()
+        if ours.get_column(field).null_count() > words.get_column(field).null_count()
+    ]
     empty = pl.DataFrame(schema={"row": pl.UInt32, "field": pl.String, "label": pl.String, "became": pl.String})
-    return pl.DataFrame(ours), pl.concat([empty, *strange])
+    absent = [pl.lit(None, pl.String).alias(field) for field in LABELS if field not in tables]
+    filled = ours.with_columns(
+        pl.when(ours.get_column(field).is_null() & words.get_column(field).is_not_null())
+        .then(pl.lit(_unknown(field, table), pl.String))
+        .otherwise(field)
+        .alias(field)
+        for field, table in tables.items()
+        if _unknown(field, table)
+    )
+    return filled.with_columns(absent).select(list(LABELS)), pl.concat([empty, *strange])
 
 
-def _translate(
-    theirs: pl.Series, table: LabelTable, allowed: tuple[str, ...], field: str
-) -> tuple[pl.Series, pl.DataFrame]:
-    known = {word: word for word in allowed} | {word.strip().lower(): our for word, our in table.words.items()}
-    folded = theirs.str.strip_chars().str.to_lowercase()
-    words = folded.replace_strict(known, default=None, return_dtype=pl.String).alias(field)
-    became = "unknown" if table.unknown == "unknown" and "unknown" in allowed else None
-    strange = (words.is_null() & theirs.is_not_null()).arg_true()
-    lines = pl.DataFrame({"row": strange.cast(pl.UInt32), "label": theirs.gather(strange)}).select(
-        "row", pl.lit(field).alias("field"), "label", pl.lit(became, pl.String).alias("became")
+def _translated(field: str, table: LabelTable, allowed: tuple[str, ...]) -> pl.Expr:
+    """Our word for each of theirs, null where it is not known."""
+    known = {word: word for word in allowed} | {
+        word.strip().lower(): ours for word, ours in table.words.items() if not allowed or ours in allowed
+    }
+    return (
+        pl.col(field)
+        .str.to_lowercase()
+        .replace_strict(list(known), list(known.values()), default=None, return_dtype=pl.String)
     )
-    filled = (
-        words
-        if became is None
-        else pl.select(
-            pl.when(words.is_null() & theirs.is_not_null()).then(pl.lit(became)).otherwise(words).alias(field)
-        ).to_series()
+
+
+def _unknown(field: str, table: LabelTable) -> str | None:
+    return "unknown" if table.unknown == "unknown" and "unknown" in LABELS[field] else None
+
+
+def _strange(words: pl.DataFrame, ours: pl.DataFrame, field: str, table: LabelTable) -> pl.DataFrame:
+    """The words that are not known: row, field, label, became."""
+    rows = (ours.get_column(field).is_null() & words.get_column(field).is_not_null()).arg_true()
+    return pl.DataFrame({"row": rows.cast(pl.UInt32), "label": words.get_column(field).gather(rows)}).select(
+        "row", field=pl.lit(field), label="label", became=pl.lit(_unknown(field, table), pl.String)
     )
-    return filled, lines
 
 
 def _readings(cells: pl.DataFrame, numbers: pl.DataFrame, profile: Profile) -> pl.DataFrame:
