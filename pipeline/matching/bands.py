@@ -104,25 +104,60 @@ def whole_window(unit: Unit) -> Window:
     return Window(np.arange(n), np.arange(m), np.zeros(n, dtype=np.int64), np.full(n, m - 1))
 
 
-def narrowed_window(posterior: Floats, margin: int) -> Window:
-    """Around the pairs of a first alignment (rows, columns) that keep any chance, with a margin of records on both sides."""
-    n, m = posterior.shape
-    live = posterior > 1e-6
-    has = live.any(axis=1)
-    if not has.any():
-        return Window(np.arange(n), np.arange(m), np.zeros(n, dtype=np.int64), np.full(n, m - 1))
+def heaviest_chain(gain: Floats) -> tuple[Ints, Ints, float]:
+    """(rows, columns, total) of the chain of pairs, rising in both, whose gains (first, second; not negative) add up to most.
+
+    Needleman and Wunsch's recursion (1970) with gaps that cost nothing, one row at a time.
+    """
+    n, m = gain.shape
+    best = np.zeros((n + 1, m + 1), dtype=gain.dtype)
+    for row in range(n):
+        np.add(best[row, :-1], gain[row], out=best[row + 1, 1:])
+        np.maximum(best[row + 1], best[row], out=best[row + 1])
+        np.maximum.accumulate(best[row + 1], out=best[row + 1])
+    rows, columns, i, j = [], [], n, m
+    while i and j:
+        here = best[i, j]
+        if best[i - 1, j] == here:
+            i -= 1
+        elif best[i, j - 1] == here:
+            j = int(
+                np.searchsorted(best[i, : j + 1], here)
+            )  # the row never falls: jump to where this value was reached
+        else:
+            i, j = i - 1, j - 1
+            rows.append(i)
+            columns.append(j)
+    return np.array(rows[::-1], dtype=np.int64), np.array(columns[::-1], dtype=np.int64), float(best[n, m])
+
+
+def chain_window(i: Ints, j: Ints, shape: tuple[int, ...], margin: int) -> Window:
+    """The band around a chain of pairs: from the pair before to the pair after each row, and a margin of records on both sides."""
+    n, m = shape
     at = np.arange(n)
-    low = np.where(has, live.argmax(axis=1), m)
-    high = np.where(has, m - 1 - live[:, ::-1].argmax(axis=1), -1)
+    before = np.concatenate([[0], j])[np.searchsorted(i, at, "right")]
+    after = np.concatenate([j, [m - 1]])[np.searchsorted(i, at, "left")]
+    # a record may also belong to a row next to the one that the chain gave it
+    before = before[np.maximum(at - margin // 3, 0)]
+    after = after[np.minimum(at + margin // 3, n - 1)]
+    low, high = np.maximum(before - margin, 0), np.minimum(after + margin, m - 1)
+    low[0], high[-1] = 0, m - 1
+    return Window(at, np.arange(m), np.minimum.accumulate(low[::-1])[::-1], np.maximum.accumulate(high))
+
+
+def closed_window(i: Ints, j: Ints, shape: tuple[int, int], margin: int) -> Window:
+    """The band that holds the given pairs (i not falling), and a margin of records on both sides."""
+    n, m = shape
+    low, high = np.full(n, m), np.full(n, -1)
+    np.minimum.at(low, i, j)
+    np.maximum.at(high, i, j)
     low = np.minimum.accumulate(low[::-1])[::-1]
     high = np.maximum.accumulate(high)
-    low = np.maximum(np.minimum(low, m - 1) - margin, 0)
-    high = np.minimum(np.maximum(high, 0) + margin, m - 1)
-    low = np.minimum.accumulate(np.minimum(low, high)[::-1])[::-1]
+    # rows without a pair lie between the pair before and the pair after
+    low, high = np.minimum(low, np.maximum(high, 0)), np.maximum(high, np.minimum(low, m - 1))
+    low, high = np.maximum(low - margin, 0), np.minimum(high + margin, m - 1)
     low[0], high[-1] = 0, m - 1
-    # no column may fall between two rows
-    high[:-1] = np.maximum(high[:-1], low[1:] - 1)
-    return Window(at, np.arange(m), low, np.maximum.accumulate(high))
+    return Window(np.arange(n), np.arange(m), np.minimum.accumulate(low[::-1])[::-1], np.maximum.accumulate(high))
 
 
 def filled_in(seen_s: Floats) -> Floats:

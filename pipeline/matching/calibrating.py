@@ -11,9 +11,10 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from pipeline.matching.arrays import Floats, Ints, PolarsType
+from pipeline.matching.arrays import Bools, Floats, Ints, PolarsType
 from pipeline.matching.bands import Cells
 from pipeline.matching.fitting import (
+    FINE_S,
     ROUGH_S,
     Fit,
     Gaps,
@@ -95,13 +96,19 @@ def fit_days(records: Records, units: list[Unit]) -> DayFit:
     start = _start(records, keys)
     prior = _start_prior(start)
     places, gaps = locate(records, units, start, which), start_gaps(len(units))
-    fit = run_round(records, units, start, which, places, gaps, None, ROUGH_S)
+    fit = run_round(records, units, start, which, places, gaps, None, np.full(len(units), ROUGH_S))
     models, _ = learn(records, units, which, Models(keys, start, None), prior, fit, trust=0.8)
     gaps, places = next_gaps(units, fit.cells), refined(units, places, fit.cells)
-    places = _relocated(records, units, which, models, fit, places)
-    fit = run_round(records, units, models.readings, which, places, gaps, models.labels, ROUGH_S)
+    again = unsettled(units, fit, places)
+    places = relocated(records, units, which, models, again, places)
+    fit = run_round(records, units, models.readings, which, places, gaps, models.labels, reaches(units, again))
     models, same = learn(records, units, which, models, prior, fit, trust=1.0)
     return DayFit(models, same, fit, refined(units, places, fit.cells), next_gaps(units, fit.cells))
+
+
+def reaches(units: list[Unit], rough: Ints) -> Floats:
+    """How far from its clock path to look for a unit's pairs, seconds; `rough`: units whose path may still be wrong."""
+    return np.where(np.isin(np.arange(len(units)), rough), ROUGH_S, FINE_S)
 
 
 def unsettled(units: list[Unit], fit: Fit, places: list[Place]) -> Ints:
@@ -115,13 +122,14 @@ def unsettled(units: list[Unit], fit: Fit, places: list[Place]) -> Ints:
     return np.flatnonzero(~(plain & (matched > 0.75 * smaller) & (sure > 0.98 * matched)))
 
 
-def _relocated(
-    records: Records, units: list[Unit], which: Ints, models: Models, fit: Fit, places: list[Place]
+def relocated(
+    records: Records, units: list[Unit], which: Ints, models: Models, again: Ints, places: list[Place]
 ) -> list[Place]:
-    """Unsettled units are located again with the better model."""
-    again = unsettled(units, fit, places).tolist()
+    """Some units located again with a better model."""
     out = list(places)
-    for u, place in zip(again, locate(records, [units[u] for u in again], models.readings, which[again]), strict=True):
+    for u, place in zip(
+        again.tolist(), locate(records, [units[u] for u in again.tolist()], models.readings, which[again]), strict=True
+    ):
         out[u] = place
     return out
 
@@ -129,25 +137,31 @@ def _relocated(
 def learn(
     records: Records, units: list[Unit], which: Ints, models: Models, prior: Prior, fit: Fit, trust: float
 ) -> tuple[Models, SameFit]:
-    """The models after a round: one pitch's readings, neighbours' readings, labels."""
+    """The models after a round: one pitch's readings, neighbours' readings, labels. Models that no pair speaks of stay as they are."""
     cells = fit.cells
     live = np.flatnonzero(cells.posterior > 0.05)
     of, pairs = which[cells.unit[live]], (cells.first[live], cells.second[live], cells.posterior[live])
     same = fit_same(models.readings, prior, of, records.readings, pairs, steps=3)
-    model = models.readings._replace(
-        bias=same.bias,
-        spread=same.spread,
-        outlier_share=same.outlier_share,
-        weight=same.weight,
-        trust=np.full(len(same.bias), trust),
-    )
+    known = np.isin(np.arange(len(models.keys)), of)
+    learned = {
+        name: _kept(known, getattr(same, name), getattr(models.readings, name))
+        for name in ("bias", "spread", "outlier_share", "weight")
+    }
+    model = models.readings._replace(**learned, trust=np.where(known, trust, models.readings.trust))
     near_unit, near_first, near_second = neighbours(units, cells)
-    near = which[near_unit]
-    order = np.argsort(near, kind="stable")
-    near, near_first, near_second = near[order], near_first[order], near_second[order]
+    order = np.argsort(which[near_unit], kind="stable")
+    near, near_first, near_second = which[near_unit][order], near_first[order], near_second[order]
     model = fit_other(model, near, records.readings, near_first, near_second, steps=3)
-    labels = fit_labels(len(same.bias), records.labels, (of, *pairs), (near, near_first, near_second))
+    labels = fit_labels(len(models.keys), records.labels, (of, *pairs), (near, near_first, near_second))
+    if models.labels is not None:
+        labels = LabelModel(
+            _kept(known, labels.same, models.labels.same), _kept(known, labels.other, models.labels.other)
+        )
     return Models(models.keys, model, labels), same
+
+
+def _kept(known: Bools, new: Floats, old: Floats) -> Floats:
+    return np.where(known[:, None], new, old)
 
 
 def neighbours(units: list[Unit], cells: Cells) -> tuple[Ints, Ints, Ints]:
@@ -268,6 +282,12 @@ def pooled_models(records: Records, units: list[Unit], statistics: pl.DataFrame)
             )
         _take(model, prior, labels, n, memo[(pair, feeding)])
     return Models(keys, model._replace(trust=np.ones(len(keys))), labels), prior
+
+
+def with_own_bias(models: Models, prior: Prior, own: SameFit) -> Models:
+    """The pooled models with each day's own bias, as far as its pairs carry it."""
+    bias = (own.n * own.bias + prior.bias_pairs * prior.bias) / (own.n + prior.bias_pairs)
+    return models._replace(readings=models.readings._replace(bias=np.where(own.n > 0, bias, models.readings.bias)))
 
 
 def _feeding(known: list[date], day: date) -> tuple[int, ...]:

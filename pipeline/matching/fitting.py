@@ -11,9 +11,11 @@ from pipeline.matching.bands import (
     Cells,
     Window,
     align_cells,
+    chain_window,
+    closed_window,
+    heaviest_chain,
     is_coarse,
     join_windows,
-    narrowed_window,
     timed_window,
     whole_window,
 )
@@ -24,8 +26,8 @@ from pipeline.matching.records import Records, Unit
 
 Said = tuple[list[tuple[int, int]], set[tuple[int, int]]]
 
-# how far from the clock path a partner is looked for, with fine and with coarse stamps
-ROUGH_S, COARSE_BAND_S = 45.0, 150.0
+# how far from the clock path a partner is looked for: at first, once the path is settled, and with coarse stamps
+ROUGH_S, FINE_S, COARSE_BAND_S = 45.0, 12.0, 150.0
 _START_OPEN, _START_EXTEND = 1.5 / 30, 6 / 10
 _CROSSING_COST, _CROSSING_COST_UNTIMED = 2.0, 5.0
 _FREE_END = float(np.exp(-0.015))
@@ -34,8 +36,10 @@ _DECIDED = 40.0
 # a clock path must beat no common pitch by this much to speak for one session (method page, section 4)
 _CLOCK_MARGIN = 12.0
 # records on both sides of the first alignment's path that stay in the band when there is no clock
-_MARGIN = 12
+_MARGIN, _CLOSE_MARGIN = 12, 6
 _QUICK_METRICS = 5
+# evidence that a pair must have to join the first chain, and the mean gain per record of a chain to be trusted
+_CHAIN_COST, _CHAIN_STANDS_OUT = 1.0, 1.0
 
 
 class Gaps(NamedTuple):
@@ -43,6 +47,16 @@ class Gaps(NamedTuple):
 
     begin: Floats
     extend: Floats
+
+    def take(self, units: Ints) -> "Gaps":
+        """Those of some units."""
+        return Gaps(self.begin[units], self.extend[units])
+
+    def put(self, units: Ints, new: "Gaps") -> "Gaps":
+        """The same with those of some units replaced."""
+        begin, extend = self.begin.copy(), self.extend.copy()
+        begin[units], extend[units] = new.begin, new.extend
+        return Gaps(begin, extend)
 
 
 class Place(NamedTuple):
@@ -68,11 +82,12 @@ def start_gaps(units: int) -> Gaps:
 def locate(records: Records, units: list[Unit], model: ReadingModel, which: Ints) -> list[Place]:
     """The clock path of units with clocks, by the votes of all pairs; for the others a window around a first alignment."""
     places: list[Place] = [Place(None, None)] * len(units)
-    timed, votes = [], list[Votes]()
+    timed, votes, untimed, rough = [], list[Votes](), [], []
     for u, unit in enumerate(units):
         evidence = quick_evidence(records, unit, model, int(which[u]))
         if np.isnan(unit.resolution_s):
-            places[u] = Place(None, _first_window(unit, evidence))
+            untimed.append(u)
+            rough.append(evidence)
             continue
         timed.append(u)
         votes.append(
@@ -82,6 +97,8 @@ def locate(records: Records, units: list[Unit], model: ReadingModel, which: Ints
         )
     for u, clock in zip(timed, find_clocks(votes), strict=True):
         places[u] = Place(clock, None)
+    for u, window in zip(untimed, _first_windows([units[u] for u in untimed], rough), strict=True):
+        places[u] = Place(None, window)
     return places
 
 
@@ -118,14 +135,18 @@ def _most_telling(model: ReadingModel, m: int, a: Floats, b: Floats) -> list[int
     return [int(metrics[k]) for k in best if gain[k] > 0]
 
 
-def _first_window(unit: Unit, evidence: Floats) -> Window:
-    """Without clocks: align everything by the rough evidence, and keep the surroundings of what may be a pair."""
-    window = whole_window(unit)
+def _first_windows(units: list[Unit], evidence: list[Floats]) -> list[Window]:
+    """Without clocks: the surroundings of the heaviest chain of pairs, or everything where no chain stands out."""
+    return [_around_chain(unit, e) for unit, e in zip(units, evidence, strict=True)]
+
+
+def _around_chain(unit: Unit, evidence: Floats) -> Window:
     if evidence.size <= 2500:
-        return window
-    bands, cells = join_windows([unit], [window], [None])
-    posterior, _ = align_cells(bands, cells, 0.6 * evidence.ravel().astype(float), _steps([unit], start_gaps(1)), 1)
-    return narrowed_window(posterior.reshape(evidence.shape), _MARGIN)
+        return whole_window(unit)
+    i, j, weight = heaviest_chain(np.maximum(evidence - _CHAIN_COST, 0.0))
+    if weight < _CHAIN_STANDS_OUT * min(evidence.shape):
+        return whole_window(unit)
+    return chain_window(i, j, evidence.shape, _MARGIN)
 
 
 def run_round(
@@ -136,11 +157,14 @@ def run_round(
     places: list[Place],
     gaps: Gaps,
     labels: LabelModel | None,
-    reach_s: float,
+    reach_s: Floats,
     said: Said = ([], set()),
 ) -> Fit:
-    """Evidence inside the bands, alignment, and the posterior of each pair; `said`: rows that people called one pitch, or not."""
-    windows = [_window(unit, place, reach_s) for unit, place in zip(units, places, strict=True)]
+    """Evidence inside the bands, alignment, and the posterior of each pair.
+
+    `reach_s` of each unit: how far from the clock path to look; `said`: rows that people called one pitch, or not.
+    """
+    windows = [_window(unit, place, reach) for unit, place, reach in zip(units, places, reach_s.tolist(), strict=True)]
     bands, cells = join_windows(units, windows, [place.clock for place in places])
     cells = _heeding(_weighed(records, units, model, which, places, labels, bands, cells), *said)
     posterior, log_evidence = align_cells(bands, cells, cells.evidence, _steps(units, gaps), len(units))
@@ -153,7 +177,9 @@ def run_round(
 def _window(unit: Unit, place: Place, reach_s: float) -> Window:
     if place.clock is None:
         return place.window or whole_window(unit)
-    return timed_window(unit, place.clock, COARSE_BAND_S if is_coarse(unit) else reach_s)
+    if is_coarse(unit):
+        reach_s = COARSE_BAND_S if reach_s == ROUGH_S else unit.resolution_s / 2 + 4 * place.clock.sigma_s + 30
+    return timed_window(unit, place.clock, reach_s)
 
 
 def _weighed(
@@ -259,14 +285,16 @@ def next_gaps(units: list[Unit], cells: Cells) -> Gaps:
 
 
 def refined(units: list[Unit], places: list[Place], cells: Cells) -> list[Place]:
-    """Each clock once more, from the pairs that the alignment is sure of."""
+    """Each clock once more, from the pairs that the alignment is sure of; without clocks, the window closed about what may be a pair."""
     starts = np.searchsorted(cells.unit, np.arange(len(units) + 1))
     out: list[Place] = []
     for u, (unit, place) in enumerate(zip(units, places, strict=True)):
-        if place.clock is None:
-            out.append(place)
-            continue
         mine = slice(int(starts[u]), int(starts[u + 1]))
+        if place.clock is None:
+            live = cells.posterior[mine] > 1e-6
+            shape = len(unit.first.rows), len(unit.second.rows)
+            out.append(Place(None, closed_window(cells.i[mine][live], cells.j[mine][live], shape, _CLOSE_MARGIN)))
+            continue
         sure = np.flatnonzero(cells.posterior[mine] > 0.8) + int(starts[u])
         floor_s = max(0.32 * float(np.hypot(unit.first.resolution_s, unit.second.resolution_s)), 0.02)
         pairs = (cells.i[sure], cells.j[sure], cells.posterior[sure])

@@ -15,13 +15,16 @@ from pipeline.matching.calibrating import (
     learn,
     model_keys,
     pooled_models,
+    reaches,
+    relocated,
     statistics_frame,
     unsettled,
+    with_own_bias,
 )
 from pipeline.matching.clock_report import CLOCKS, clocks_frame
 from pipeline.matching.decided import Decided, read_decisions
 from pipeline.matching.doubles import find_doubles
-from pipeline.matching.fitting import ROUGH_S, Fit, Place, locate, next_gaps, refined, run_round
+from pipeline.matching.fitting import ROUGH_S, Fit, Place, next_gaps, refined, run_round
 from pipeline.matching.grouping import Groups, group_records
 from pipeline.matching.label_runs import LABEL_RUNS, label_runs_frame
 from pipeline.matching.records import Records, Stream, Unit, orders, streams_of, take_records, units_of
@@ -109,23 +112,33 @@ def _with_older(statistics: pl.DataFrame, older: pl.DataFrame | None) -> pl.Data
 def _final_fit(
     ready: _Prepared, day_fit: DayFit, statistics: pl.DataFrame, decided: Decided
 ) -> tuple[Fit, list[Place], Models]:
-    """Two more rounds with the pooled models: the first fixes the day's own bias, gaps and clocks, the last decides."""
+    """The last round, with the pooled models; units that the first stage did not settle get another look before it."""
     records, units, which = ready.records, ready.units, ready.which
-    models, prior = pooled_models(records, units, statistics)
-    said, places = decided.places(records), list(day_fit.places)
-    again = unsettled(units, day_fit.fit, places).tolist()
-    for u, place in zip(again, locate(records, [units[u] for u in again], models.readings, which[again]), strict=True):
-        places[u] = place
-    fit = run_round(records, units, models.readings, which, places, day_fit.gaps, models.labels, ROUGH_S, said)
-    models, _ = learn(records, units, which, models, prior, fit, trust=1.0)
-    places = refined(units, places, fit.cells)
-    return (
-        run_round(
-            records, units, models.readings, which, places, next_gaps(units, fit.cells), models.labels, ROUGH_S, said
-        ),
-        places,
-        models,
+    pooled, prior = pooled_models(records, units, statistics)
+    models = with_own_bias(pooled, prior, day_fit.same)
+    said, places, gaps = decided.places(records), list(day_fit.places), day_fit.gaps
+    again = unsettled(units, day_fit.fit, places)
+    if len(again):
+        again = np.flatnonzero(np.isin(which, which[again]))
+        places = relocated(records, units, which, models, again, places)
+        part, part_places, part_gaps = [units[u] for u in again], [places[u] for u in again], gaps.take(again)
+        reach_s = np.full(len(part), ROUGH_S)
+        fit = run_round(
+            records, part, models.readings, which[again], part_places, part_gaps, models.labels, reach_s, said
+        )
+        models, _ = learn(records, part, which[again], models, prior, fit, trust=1.0)
+        for u, place in zip(again.tolist(), refined(part, part_places, fit.cells), strict=True):
+            places[u] = place
+        gaps = gaps.put(again, next_gaps(part, fit.cells))
+    fit = run_round(
+        records, units, models.readings, which, places, gaps, models.labels, reaches(units, _with_steps(places)), said
     )
+    return fit, places, models
+
+
+def _with_steps(places: list[Place]) -> Ints:
+    """Units whose clock was set on the way: at which record exactly may be wrong."""
+    return np.flatnonzero([place.clock is not None and place.clock.segment[-1] > 0 for place in places])
 
 
 def _assemble(

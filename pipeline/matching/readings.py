@@ -139,8 +139,8 @@ def _core_and_tail(one: ReadingModel, residual: Floats, metrics: Ints) -> tuple[
 
 def log_components(one: ReadingModel, d: Floats, metrics: Ints) -> Floats:
     """Log of (share x density) of the differences in each kind of neighbour, (pairs, components)."""
-    known = ~np.isnan(d)
-    d, mean, spread = np.where(known, d, 0.0), one.other_mean[0][:, metrics], one.other_spread[0][:, metrics]
+    known = (~np.isnan(d)).astype(float)  # as numbers: products of truth values with numbers are slow
+    d, mean, spread = np.where(known > 0, d, 0.0), one.other_mean[0][:, metrics], one.other_spread[0][:, metrics]
     weight = one.weight[0, metrics]
     precision = 0.5 * weight / spread**2
     constant = precision * mean**2 + weight * (np.log(spread) + _HALF_LOG_2PI)
@@ -226,8 +226,8 @@ def fit_other(
     for m, part in slices(which):
         metrics = model_metrics(model, m)
         d = differences(readings, first[part], second[part], metrics)
-        known = ~np.isnan(d)
-        filled = np.where(known, d, 0.0)
+        known = (~np.isnan(d)).astype(float)
+        filled = np.where(known > 0, d, 0.0)
         start = one = model.take(np.array([m]))
         for _ in range(steps):
             logs = log_components(one, d, metrics)
