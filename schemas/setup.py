@@ -38,7 +38,11 @@ SETUP = Contract(
             "large enough to matter and not by chance (false discoveries under 5 % of those flagged)",
         ),
         Column("note", pl.String, "what to know before using the row"),
-        Column("sentence", pl.String, "the row in words that a person can act on, trackers by id"),
+        Column(
+            "sentence",
+            pl.String,
+            "the row in words that a person can act on, trackers by id; null for a night that is not crooked",
+        ),
     ),
     order=("tracker_a", "tracker_b", "baseball_day", "quantity"),
 )

@@ -10,6 +10,7 @@ from functools import cache
 from typing import NamedTuple
 
 import numpy as np
+import polars as pl
 
 SMOOTHING = 0.2
 HUBER_K = 1.5
@@ -159,6 +160,5 @@ def _credible(explained: np.ndarray, weight_product: np.ndarray, factor: float) 
 
 
 def _medians(values: np.ndarray, starts: np.ndarray, counts: np.ndarray) -> np.ndarray:
-    runs = np.repeat(np.arange(len(starts)), counts)
-    ordered = values[np.lexsort((values, runs))]
-    return np.asarray((ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]) / 2)
+    runs = pl.DataFrame({"run": np.repeat(np.arange(len(starts)), counts), "value": values})
+    return runs.group_by("run", maintain_order=True).agg(pl.col("value").median())["value"].to_numpy()

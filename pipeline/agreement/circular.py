@@ -5,9 +5,9 @@ import math
 import numpy as np
 
 
-def mean_vector(degrees: np.ndarray, lengths: np.ndarray | float = 1.0) -> tuple[float, float]:
-    """Direction in (-180, 180] and length of the mean of vectors (unit ones by default); direction nan where they cancel out."""
-    mean = complex((lengths * np.exp(1j * np.radians(degrees))).mean())
+def mean_vector(degrees: np.ndarray) -> tuple[float, float]:
+    """Direction in (-180, 180] and length of the mean of unit vectors; direction nan where they cancel out."""
+    mean = complex(np.exp(1j * np.radians(degrees)).mean())
     return (math.degrees(math.atan2(mean.imag, mean.real)) if abs(mean) > 1e-9 else math.nan), abs(mean)
 
 

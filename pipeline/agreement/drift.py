@@ -139,8 +139,8 @@ def watch(chart: Chart, limit: float) -> Watched:
     nights = len(chart.days)
     smoothed = np.full(nights, math.nan)
     if nights < LEAST_NIGHTS:
-        levels = np.array([_mean(chart, 0, night + 1)[0] for night in range(nights)])
-        return Watched([Stretch(0, nights, None, 0, 0)], smoothed, levels, levels, np.zeros(nights, bool))
+        whole = Stretch(0, nights, None, 0, 0)
+        return Watched([whole], smoothed, *_levels(chart, [whole]))
     starts, alarms = _alarms(chart, ewma_half_width(limit), smoothed)
     stretches = _stretches(chart, starts, alarms)
     return Watched(stretches, smoothed, *_levels(chart, stretches))
@@ -213,34 +213,36 @@ def _stretches(chart: Chart, starts: list[int], alarms: list[int]) -> list[Stret
 
 
 def _levels(chart: Chart, stretches: list[Stretch]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    nights = len(chart.days)
-    level, usual, alarm = np.empty(nights), np.empty(nights), np.zeros(nights, bool)
+    """By night: level of the stretch so far, the usual level, and whether an alarm is live."""
+    levels, usuals, alarms = [], [], []
     for index, stretch in enumerate(stretches):
+        level, se = _running_mean(chart, stretch)
         home = usual_stretch(stretches[:index])
-        for night in range(stretch.start, stretch.end):
-            level[night], se = _mean(chart, stretch.start, night + 1)
-            longest = home is None or night + 1 - stretch.start > home.end - home.start
-            usual[night], usual_se = (
-                (level[night], 0.0) if longest or home is None else _mean(chart, home.start, home.end)
-            )
-            off = abs(level[night] - usual[night]) > LIVE_BEYOND_SE * math.hypot(se, usual_se)
-            alarm[night] = (
-                stretch.alarmed is not None
-                and not longest
-                and night >= stretch.alarmed
-                and (off or night == stretch.alarmed)
-            )
-    return level, usual, alarm
+        usual, usual_se = (
+            (level, np.zeros(len(level))) if home is None else (last[-1] for last in _running_mean(chart, home))
+        )
+        nights = np.arange(stretch.start, stretch.end)
+        longest = (
+            np.full(len(nights), home is None) if home is None else nights + 1 - stretch.start > home.end - home.start
+        )
+        off = np.abs(level - usual) > LIVE_BEYOND_SE * np.hypot(se, usual_se)
+        seen = np.full(len(nights), False) if stretch.alarmed is None else nights >= stretch.alarmed
+        levels.append(level)
+        usuals.append(np.where(longest, level, usual))
+        alarms.append(seen & ~longest & (off | (nights == stretch.alarmed)))
+    return np.concatenate(levels), np.concatenate(usuals), np.concatenate(alarms)
+
+
+def _running_mean(chart: Chart, stretch: Stretch) -> tuple[np.ndarray, np.ndarray]:
+    """Weighted mean of the stretch up to each of its nights, and its standard error."""
+    weights = 1 / chart.variances[stretch.start : stretch.end]
+    total = np.cumsum(weights)
+    return np.cumsum(weights * chart.centre[stretch.start : stretch.end]) / total, total**-0.5
 
 
 def usual_stretch(stretches: list[Stretch]) -> Stretch | None:
     """The longest stretch, the earlier of equals: what the pair's difference usually is."""
     return max(stretches, key=lambda stretch: stretch.end - stretch.start, default=None)
-
-
-def _mean(chart: Chart, start: int, end: int) -> tuple[float, float]:
-    weights = 1 / chart.variances[start:end]
-    return float((weights * chart.centre[start:end]).sum() / weights.sum()), float(weights.sum()) ** -0.5
 
 
 def _rows(

@@ -42,7 +42,8 @@ def kappa(counts: np.ndarray) -> Kappa:
     alike, value, se = _kappa_and_error(whole)
     half = 1.959963984540054
     if counts.ndim == 3 and len(counts) >= LEAST_NIGHTS_FOR_JACKKNIFE:
-        left_out = np.array([_kappa_and_error(whole - night)[1] for night in counts])
+        alikes, chances = _alike_and_chance(whole - counts)
+        left_out = (alikes - chances) / (1 - chances)
         k = len(counts)
         se = math.sqrt((k - 1) / k * float(((left_out - left_out.mean()) ** 2).sum()))
         half = interval_of_mean(0.0, 1.0, k - 1)[2]
@@ -92,15 +93,16 @@ def _agreement(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.Da
 
 
 def _confusion(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.DataFrame:
-    alike = pl.col("label_a") == pl.col("label_b")
-    examples = pl.col("pitch_id").sort().head(EXAMPLES).str.join(",")
-    cells = called.group_by("label_a", "label_b").agg(pl.len().alias("pitches"), examples.alias("look_at"))
-    told = cells.with_columns(
+    cells = called.group_by("label_a", "label_b").agg(pl.len().alias("pitches"))
+    unlike = called.filter(pl.col("label_a") != pl.col("label_b")).sort("pitch_id")
+    examples = unlike.group_by("label_a", "label_b").agg(
+        pl.col("pitch_id").head(EXAMPLES).str.join(",").alias("look_at")
+    )
+    told = cells.join(examples, on=["label_a", "label_b"], how="left").with_columns(
         pl.lit(pair[0]).alias("tracker_a"),
         pl.lit(pair[1]).alias("tracker_b"),
         pl.lit(field).alias("field"),
         (pl.col("pitches") / pl.col("pitches").sum().over("label_a")).alias("share_of_a"),
-        pl.when(alike).then(None).otherwise("look_at").alias("look_at"),
     )
     return told.select(pl.col(name).cast(dtype) for name, dtype in LABEL_CONFUSION.polars_schema().items()).sort(
         "label_a", "label_b"
@@ -109,20 +111,26 @@ def _confusion(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.Da
 
 def _counts(called: pl.DataFrame) -> np.ndarray:
     """Nights x labels of a x labels of b."""
-    labels = sorted({*called["label_a"], *called["label_b"]})
+    cells = called.group_by("baseball_day", "label_a", "label_b").len()
+    labels = sorted({*cells["label_a"], *cells["label_b"]})
     places = {label: place for place, label in enumerate(labels)}
-    nights = called["baseball_day"].rank("dense").to_numpy().astype(int) - 1
-    counts = np.zeros((nights.max() + 1, len(labels), len(labels)))
-    a, b = (called[name].replace_strict(places, return_dtype=pl.Int64).to_numpy() for name in ("label_a", "label_b"))
-    np.add.at(counts, (nights, a, b), 1)
+    night = cells["baseball_day"].rank("dense").to_numpy().astype(int) - 1
+    a, b = (cells[name].replace_strict(places, return_dtype=pl.Int64).to_numpy() for name in ("label_a", "label_b"))
+    counts = np.zeros((night.max() + 1, len(labels), len(labels)))
+    counts[night, a, b] = cells["len"].to_numpy()
     return counts
 
 
+def _alike_and_chance(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Shares called alike and expected alike by chance, of one table or of many."""
+    share = counts / counts.sum(axis=(-2, -1), keepdims=True)
+    return np.einsum("...ii->...", share), (share.sum(axis=-1) * share.sum(axis=-2)).sum(axis=-1)
+
+
 def _kappa_and_error(counts: np.ndarray) -> tuple[float, float, float]:
-    n = counts.sum()
-    share = counts / n
+    n, share = counts.sum(), counts / counts.sum()
     rows, columns = share.sum(axis=1), share.sum(axis=0)
-    alike, chance = float(np.trace(share)), float(rows @ columns)
+    alike, chance = (float(value) for value in _alike_and_chance(counts))
     if chance >= 1 - 1e-12:
         return alike, math.nan, math.nan
     value = (alike - chance) / (1 - chance)

@@ -104,11 +104,14 @@ def _deming_line(moments: _Moments, error_ratio: float) -> tuple[np.ndarray, np.
     root = np.sqrt(excess**2 + 4 * error_ratio * moments.cov**2)
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = (excess + root) / (2 * error_ratio * moments.cov)
+    # upright where the readings of a do not vary: no line that b could be told by
+    slope = np.where(np.isfinite(slope), slope, math.nan)
     return slope, moments.mean_y - slope * moments.mean_x
 
 
 def _analytic_errors(moments: _Moments, slope: float) -> tuple[float, float]:
-    r_squared = float(moments.cov[0] ** 2 / (moments.var_x[0] * moments.var_y[0]))
+    spread = float(moments.var_x[0] * moments.var_y[0])
+    r_squared = float(moments.cov[0] ** 2) / spread if spread > 0 else 0.0
     if moments.n[0] < 3 or not r_squared > 0:
         return math.nan, math.nan
     se_slope = math.sqrt(slope**2 * max(1 - r_squared, 0.0) / r_squared / (moments.n[0] - 2))

@@ -57,7 +57,7 @@ def _rows(
 def _row(
     tracker_a: str, tracker_b: str, metric: str, readings: pl.DataFrame, tolerance: float
 ) -> tuple[object, ...] | None:
-    both = readings.drop_nulls([f"a.{metric}", f"b.{metric}"])
+    both = readings.select("merged", "by_clock", f"a.{metric}", f"b.{metric}").drop_nulls()
     if both.filter("merged").is_empty():
         return None
     d = pl.col("d")

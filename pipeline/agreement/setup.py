@@ -42,7 +42,7 @@ TOLD_WITHIN = {
     "scale": 0.2,
 }
 _TO_UNITS = np.array([math.degrees(1), math.degrees(1), math.degrees(1), 12.0, 12.0, 12.0, 1.0])
-_HUBER_K, _ROUNDS = 1.5, 6
+_HUBER_K, _ROUNDS = 1.5, 4
 
 
 RELEASE = ("release_side_ft", "extension_ft", "release_height_ft")
@@ -79,9 +79,11 @@ def fit_frames(equations: list[Equations], starts: np.ndarray) -> Frames:
     The rigid quantities are fitted with the scale held at 1: a scale and a distance to the plate look alike from one mound. The scale
     is fitted together with the others in a second fit.
     """
-    rigid, rigid_se, pitches = _fit(equations, starts, 6)
-    stretched, stretched_se, _ = _fit(equations, starts, 7)
-    return Frames(np.column_stack([rigid, stretched[:, 6]]), np.column_stack([rigid_se, stretched_se[:, 6]]), pitches)
+    rows = _stacked(equations)
+    rigid, weights = _fit(rows, starts, 6, np.where(rows.measured, 1.0, 0.0), _ROUNDS)
+    stretched, _ = _fit(rows, starts, 7, weights, 1)
+    values = np.column_stack([rigid.values, stretched.values[:, 6]])
+    return Frames(values, np.column_stack([rigid.errors, stretched.errors[:, 6]]), rigid.pitches)
 
 
 def frame_equations(readings: pl.DataFrame, share_of_a: dict[str, float]) -> list[Equations]:
@@ -147,44 +149,52 @@ def _plate_equations(at: np.ndarray, moved: np.ndarray, slopes: np.ndarray) -> l
     ]
 
 
-def _fit(equations: list[Equations], starts: np.ndarray, quantities: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    counts = np.diff(np.append(starts, len(equations[0].moved)))
-    night = np.repeat(np.arange(len(starts)), counts)
-    designs = [np.nan_to_num(equation.design[:, :quantities]) for equation in equations]
-    measured = [np.isfinite(equation.moved) & np.isfinite(equation.design).all(axis=1) for equation in equations]
-    moved = [np.where(held, equation.moved, 0.0) for held, equation in zip(measured, equations, strict=True)]
-    weights = [held.astype(float) for held in measured]
-    for _ in range(_ROUNDS):
-        values, inverse, known = _solve(designs, moved, weights, starts)
-        residuals = [y - (design * values[night]).sum(axis=1) for design, y in zip(designs, moved, strict=True)]
-        weights = [_huber_weights(residual, held) for residual, held in zip(residuals, measured, strict=True)]
-    scores = sum(
-        design * (weight * residual)[:, None]
-        for design, weight, residual in zip(designs, weights, residuals, strict=True)
-    )
-    assert isinstance(scores, np.ndarray)
+class _Rows(NamedTuple):
+    """All equations together: pitches x kinds x 8 (the 7 of the design, then what moved); and which were measured."""
+
+    equations: np.ndarray
+    measured: np.ndarray
+
+
+def _stacked(equations: list[Equations]) -> _Rows:
+    rows = np.stack([np.column_stack([equation.design, equation.moved]) for equation in equations], axis=1)
+    measured = np.isfinite(rows).all(axis=2)
+    return _Rows(np.where(measured[:, :, None], rows, 0.0), measured)
+
+
+def _fit(
+    rows: _Rows, starts: np.ndarray, quantities: int, weights: np.ndarray, rounds: int
+) -> tuple[Frames, np.ndarray]:
+    """Fit the first `quantities`, from `weights` on; returns the weights of the last round too."""
+    equations = np.ascontiguousarray(rows.equations[:, :, [*range(quantities), 7]])
+    ends = np.append(starts[1:], len(equations))
+    night = np.repeat(np.arange(len(starts)), ends - starts)
+    for _ in range(rounds):
+        values = _solve(equations, weights, starts, ends)[0]
+        residuals = np.einsum("pkq,pq->pk", equations, np.column_stack([-values, np.ones(len(values))])[night])
+        weights = _huber_weights(residuals, rows.measured)
     # how fast the pull of the readings changes with the quantities: a reading beyond the clip pulls the same wherever it lies
-    inside = [np.where(weight == weight.max(), weight, 0.0) for weight in weights]
-    inverse = _solve(designs, moved, inside, starts)[1]
-    middle = np.add.reduceat(scores[:, :, None] * scores[:, None, :], starts)
-    pitches = np.add.reduceat(np.any(measured, axis=0).astype(int), starts)
+    inside = np.where(weights == weights.max(axis=0), weights, 0.0)
+    _, inverse, known = _solve(equations, inside, starts, ends)
+    scores = np.einsum("pkq,pk->pq", equations[:, :, :-1], weights * residuals)
+    middle = np.stack([scores[start:end].T @ scores[start:end] for start, end in zip(starts, ends, strict=True)])
+    pitches = np.add.reduceat(rows.measured.any(axis=1).astype(int), starts)
     with np.errstate(invalid="ignore", divide="ignore"):
         small = (pitches / (pitches - quantities / 2))[:, None]
         errors = np.sqrt(np.einsum("nij,njk,nki->ni", inverse, middle, inverse) * small)
     told = known & (pitches >= LEAST_PITCHES)[:, None]
-    return np.where(told, values, math.nan), np.where(told, errors, math.nan), pitches
+    return Frames(np.where(told, values, math.nan), np.where(told, errors, math.nan), pitches), weights
 
 
 def _solve(
-    designs: list[np.ndarray], moved: list[np.ndarray], weights: list[np.ndarray], starts: np.ndarray
+    equations: np.ndarray, weights: np.ndarray, starts: np.ndarray, ends: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Solutions by night, inverses of the normal matrices, and which quantities these tell at all."""
-    size = designs[0].shape[1]
-    normal, right = np.zeros((len(starts), size, size)), np.zeros((len(starts), size))
-    for design, y, weight in zip(designs, moved, weights, strict=True):
-        weighted = design * weight[:, None]
-        normal += np.add.reduceat(weighted[:, :, None] * design[:, None, :], starts)
-        right += np.add.reduceat(weighted * y[:, None], starts)
+    kinds, size = equations.shape[1:]
+    flat, weight = equations.reshape(-1, size), weights.reshape(-1, 1)
+    runs = [slice(start * kinds, end * kinds) for start, end in zip(starts.tolist(), ends.tolist(), strict=True)]
+    products = np.stack([(flat[run] * weight[run]).T @ flat[run] for run in runs])
+    normal, right = products[:, :-1, :-1], products[:, :-1, -1]
     scale = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-300))
     roots, vectors = np.linalg.eigh(normal / scale[:, :, None] / scale[:, None, :])
     usable = roots > 1e-7
@@ -195,12 +205,16 @@ def _solve(
     return np.einsum("nij,nj->ni", inverse, right), inverse, hidden < 1e-6
 
 
-def _huber_weights(residuals: np.ndarray, held: np.ndarray) -> np.ndarray:
-    if not held.any():
-        return np.zeros(len(residuals))
-    scale = 1.4826 * float(np.median(np.abs(residuals[held]))) or 1e-9
-    far = np.maximum(np.abs(residuals) / (_HUBER_K * scale), 1.0)
-    return np.where(held, 1 / far, 0.0) / scale**2
+def _huber_weights(residuals: np.ndarray, measured: np.ndarray) -> np.ndarray:
+    """Weights of each kind of reading by its own spread over all nights; readings far from the fit pull with bounded force."""
+    weights = np.zeros(residuals.shape)
+    for kind in range(residuals.shape[1]):
+        held = measured[:, kind]
+        if held.any():
+            distance = np.abs(residuals[held, kind])
+            scale = 1.4826 * float(np.median(distance)) or 1e-9
+            weights[held, kind] = 1 / np.maximum(distance / (_HUBER_K * scale), 1.0) / scale**2
+    return weights
 
 
 def _share_of_a(pair: Pair, own_errors: dict[tuple[str, str], float]) -> dict[str, float]:
@@ -276,6 +290,8 @@ def _flag_crooked(rows: pl.DataFrame) -> pl.DataFrame:
     adjusted = benjamini_hochberg(2 * ndtr(-np.abs((rows["value"] / rows["se"].clip(1e-12)).to_numpy())))
     matters = pl.col("value").abs() >= pl.col("quantity").replace_strict(CROOKED_FROM, return_dtype=pl.Float64)
     flagged = rows.with_columns((matters & (pl.Series(adjusted) < 0.05)).alias("crooked"))
-    return flagged.with_columns(
-        pl.Series("sentence", [setup_sentence(row, {}) for row in flagged.iter_rows(named=True)], pl.String)
-    )
+    said = [
+        setup_sentence(row, {}) if row["crooked"] or row["baseball_day"] is None else None
+        for row in flagged.iter_rows(named=True)
+    ]
+    return flagged.with_columns(pl.Series("sentence", said, pl.String))

@@ -190,6 +190,7 @@ def _svg(figure: Figure, style: dict[Any, Any]) -> str:
     text = text[text.index("<svg") :]
     for placeholder, variable in _VARIABLES.items():
         text = text.replace(placeholder, variable)
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     # groups are named alike in every figure, and a page's ids must be its own
     text = re.sub(r' id="[a-zA-Z]\w*_\d+"', "", text)
     return re.sub(r'width="[\d.]+pt" height="[\d.]+pt"', 'class="figure" role="img"', text, count=1)

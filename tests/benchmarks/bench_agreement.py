@@ -1,0 +1,197 @@
+"""How good and how fast the agreement tables are, on simulated seasons whose truth is known. Run: python -m tests.benchmarks.bench_agreement
+
+Prints: coverage of the 95 % intervals, bias found against bias put in, dates of changes, false alarms, aim; then the time and memory of all
+tables at 1,000,000 sightings against a plain group-by of the same differences (mean and sd by night, no intervals) in the same run.
+"""
+
+import resource
+import sys
+import time
+from collections.abc import Callable
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from pipeline.agreement import measure_agreement
+from pipeline.agreement.charts import between_night_sd, limit_for_run_length
+from pipeline.agreement.drift import Chart, watch
+from pipeline.agreement.limits import limits_of_agreement
+from pipeline.agreement.precision import own_errors, triple_sums
+from pipeline.agreement.readings import night_sums
+from pipeline.agreement.regression import concordance, deming, interval_of_line
+from pipeline.agreement.setup import fit_frames, frame_equations
+from tests.simulator.agreement_world import TRUTH, Setup, season, seen_through
+
+RUNS = 1000
+ERROR_A, SPREAD = 0.3, 5.0
+
+
+def coverage(
+    rng: np.random.Generator, nights: int, between: float, sizes: Callable[[int], np.ndarray], bias: float = 0.5
+) -> dict[str, float]:
+    """Share of RUNS in which each 95 % interval holds the truth; b's own errors have sd 0.52, its nights wander by `between`."""
+    error_b = 0.52
+    sd = np.sqrt(ERROR_A**2 + error_b**2 + between**2)
+    truth = 2 * SPREAD**2 / (2 * SPREAD**2 + ERROR_A**2 + error_b**2 + between**2 + bias**2)
+    held = dict.fromkeys(("bias", "lower limit", "upper limit", "slope", "concordance"), 0.0)
+    for _ in range(RUNS):
+        night = np.repeat(np.arange(nights), sizes(nights))
+        thrown = rng.normal(86, SPREAD, len(night))
+        a = thrown + rng.normal(0, ERROR_A, len(night))
+        b = thrown + bias + rng.normal(0, between, nights)[night] + rng.normal(0, error_b, len(night))
+        sums = night_sums(a, b, night)
+        limits, close = limits_of_agreement(sums), concordance(sums)
+        slope = interval_of_line(deming(sums, ERROR_A**2 / (error_b**2 + between**2)))
+        held["bias"] += limits.bias_low <= bias <= limits.bias_high
+        held["lower limit"] += limits.low_low <= bias - 1.96 * sd <= limits.low_high
+        held["upper limit"] += limits.high_low <= bias + 1.96 * sd <= limits.high_high
+        held["slope"] += slope[0] <= 1 <= slope[1]
+        held["concordance"] += close.low <= truth <= close.high
+    return {name: count / RUNS for name, count in held.items()}
+
+
+def show_coverage(rng: np.random.Generator) -> None:
+    """Coverage by number of nights, night-to-night wander, and equal (40) or unequal (5 to 120) nights."""
+    print(f"\nCoverage of 95 % intervals, {RUNS} seasons each (aim: 0.93 to 0.97)")
+    print("nights  wander  pitches a night      bias  lower limit  upper limit  slope  concordance")
+    for nights in (1, 4, 10, 30):
+        for between in (0.0, 0.2, 0.4) if nights > 1 else (0.0,):
+            for words, sizes in (("40", lambda k: np.full(k, 40)), ("5 to 120", lambda k: rng.integers(5, 121, k))):
+                found = coverage(rng, nights, between, sizes)
+                print(f"{nights:6}  {between:6}  {words:15}", "".join(f"{value:12.3f}" for value in found.values()))
+
+
+def show_precision(rng: np.random.Generator) -> None:
+    """Coverage of each tracker's own-error interval."""
+    print(
+        "\nOwn error of three trackers (sd 0.3, 0.4, 0.7, nights wander by 0.1): coverage of 95 % intervals, 40 pitches a night"
+    )
+    sd = np.array([0.3, 0.4, 0.7])
+    for nights in (5, 10, 30):
+        held = np.zeros(3)
+        for _ in range(RUNS):
+            night = np.repeat(np.arange(nights), 40)
+            readings = (
+                rng.normal(86, SPREAD, len(night))[:, None]
+                + rng.normal(0, 1, (len(night), 3)) * sd
+                + rng.normal(0, 0.1, (nights, 3))[night]
+            )
+            found = own_errors(triple_sums(readings, night))
+            held += (found.low <= sd**2 + 0.01) & (sd**2 + 0.01 <= found.high)
+        print(f"{nights:3} nights ({found.method}):", np.round(held / RUNS, 3))
+
+
+def show_bias(rng: np.random.Generator) -> None:
+    """Bias put in and bias found, mean over seasons, in SDs of the difference."""
+    print("\nBias recovered, mean of 300 seasons of 20 nights x 40 pitches (standard error 0.003 sd)")
+    for bias in (0.0, 0.1, 0.5, 1.0, 2.0):
+        found = []
+        for _ in range(300):
+            a = rng.normal(86, SPREAD, 800)
+            sums = night_sums(a, a + bias + rng.normal(0, 1, 800), np.repeat(np.arange(20), 40))
+            found.append(sums.d0 + sums.d.sum() / sums.n.sum())
+        print(f"put in {bias:.1f} sd, found {np.mean(found):+.4f} sd")
+
+
+def _chart(rng: np.random.Generator, nights: int, shift: float, at: int) -> Chart:
+    n = rng.integers(15, 121, nights)
+    se = 0.5 / np.sqrt(n)
+    sd = np.sqrt(se**2 + 0.08**2)
+    centre = rng.normal(0, sd)
+    centre[at:] += shift * np.median(sd)
+    days = [date(2026, 2, 13) + timedelta(days=night) for night in range(nights)]
+    return Chart("a", "b", "release_speed_mph", days, n, centre, se, between_night_sd(centre, se))
+
+
+def show_charts(rng: np.random.Generator) -> None:
+    """False alarms of undisturbed charts; dates and delays of changes."""
+    print("\nControl charts: undisturbed, nights to the first alarm (stated: 300; 600 charts of up to 1,500 nights)")
+    limit = limit_for_run_length(300.0)
+    first = []
+    for _ in range(600):
+        alarms = [
+            stretch.alarmed
+            for stretch in watch(_chart(rng, 1500, 0.0, 0), limit).stretches
+            if stretch.alarmed is not None
+        ]
+        first.append(alarms[0] + 1 if alarms else 1500)
+    print(f"mean {np.mean(first):.0f} (cut at 1,500: {np.mean(np.array(first) == 1500):.1%})")
+    limit = limit_for_run_length(200.0 * 36)
+    print("\nChange after 60 of 120 nights, limit for a family of 36 charts (one false alarm in 200 nights over all)")
+    print("shift (SD of a night)  found  median miss of date  within 2 nights  interval holds it  median delay, nights")
+    for shift in (1.0, 1.5, 2.0, 3.0):
+        charts = [watch(_chart(rng, 120, shift, 60), limit).stretches for _ in range(400)]
+        found = [stretches[1] for stretches in charts if len(stretches) > 1]
+        miss = np.abs([stretch.start - 60 for stretch in found])
+        holds = np.mean([stretch.first <= 60 <= stretch.last for stretch in found])
+        delay = np.median([stretch.alarmed - 59 for stretch in found if stretch.alarmed is not None])
+        print(
+            f"{shift:21}  {len(found) / 400:5.0%}  {np.median(miss):19.0f}  {np.mean(miss <= 2):15.0%}  {holds:17.0%}  {delay:20.0f}"
+        )
+
+
+def show_setup(rng: np.random.Generator) -> None:
+    """Turn and shift found from 60 pitches with 0.1 ft of error in each position."""
+    print(
+        "\nFrames from 60 pitches, errors of 0.1 ft (extension 0.2 ft) in both trackers, 300 nights each: mean and sd of the miss, coverage"
+    )
+    to_units = np.array([np.degrees(1)] * 3 + [12.0] * 3)
+    for setup in (Setup(), Setup(aim_deg=0.6), Setup(0.6, -0.3, 1.0, 0.1, -0.2, 0.3), Setup(aim_deg=2.0, tilt_deg=1.0)):
+        frames = fit_frames(frame_equations(seen_through(rng, 60 * 300, setup), {}), np.arange(0, 60 * 300, 60))
+        truth = np.array([*setup[:3], *(12 * value for value in setup[3:6])])
+        miss, errors = frames.values[:, :6] * to_units - truth, frames.errors[:, :6] * to_units
+        print(tuple(setup[:6]), "aim within 0.1 deg:", f"{np.mean(np.abs(miss[:, 0]) < 0.1):.1%}")
+        for place, name in enumerate(("aim deg", "tilt deg", "roll deg", "side in", "height in", "distance in")):
+            print(
+                f"   {name:12} {miss[:, place].mean():+.3f} {miss[:, place].std():.3f} {np.mean(np.abs(miss[:, place]) < 2.0 * errors[:, place]):.3f}"
+            )
+
+
+def show_speed(rng: np.random.Generator, sightings: int) -> None:
+    """All tables at `sightings` of 12 metrics and 3 trackers, against a plain group-by of the same differences."""
+    per_night = 150
+    seen = season(rng, sightings // 3 // per_night, per_night, metrics=tuple(TRUTH), night_sd=0.1)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    start = time.perf_counter()
+    tables = measure_agreement(seen.sightings, seen.matches, seen.pitches, {}, {"radar": 1, "camera": 2, "unit": 3})
+    ours = time.perf_counter() - start
+    start = time.perf_counter()
+    _plain_group_by(seen)
+    plain = time.perf_counter() - start
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    rows = {name: table.height for name, table in tables._asdict().items()}
+    print(
+        f"\n{seen.sightings.height:,} sightings: {ours:.1f} s ({ours / plain:.1f} x a plain group-by of {plain:.1f} s), peak {peak / 1024:,.0f} MB ({before / 1024:,.0f} before)"
+    )
+    print(rows)
+
+
+def _plain_group_by(seen: object) -> pl.DataFrame:
+    wide = seen.sightings.join(seen.matches, on="sighting_id").pivot(
+        "tracker", index=["group_id", "baseball_day"], values=list(TRUTH)
+    )  # type: ignore[attr-defined]
+    pairs = [(a, b) for a, b in (("radar", "camera"), ("radar", "unit"), ("camera", "unit"))]
+    d = [
+        (pl.col(f"{metric}_{b}") - pl.col(f"{metric}_{a}")).alias(f"{metric} {a} {b}")
+        for metric in TRUTH
+        for a, b in pairs
+    ]
+    return (
+        wide.select("baseball_day", *d)
+        .group_by("baseball_day")
+        .agg(pl.all().mean().name.suffix(" mean"), pl.all().std().name.suffix(" sd"))
+    )
+
+
+def main() -> None:
+    """Print every table, or only the speed with `speed`."""
+    rng = np.random.default_rng(20_260_213)
+    if sys.argv[1:] != ["speed"]:
+        for show in (show_coverage, show_precision, show_bias, show_charts, show_setup):
+            show(rng)
+    show_speed(rng, 1_000_000)
+
+
+if __name__ == "__main__":
+    main()

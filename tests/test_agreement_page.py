@@ -1,0 +1,176 @@
+"""The agreement page: whole, escaped, readable without colour or network, and with the numbers of the tables."""
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.agreement import measure_agreement
+from pipeline.agreement.sentences import number_words
+from pipeline.reports.agreement_page import write_agreement_page
+from tests.simulator.agreement_world import Seen, season
+
+RANKS = {"radar": 1, "camera": 2, "unit": 3}
+NAMES = {"radar": 'Stadium <radar> & "Co"', "camera": "Camera array", "unit": "Bullpen unit 2"}
+METRICS_SEEN = (
+    "release_speed_mph",
+    "spin_rate_rpm",
+    "spin_axis_deg",
+    "release_side_ft",
+    "release_height_ft",
+    "extension_ft",
+    "plate_side_ft",
+    "plate_height_ft",
+)
+
+
+def tables_of(seen: Seen) -> dict[str, pl.DataFrame]:
+    found = measure_agreement(*seen, {}, RANKS)._asdict()
+    ids = seen.matches.select("sighting_id", pitch_id="p" + pl.col("group_id").str.slice(1))
+    return found | {"sightings": seen.sightings.join(ids, on="sighting_id")}
+
+
+@pytest.fixture(scope="module")
+def tables() -> dict[str, pl.DataFrame]:
+    seen = season(np.random.default_rng(1), 25, 40, metrics=METRICS_SEEN, night_sd=0.1)
+    days = seen.pitches["baseball_day"].unique().sort()
+    drifted = (pl.col("tracker") == "unit") & (pl.col("baseball_day") >= days[16])
+    aimed = pl.when(pl.col("tracker") == "camera").then(pl.col("release_side_ft") + 0.54).otherwise("release_side_ft")
+    called = (
+        pl.when((pl.col("tracker") == "unit") & (pl.int_range(pl.len()) % 9 == 0))
+        .then(pl.lit("cutter"))
+        .otherwise("pitch_type")
+    )
+    return tables_of(
+        seen._replace(
+            sightings=seen.sightings.with_columns(
+                pl.when(drifted)
+                .then(pl.col("release_speed_mph") + 1.2)
+                .otherwise("release_speed_mph")
+                .alias("release_speed_mph"),
+                release_side_ft=aimed,
+                pitch_type=called,
+            )
+        )
+    )
+
+
+@pytest.fixture(scope="module")
+def page(tables: dict[str, pl.DataFrame], tmp_path_factory: pytest.TempPathFactory) -> str:
+    path = tmp_path_factory.mktemp("reports") / "agreement.html"
+    write_agreement_page(tables, path, NAMES)
+    return path.read_text(encoding="utf-8")
+
+
+def first_sentence(page: str) -> str:
+    found = re.search(r'<p class="first">(.*?)</p>', page)
+    assert found
+    return found[1]
+
+
+def test_the_sentence_on_top_says_what_needs_doing(page: str) -> None:
+    assert re.fullmatch(
+        r"2 things need doing\. First: Bullpen unit 2 reads release speed 1\.\d mph above Stadium .* since \d+ March, .*\.",
+        first_sentence(page),
+    )
+    assert "Camera array is aimed 0.5" in page or "Camera array is aimed 0.6" in page
+
+
+def test_every_pair_and_metric_has_its_line_with_the_table_s_numbers(
+    page: str, tables: dict[str, pl.DataFrame]
+) -> None:
+    body = page[page.index("One line per pair") : page.index("The lines in pictures")]
+    rows = tables["agreement"].filter(slice_by="all")
+    assert body.count('<td class="light">') == rows.height
+    for row in rows.iter_rows(named=True):
+        limits = f"{number_words(row['metric'], row['loa_low'], signed=True)} to {number_words(row['metric'], row['loa_high'], signed=True)}"
+        assert limits in body
+
+
+def test_a_verdict_is_a_word_and_a_shape_not_only_a_colour(page: str) -> None:
+    verdicts = set(re.findall(r'<td class="light"><span class="shape">(.)</span>([a-z ]+)</td>', page))
+    assert {("■", "act"), ("●", "agrees")} <= verdicts
+    assert verdicts <= {("■", "act"), ("▲", "watch"), ("●", "agrees"), ("○", "too little"), ("◇", "not comparable")}
+
+
+def test_nothing_is_fetched_from_anywhere(page: str) -> None:
+    # names of XML namespaces are no addresses
+    without_names = re.sub(r'xmlns(:\w+)?="[^"]*"', "", page)
+    assert "http" not in without_names
+    assert not re.findall(r'(?:src|href)="(?!#)[^"]+"', without_names)
+    assert not re.findall(r"url\((?!#)", without_names)
+    assert "@import" not in page
+
+
+def test_names_are_text_and_never_markup(page: str) -> None:
+    assert "<radar>" not in page
+    assert "Stadium &lt;radar&gt; &amp; &#34;Co&#34;" in page
+
+
+def test_links_lead_to_a_place_on_the_page_and_ids_stand_once(page: str) -> None:
+    ids = re.findall(r'\bid="([^"]+)"', page)
+    links = set(re.findall(r'href="#([^"]+)"', page))
+    assert links <= set(ids)
+    cards = [name for name in ids if "-" in name]
+    assert len(cards) == len(set(cards))
+
+
+def test_the_page_is_well_formed(page: str) -> None:
+    class Nesting(HTMLParser):
+        open: list[str] = []  # noqa: RUF012
+
+        def handle_starttag(self, tag: str, attrs: object) -> None:
+            if tag not in {"meta", "br"}:
+                self.open.append(tag)
+
+        def handle_startendtag(self, tag: str, attrs: object) -> None:
+            pass
+
+        def handle_endtag(self, tag: str) -> None:
+            assert self.open.pop() == tag
+
+    parser = Nesting()
+    parser.feed(page)
+    assert parser.open == []
+
+
+def test_the_correction_to_paste_is_on_the_page(page: str) -> None:
+    assert "[[correction]]\ntracker = &#34;unit&#34;\nmetric = &#34;release_speed_mph&#34;\namount = -1." in page
+
+
+def test_pitches_called_differently_are_named(page: str, tables: dict[str, pl.DataFrame]) -> None:
+    cell = (
+        tables["label_confusion"]
+        .filter(tracker_a="radar", tracker_b="unit", label_b="cutter")
+        .sort("pitches")
+        .row(-1, named=True)
+    )
+    assert cell["look_at"].split(",")[0] in page
+
+
+def test_the_same_tables_give_the_same_page(page: str, tables: dict[str, pl.DataFrame], tmp_path: Path) -> None:
+    write_agreement_page(tables, tmp_path / "again.html", NAMES)
+    assert (tmp_path / "again.html").read_text(encoding="utf-8") == page
+
+
+def test_trackers_that_agree_need_nothing_done(tmp_path: Path) -> None:
+    seen = season(np.random.default_rng(3), 12, 40, {"radar": 0.2, "unit": 0.2}, METRICS_SEEN)
+    write_agreement_page(tables_of(seen), tmp_path / "page.html", NAMES)
+    assert first_sentence((tmp_path / "page.html").read_text(encoding="utf-8")).startswith("Nothing needs doing.")
+
+
+def test_a_warehouse_with_one_tracker_has_a_page_that_says_so(tmp_path: Path) -> None:
+    write_agreement_page(tables_of(season(np.random.default_rng(3), 2, 10, {"radar": 0.2})), tmp_path / "page.html", {})
+    assert first_sentence((tmp_path / "page.html").read_text(encoding="utf-8")).startswith(
+        "No two trackers have seen the same pitch yet"
+    )
+
+
+def test_one_night_has_a_page(tmp_path: Path) -> None:
+    write_agreement_page(
+        tables_of(season(np.random.default_rng(3), 1, 40, metrics=METRICS_SEEN)), tmp_path / "page.html", NAMES
+    )
+    assert "no chart before 5 nights" in (tmp_path / "page.html").read_text(encoding="utf-8")

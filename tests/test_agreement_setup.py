@@ -1,0 +1,191 @@
+"""Was a device set up crooked: turns and shifts of an invented second tracker, found again from what both read."""
+
+from datetime import date
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy.spatial.transform import Rotation
+
+from pipeline.agreement.corrections import Correction, apply_corrections, crooked_now
+from pipeline.agreement.readings import Pair
+from pipeline.agreement.sentences import setup_sentence
+from pipeline.agreement.setup import Frames, fit_frames, frame_equations, setup_of_pairs
+from schemas.contract import validate
+from schemas.metrics import METRICS, TRAJECTORY
+from schemas.setup import SETUP
+from tests.simulator.agreement_world import Setup, seen_through
+
+TO_UNITS = np.array([np.degrees(1)] * 3 + [12.0] * 3 + [1.0])
+
+
+def found_from(readings: pl.DataFrame, pitches: int) -> Frames:
+    frames = fit_frames(frame_equations(readings, {}), np.arange(0, readings.height, pitches))
+    return frames._replace(values=frames.values * TO_UNITS, errors=frames.errors * TO_UNITS)
+
+
+def rows_of(readings: pl.DataFrame, nights: int = 1) -> pl.DataFrame:
+    days = np.repeat([np.datetime64("2026-10-14") + night for night in range(nights)], readings.height // nights)
+    return setup_of_pairs([Pair("radar", "unit", readings.with_columns(baseball_day=pl.Series(days)))], {})
+
+
+@pytest.mark.parametrize(
+    "setup",
+    [
+        Setup(),
+        Setup(aim_deg=0.6),
+        Setup(aim_deg=-2.0, tilt_deg=1.0),
+        Setup(0.6, -0.3, 1.0, 0.1, -0.2, 0.3),
+        Setup(scale=0.02),
+    ],
+)
+def test_turns_and_shifts_are_found_without_systematic_error(setup: Setup) -> None:
+    frames = found_from(seen_through(np.random.default_rng(1), 60 * 200, setup), 60)
+    truth = np.array([*setup[:3], *(12 * value for value in setup[3:6]), setup.scale])
+    miss = frames.values - truth
+    # a stretched frame is no rigid one: then only the turn about the vertical and the scale are the truth's
+    places = [0, 6] if setup.scale else list(range(6))
+    allowed = np.array([0.012, 0.012, 0.13, 0.1, 0.06, 0.12, 0.003])
+    assert (np.abs(miss.mean(axis=0)) < allowed)[places].all()
+
+
+def test_the_aim_is_found_within_a_tenth_of_a_degree_from_60_pitches() -> None:
+    frames = found_from(seen_through(np.random.default_rng(2), 60 * 200, Setup(aim_deg=0.6), noise_ft=0.08), 60)
+    assert np.mean(np.abs(frames.values[:, 0] - 0.6) < 0.1) > 0.95
+
+
+def test_intervals_of_the_frame_hold_the_truth() -> None:
+    setup = Setup(0.4, 0.3, -0.5, 0.1, 0.1, 0.2)
+    frames = found_from(seen_through(np.random.default_rng(3), 60 * 300, setup), 60)
+    truth = np.array([*setup[:3], *(12 * value for value in setup[3:6])])
+    held = np.abs(frames.values[:, :6] - truth) < 2.0 * frames.errors[:, :6]
+    assert (held.mean(axis=0) > 0.915).all()
+    assert (held.mean(axis=0) < 0.985).all()
+
+
+def test_a_noiseless_turn_is_scipy_s_best_rotation() -> None:
+    rng = np.random.default_rng(4)
+    setup = Setup(0.5, 0.4, 0.8)
+    readings = seen_through(rng, 100, setup, noise_ft=0.0)
+    sides = [
+        np.column_stack(
+            [
+                readings[f"{side}.release_side_ft"],
+                60.5 - readings[f"{side}.extension_ft"],
+                readings[f"{side}.release_height_ft"],
+            ]
+        )
+        for side in "ab"
+    ]
+    rotation, _ = Rotation.align_vectors(sides[1], sides[0])
+    # rotation vector about x, y, z: tilt about x, roll about y, aim against z
+    tilt, roll, aim = rotation.as_rotvec(degrees=True) * [1, 1, -1]
+    assert found_from(readings, 100).values[0, :3] == pytest.approx([aim, tilt, roll], abs=0.02)
+
+
+def test_misread_pitches_do_not_turn_the_frame() -> None:
+    readings = seen_through(np.random.default_rng(5), 60, Setup(aim_deg=0.6))
+    wild = readings.with_columns(
+        pl.when(pl.int_range(pl.len()) < 4)
+        .then(pl.col("b.release_side_ft") + 3)
+        .otherwise("b.release_side_ft")
+        .alias("b.release_side_ft")
+    )
+    assert found_from(wild, 60).values[0, 0] == pytest.approx(0.6, abs=0.15)
+
+
+def test_what_the_readings_cannot_tell_is_left_out() -> None:
+    readings = seen_through(np.random.default_rng(6), 60, Setup(aim_deg=0.6))
+    only_plate = readings.select("a.plate_side_ft", "a.plate_height_ft", "b.plate_side_ft", "b.plate_height_ft")
+    told = set(rows_of(only_plate)["quantity"])
+    assert told & {"aim_deg", "tilt_deg", "distance_in"} == set()
+    no_extension = set(rows_of(readings.drop("b.extension_ft"))["quantity"])
+    assert {"aim_deg", "tilt_deg"} <= no_extension
+
+
+def test_nine_pitches_are_too_few() -> None:
+    assert rows_of(seen_through(np.random.default_rng(7), 9, Setup())).is_empty()
+
+
+def test_each_night_has_its_own_setup() -> None:
+    rng = np.random.default_rng(8)
+    straight, crooked = seen_through(rng, 60, Setup()), seen_through(rng, 60, Setup(aim_deg=1.0))
+    rows = validate(rows_of(pl.concat([straight, crooked]), 2), SETUP)
+    aims = rows.filter(pl.col("quantity") == "aim_deg", pl.col("baseball_day").is_not_null())
+    assert aims["crooked"].to_list() == [False, True]
+    assert aims["value"].to_list() == pytest.approx([0.0, 1.0], abs=0.15)
+    whole = rows.filter(pl.col("quantity") == "aim_deg", pl.col("baseball_day").is_null()).row(0, named=True)
+    assert "nights differ" in whole["note"]
+    assert crooked_now(rows)["baseball_day"].to_list() == [date(2026, 10, 15)]
+
+
+def test_straight_setups_are_seldom_called_crooked() -> None:
+    rows = rows_of(seen_through(np.random.default_rng(9), 60 * 40, Setup(), noise_ft=0.15), 40)
+    assert rows["crooked"].sum() <= 3
+
+
+def _row(**values: Any) -> dict[str, Any]:
+    usual = {
+        "tracker_a": "radar",
+        "tracker_b": "unit",
+        "baseball_day": date(2026, 10, 14),
+        "n": 60,
+        "at_rubber_in": None,
+    }
+    return usual | values
+
+
+def test_a_crooked_setup_is_told_so_that_a_person_can_act() -> None:
+    names = {"radar": "the radar", "unit": "bullpen unit 2"}
+    aim = _row(quantity="aim_deg", value=0.6, low=0.52, high=0.68, at_rubber_in=7.6)
+    assert setup_sentence(aim, names) == (
+        "bullpen unit 2 is aimed 0.6 (0.5 to 0.7) degrees toward third base, 7.6 in at the rubber, against the radar on 14 October 2026, 60 pitches"
+    )
+    near = _row(quantity="distance_in", value=4.0, low=3.0, high=5.0)
+    assert "a unit in front of the plate stands that much too near the plate" in setup_sentence(near, names)
+    left = _row(quantity="side_in", value=-2.0, low=-2.6, high=-1.4)
+    assert "reads 2.0 (1.4 to 2.6) in too far toward third base" in setup_sentence(left, names)
+
+
+@pytest.mark.parametrize("frame", ["aim_deg", "tilt_deg", "roll_deg", "side_in", "height_in", "distance_in"])
+def test_a_frame_correction_straightens_what_was_crooked(frame: str) -> None:
+    amount = {"aim_deg": 0.8, "tilt_deg": 0.8, "roll_deg": 3.0}.get(frame, 4.0)
+    given = Setup(**{frame.replace("_in", "_ft"): amount / 12 if frame.endswith("_in") else amount})
+    readings = seen_through(np.random.default_rng(10), 400, given, noise_ft=0.01)
+    sightings = readings.select(
+        pl.col(name).alias(name.removeprefix("b.")) for name in readings.columns if name.startswith("b.")
+    )
+    absent = [pl.lit(None, pl.Float64).alias(name) for name in (*METRICS, *TRAJECTORY) if name not in sightings.columns]
+    sightings = sightings.with_columns(
+        *absent, tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, pl.String)
+    )
+    straight = apply_corrections(sightings, [Correction("unit", None, frame, -amount, None, None, "crooked")])
+    after = readings.with_columns(
+        straight[name.removeprefix("b.")].alias(name) for name in readings.columns if name.startswith("b.")
+    )
+    left = found_from(after, 400).values[0, :6]
+    assert np.abs(left) == pytest.approx(np.zeros(6), abs=0.15)
+    place = ["aim_deg", "tilt_deg", "roll_deg", "side_in", "height_in", "distance_in"].index(frame)
+    assert found_from(readings, 400).values[0, place] == pytest.approx(amount, rel=0.05)
+
+
+def test_a_frame_correction_turns_the_trajectory_too() -> None:
+    flight = {
+        "trajectory_x_ft": -1.0,
+        "trajectory_y_ft": 50.0,
+        "trajectory_z_ft": 5.5,
+        "trajectory_vx_fps": 3.0,
+        "trajectory_vy_fps": -125.0,
+        "trajectory_vz_fps": -4.0,
+    }
+    sightings = pl.DataFrame([flight]).with_columns(
+        *(pl.lit(None, pl.Float64).alias(name) for name in (*METRICS, *TRAJECTORY) if name not in flight),
+        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, pl.String),
+    )  # fmt: skip
+    row = apply_corrections(sightings, [Correction("unit", None, "aim_deg", -1.0, None, None, "crooked")]).row(
+        0, named=True
+    )
+    turned = Rotation.from_euler("z", 1.0, degrees=True).apply([[-1.0, 50.0, 5.5], [3.0, -125.0, -4.0]])
+    assert [row[f"trajectory_{axis}_ft"] for axis in "xyz"] == pytest.approx(turned[0], abs=0.02)
+    assert [row[f"trajectory_v{axis}_fps"] for axis in "xyz"] == pytest.approx(turned[1], abs=0.05)
