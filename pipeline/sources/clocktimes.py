@@ -1,6 +1,6 @@
 """Stamps as text into UTC, the baseball day, and how fine the clock is. Vectorised; what could not be read keeps its place by order."""
 
-from datetime import datetime
+from datetime import date, datetime
 from typing import NamedTuple
 
 import polars as pl
@@ -15,8 +15,9 @@ _ISO_DAYS = ("%Y-%m-%d", "%Y%m%d", "%Y-%j", "%G-W%V-%u")
 # steps of a clock, coarsest first
 _STEPS_US = (60_000_000, 1_000_000, 100_000, 10_000, 1_000)
 _FINEST_S = 0.001
-# a device without a set clock counts from 1970, 1980 or 2000; seconds taken for milliseconds lie tens of thousands of years off
-_FIRST_YEAR, _LAST_YEAR = 2001, 2099
+# a device whose clock was never set counts from 1970, 1980 or 2000-01-01; seconds taken for milliseconds lie tens of thousands of years off
+_FIRST_YEAR, _LAST_YEAR = 1981, 2099
+_NEVER_SET = date(2000, 1, 1)
 TWICE = "this local time exists twice on the night when clocks go back: the earlier one was taken"
 NEVER = "this local time does not exist on the night when clocks go forward: it was moved on by an hour"
 
@@ -187,7 +188,8 @@ def _parsed(time: TimeTable) -> dict[str, pl.Expr]:
 
 def _in_range(moment: pl.Expr) -> pl.Expr:
     """A clock that was never set gives no time."""
-    return pl.when(moment.dt.year().is_between(_FIRST_YEAR, _LAST_YEAR)).then(moment)
+    day = moment.dt.date()
+    return pl.when(day.dt.year().is_between(_FIRST_YEAR, _LAST_YEAR) & (day != _NEVER_SET)).then(moment)
 
 
 def _iso_text() -> pl.Expr:
