@@ -25,7 +25,9 @@ class Score(NamedTuple):
 
 def true_pairs(truth: pl.DataFrame, sightings: pl.DataFrame) -> int:
     """Pairs (throw, two trackers that have it)."""
-    seen = truth.join(sightings.select("sighting_id", "tracker"), on="sighting_id").filter(pl.col("throw").is_not_null())
+    seen = truth.join(sightings.select("sighting_id", "tracker"), on="sighting_id").filter(
+        pl.col("throw").is_not_null()
+    )
     trackers = seen.group_by("throw").agg(pl.col("tracker").n_unique().alias("n"))["n"]
     return int((trackers * (trackers - 1) // 2).sum())
 
@@ -33,7 +35,9 @@ def true_pairs(truth: pl.DataFrame, sightings: pl.DataFrame) -> int:
 def judged(pairs: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
     """sighting_a, sighting_b, probability, merged, and `right`: whether both are records of one throw."""
     throw = truth.select("sighting_id", "throw")
-    joined = pairs.join(throw, left_on="sighting_a", right_on="sighting_id").join(throw, left_on="sighting_b", right_on="sighting_id", suffix="_b")
+    joined = pairs.join(throw, left_on="sighting_a", right_on="sighting_id").join(
+        throw, left_on="sighting_b", right_on="sighting_id", suffix="_b"
+    )
     return joined.with_columns((pl.col("throw") == pl.col("throw_b")).fill_null(False).alias("right"))
 
 
@@ -65,7 +69,11 @@ def brier_score(happened: np.ndarray, probability: np.ndarray) -> float:
 def reliability(happened: np.ndarray, probability: np.ndarray, bins: int) -> list[tuple[float, float, int]]:
     """(mean outcome, mean probability, count) of each bin of equal width that holds anything."""
     place = np.minimum((probability * bins).astype(int), bins - 1)
-    return [(float(happened[place == b].mean()), float(probability[place == b].mean()), int((place == b).sum())) for b in range(bins) if (place == b).any()]
+    return [
+        (float(happened[place == b].mean()), float(probability[place == b].mean()), int((place == b).sum()))
+        for b in range(bins)
+        if (place == b).any()
+    ]
 
 
 def calibration_error(happened: np.ndarray, probability: np.ndarray, bins: int = 10) -> float:
@@ -79,7 +87,11 @@ def murphy_split(happened: np.ndarray, probability: np.ndarray) -> tuple[float, 
     rate, values = happened.mean(), np.unique(probability)
     share = np.array([(probability == v).mean() for v in values])
     seen = np.array([happened[probability == v].mean() for v in values])
-    return float((share * (values - seen) ** 2).sum()), float((share * (seen - rate) ** 2).sum()), float(rate * (1 - rate))
+    return (
+        float((share * (values - seen) ** 2).sum()),
+        float((share * (seen - rate) ** 2).sum()),
+        float(rate * (1 - rate)),
+    )
 
 
 class Clusters(NamedTuple):
@@ -109,10 +121,24 @@ def clock_errors(clocks: pl.DataFrame, true_clocks: pl.DataFrame, first_day_of: 
 
     `true_clocks` has tracker, session, true_s, offset_s; `first_day_of` gives the baseball day of a session.
     """
-    ends = true_clocks.sort("true_s").group_by("tracker", "session").agg(pl.col("offset_s").first().alias("start"), pl.col("offset_s").last().alias("end"))
+    ends = (
+        true_clocks.sort("true_s")
+        .group_by("tracker", "session")
+        .agg(pl.col("offset_s").first().alias("start"), pl.col("offset_s").last().alias("end"))
+    )
     names = ends.with_columns(pl.format("{}-{}", "tracker", "session").alias("file_id"))
-    reference = names.select("session", pl.col("tracker").alias("reference_tracker"), pl.col("start").alias("start_r"), pl.col("end").alias("end_r"))
-    told = clocks.filter((pl.col("matched") > 10) & pl.col("offset_start_s").is_not_null()).join(names.drop("tracker"), on="file_id")
+    reference = names.select(
+        "session",
+        pl.col("tracker").alias("reference_tracker"),
+        pl.col("start").alias("start_r"),
+        pl.col("end").alias("end_r"),
+    )
+    told = clocks.filter((pl.col("matched") > 10) & pl.col("offset_start_s").is_not_null()).join(
+        names.drop("tracker"), on="file_id"
+    )
     told = told.join(reference, on=["session", "reference_tracker"])
-    error = told.select((pl.col("offset_start_s") - pl.col("start") + pl.col("start_r")).abs(), (pl.col("offset_end_s") - pl.col("end") + pl.col("end_r")).abs())
+    error = told.select(
+        (pl.col("offset_start_s") - pl.col("start") + pl.col("start_r")).abs(),
+        (pl.col("offset_end_s") - pl.col("end") + pl.col("end_r")).abs(),
+    )
     return error.to_numpy().ravel()
