@@ -29,7 +29,7 @@ SMALL_PITCHES, SMALL_NIGHTS = 30, 5
 WIDEST_CIRCULAR_SD_DEG = 40.0
 # Deming needs the ratio of the two error variances; an estimate beyond these is no better than the nearer end.
 ERROR_RATIO_RANGE = (1 / 9, 9.0)
-MAD_TO_SD = 1.4826022185056018  # 1 / (normal quantile of 0.75)
+MAD_TO_SD = 1.4826  # 1 / (normal quantile of 0.75)
 
 
 class AgreementRow(NamedTuple):
