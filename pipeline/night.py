@@ -25,6 +25,7 @@ from pipeline.repeats import order_exports, resolve_repeats
 from pipeline.sources.mapping import Mapped, map_export
 from pipeline.sources.readers import UnreadableExport, read_export
 from schemas.contract import conform
+from schemas.metrics import METRICS
 from schemas.tables import TABLES
 
 log = logging.getLogger("pitchledger")
@@ -181,8 +182,8 @@ def work_through(gathered: Gathered, ledger: Ledger, tell: Progress) -> dict[str
         "name_matches": named.name_matches,
         "set_aside": set_aside,
         "quarantine": quarantine,
-        "metric_sources": mapped.metric_sources,
-        "unknown_labels": mapped.unknown_labels,
+        "metric_sources": _sources_of_trackers(mapped.metric_sources, sightings),
+        "unknown_labels": mapped.unknown_labels.group_by("tracker", "field", "label", "became").agg(pl.col("rows").sum()),
         "files": _count_files(gathered.files, sightings, set_aside, quarantine),
         "settings": _settings(ledger),
     }
@@ -278,6 +279,20 @@ def _count_files(
     return files.with_columns(repeats=pl.when(again).then("rows").otherwise("repeats"))
 
 
+def _sources_of_trackers(of_files: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFrame:
+    """The lines of all files as lines of their tracker: the counts are those of the sightings that stand, the reasons add up over files."""
+    line = [name for name in of_files.columns if name not in ("sightings", "measured", "affected")]
+    lines = of_files.group_by(line).agg(pl.col("affected").sum())
+    has_reason = pl.col("null_reason").is_not_null().any().over("tracker", "metric")
+    lines = lines.filter(pl.col("null_reason").is_not_null() | ~has_reason)
+    measured = sightings.group_by("tracker").agg(pl.col(*METRICS).count().cast(pl.UInt32)).unpivot(
+        list(METRICS), index="tracker", variable_name="metric", value_name="measured"
+    )
+    counts = measured.join(sightings.group_by("tracker").agg(sightings=pl.len().cast(pl.UInt32)), on="tracker")
+    joined = lines.join(counts, on=["tracker", "metric"], how="left")
+    return joined.with_columns(pl.col("sightings", "measured").fill_null(0))
+
+
 def _newness(files: pl.DataFrame) -> pl.DataFrame:
     """file_id, newness: within a tracker, which export is newer, by what its profile states. `files` comes in the order of names."""
     named = files.with_row_index("by_name")
@@ -306,6 +321,12 @@ def _settings(ledger: Ledger) -> pl.DataFrame:
         ("merge_above", ledger.matching.merge_above, "two sightings are merged above this probability"),
     ]
     return pl.DataFrame(rows, schema={"setting": pl.String, "value": pl.Float64, "meaning": pl.String}, orient="row")
+
+
+def _summed(lines: pl.DataFrame, counts: Sequence[str]) -> pl.DataFrame:
+    """The lines of many files as one for each thing they speak of, its counts added up."""
+    keys = [name for name in lines.columns if name not in counts]
+    return lines.group_by(keys, maintain_order=True).agg(pl.col(counts).sum())
 
 
 def _fingerprint(ledger: Ledger, exports: Sequence[ExportFile]) -> str:
