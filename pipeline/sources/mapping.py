@@ -210,7 +210,7 @@ def _no_pitch(cells: pl.DataFrame, numbers: pl.DataFrame, rules: Sequence[NoPitc
     for rule in reversed(rules):
         why = pl.when(_test(rule)).then(pl.lit(rule.why)).otherwise(why)
     together = cells.select(pl.all().name.prefix("text ")).hstack(numbers.select(pl.all().name.prefix("number ")))
-    return together.select(why.alias("why")).to_series()
+    return together.with_columns(why=why).get_column("why")
 
 
 def _test(rule: NoPitchRule) -> pl.Expr:
@@ -382,7 +382,7 @@ def _identified(rows: pl.DataFrame, cells: pl.DataFrame, content: pl.Series, pro
     something in them is unique: two throws in one minute may well read the same.
     """
     stamp = pl.concat_str([pl.col(ref) for ref in profile.time.stamp_columns], separator=" ", ignore_nulls=True)
-    stamps = cells.select(stamp_text=stamp if profile.time.stamp_columns else pl.lit("")).to_series()
+    stamps = cells.with_columns(stamp_text=stamp if profile.time.stamp_columns else pl.lit("")).get_column("stamp_text")
     fine = pl.col("thrown_at").is_not_null() & (pl.col("clock_resolution_s") <= _FINE_CLOCK_S)
     unique = pl.col("native_id").is_not_null() | pl.col("sequence").is_not_null() | fine
     nowhere = pl.col("native_session").is_null() & (pl.col("stamp_text") == "")

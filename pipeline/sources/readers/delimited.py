@@ -118,11 +118,16 @@ def _refuse_other_kinds(data: bytes) -> None:
 
 
 def _refuse_unmarked_utf16(data: bytes, stated: str, encoding: str) -> None:
-    head = data[:4000]
+    # zeros at the end are what a power cut leaves
+    head = data.rstrip(b"\x00")[:4000]
     zeros = head.count(0)
-    if zeros > len(head) * 0.3 and not stated.startswith(("utf-16", "utf-32")):
+    is_wide = stated.startswith(("utf-16", "utf-32"))
+    if zeros > len(head) * 0.3 and not is_wide:
         little = head[1::2].count(0) > head[0::2].count(0)
         raise _wrong_encoding("looks like UTF-16 without a mark", encoding, "utf-16-le" if little else "utf-16-be")
+    if not zeros and is_wide:
+        # any bytes decode as some far-off letters; but a text with digits and commas has zero bytes in every encoding so wide
+        raise _wrong_encoding("has no zero bytes, so it is not written in an encoding so wide", encoding, "utf-8")
 
 
 def _refuse_hidden_utf8(data: bytes, stated: str, encoding: str) -> None:
