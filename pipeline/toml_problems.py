@@ -83,10 +83,14 @@ def nearest_of(text: str, names: Sequence[str]) -> str | None:
     """Give the name that `text` was probably meant to be, or None where none is alike."""
     from rapidfuzz import fuzz, process, utils
 
-    found = process.extractOne(
-        text, names, scorer=fuzz.WRatio, processor=utils.default_process, score_cutoff=_LIKE_ENOUGH
-    )
-    return str(found[0]) if found else None
+    # whole names first: that a part fits ("n" in "knd") says less
+    for scorer in (fuzz.ratio, fuzz.WRatio):
+        found = process.extractOne(
+            text, names, scorer=scorer, processor=utils.default_process, score_cutoff=_LIKE_ENOUGH
+        )
+        if found:
+            return str(found[0])
+    return None
 
 
 def _problem(details: ErrorDetails, model: type[BaseModel], raw: Mapping[str, Any], name: str) -> Problem:
