@@ -56,48 +56,73 @@ class Aligned(NamedTuple):
 
 
 class _Lattice(NamedTuple):
-    """Everything by row, prefix lengths counted from low[u, i]: match weights, crossing weights, places in the row before."""
+    """Everything by row, prefix lengths counted from the row's low column; arrays (rows + 1, units, width + 1) unless said.
+
+    `match`, `cross`: weights of a pair and of two crossed pairs that end here; `stay_first`, `to_first`, `to_second`: weights of going
+    on with the first stream, from the second to the first, from the first to the second; `stay_second`: (rows + 1, units, 1).
+    `same`, `diagonal`, `diagonal_2`: places in the row before (one and two columns back, and two rows); `ahead`, `ahead_diagonal`,
+    `ahead_diagonal_2`: places in the row after. A place outside the band leads to a cell that holds 0.
+    """
 
     match: Floats
     cross: Floats
-    valid: Floats
-    leads: Floats
-    at_start: Bools
-    at_end: Bools
-    last_row: Bools
+    stay_first: Floats
+    to_first: Floats
+    to_second: Floats
+    stay_second: Floats
+    finish: Floats
     same: Ints
     diagonal: Ints
     diagonal_2: Ints
+    ahead: Ints
+    ahead_diagonal: Ints
+    ahead_diagonal_2: Ints
 
 
 def align(band: Band, steps: Steps) -> Aligned:
     """Posterior probability of each pair of records, and the evidence that the streams show the same session at all."""
     lattice = _lattice(band, steps)
-    gathered, log_scale, log_total = _forward(lattice, band, steps)
-    posterior = _backward(lattice, band, steps, gathered, log_scale, log_total)
-    return Aligned(posterior, log_total)
+    s = Steps(*(value[:, None] for value in steps))
+    before, log_before, log_total = _forward(lattice, band, s)
+    after, log_after = _backward(lattice, s)
+    return Aligned(_posterior(lattice, before, after, log_before, log_after, log_total), log_total)
 
 
 def _lattice(band: Band, steps: Steps) -> _Lattice:
-    """Rows 0..n and prefix lengths low..low+width of every pair of streams; index `width + 1` is a cell that holds 0."""
+    """Rows 0..n and prefix lengths low..low+width of every pair of streams."""
     units, rows, width = band.evidence.shape
     low = np.concatenate([band.low[:, :1], band.low], axis=1).T  # (rows + 1, units)
     prefix = low[:, :, None] + np.arange(width + 1)
-    inside = (np.arange(rows + 1)[:, None] <= band.rows)[:, :, None]
-    valid = (inside & (prefix <= band.columns[:, None])).astype(float)
     match = np.zeros((rows + 1, units, width + 1))
     leads = np.ones((rows + 1, units, width + 1))
     leads[1:] = band.first_leads.transpose(1, 0, 2)
     match[1:, :, 1:] = np.exp(np.minimum(band.evidence, _HIGHEST_EVIDENCE)).transpose(1, 0, 2)
     base = (np.arange(units) * (width + 2))[:, None]
-    moved = np.diff(low, axis=0, prepend=low[:1])[:, :, None] + np.arange(width + 1)
-    same, diagonal = _places(moved, width, base), _places(moved - 1, width, base)
-    moved_2 = moved + np.concatenate([moved[:1], moved[:-1]])[:, :, :1]
-    diagonal_2 = _places(moved_2 - 2, width, base)
-    at_start, at_end = prefix == 0, prefix == band.columns[:, None]
+    shift = np.diff(low, axis=0, prepend=low[:1])[:, :, None]
+    shift_2 = shift + np.concatenate([shift[:1], shift[:-1]])
+    back = np.concatenate([shift[1:], np.zeros_like(shift[:1])])
+    back_2 = back + np.concatenate([back[1:], back[-1:]])
+    at = np.arange(width + 1)
+    same = _places(at + shift, width, base)
+    at_end = prefix == band.columns[:, None]
     last_row = (np.arange(rows + 1)[:, None] == band.rows)[:, :, None]
+    s = Steps(*(value[:, None] for value in steps))
+    stay_second = np.where(last_row, s.second_second_end, s.second_second)
+    stay_second[0] = s.second_second_start
     return _Lattice(
-        match, _crossed(match, same, steps), valid, leads, at_start, at_end, last_row, same, diagonal, diagonal_2
+        match=match,
+        cross=_crossed(match, same, steps),
+        stay_first=np.where(prefix == 0, s.first_first_start, np.where(at_end, s.first_first_end, s.first_first)),
+        to_first=s.second_first * (1 - leads),
+        to_second=s.first_second * leads,
+        stay_second=stay_second,
+        finish=(last_row & at_end).astype(float),
+        same=same,
+        diagonal=_places(at + shift - 1, width, base),
+        diagonal_2=_places(at + shift_2 - 2, width, base),
+        ahead=_places(at - back, width, base),
+        ahead_diagonal=_places(at - back + 1, width, base),
+        ahead_diagonal_2=_places(at - back_2 + 2, width, base),
     )
 
 
@@ -108,138 +133,136 @@ def _places(at: Ints, width: int, base: Ints) -> Ints:
 
 def _crossed(match: Floats, same: Ints, steps: Steps) -> Floats:
     """Weight of records (i, p - 1) and (i - 1, p) being pairs: two neighbours that the trackers saw in different order."""
-    before = np.take_along_axis(
-        _padded(match[:-1]).reshape(len(match) - 1, -1), same[1:].reshape(len(match) - 1, -1), axis=1
-    )
+    padded = np.concatenate([match[:-1], np.zeros((*match[:-1].shape[:-1], 1))], axis=-1)
+    before = np.take_along_axis(padded.reshape(len(padded), -1), same[1:].reshape(len(padded), -1), axis=1)
     cross = np.zeros_like(match)
     cross[1:, :, 1:] = match[1:, :, :-1] * before.reshape(match[1:].shape)[:, :, 1:]
     return cross * steps.crossed[:, None]
 
 
-def _padded(row: Floats) -> Floats:
-    return np.concatenate([row, np.zeros((*row.shape[:-1], 1))], axis=-1)
-
-
-def _forward(lattice: _Lattice, band: Band, steps: Steps) -> tuple[Floats, Floats, Floats]:
-    """Weight gathered before a match at each place (scaled by row), its log scale, and the log of the total."""
+def _forward(lattice: _Lattice, band: Band, s: Steps) -> tuple[Floats, Floats, Floats]:
+    """Weight gathered before a match at each place, its log scale by row, and the log of the total."""
     rows, units, width = lattice.match.shape
-    s = Steps(*(value[:, None] for value in steps))
-    gathered = np.zeros((rows, units, width + 1))
-    log_scale = np.zeros((rows, units))
+    before, log_before = np.zeros((rows, units, width + 1)), np.zeros((rows, units))
     log_total = np.full(units, -np.inf)
-    both = ((np.arange(width) + band.low[:, :1]) == 0).astype(float)
-    only_first, only_second = np.zeros_like(both), np.zeros_like(both)
-    scale = np.zeros(units)
-    ratio = np.ones(units)
+    going, turning = np.zeros((units, width + 1)), np.zeros((units, width + 1))
+    weights = np.stack([s.both_both, s.first_both, s.second_both])
+    states = np.zeros((3, units, width))
+    states[0] = (np.arange(width) + band.low[:, :1]) == 0
+    scale: Floats = np.zeros(units)
+    ratio: Floats = np.ones((units, 1))
+    run = _Running(s.second_second, width)
+    ends = set(band.rows.tolist())
     for row in range(rows):
+        both, first, second = states
         if row:
-            kept = lattice.match[row] * gathered[row - 1].ravel()[lattice.diagonal[row]]
+            np.multiply(s.both_first, both, out=going[:, :-1])
+            going[:, :-1] += lattice.stay_first[row - 1] * first
+            np.multiply(second, 1.0, out=turning[:, :-1])
+            new = lattice.match[row] * before[row - 1].take(lattice.diagonal[row])
             if row > 1:
-                kept += lattice.cross[row] * (gathered[row - 2].ravel()[lattice.diagonal_2[row]] / ratio[:, None])
-            ending = _first_first(lattice, s, row - 1)
-            one = _padded(s.both_first * both + ending * only_first).ravel()[lattice.same[row]]
-            after_second = _padded(s.second_first * only_second).ravel()[lattice.same[row]]
-            both = kept * lattice.valid[row]
-            only_first = (one + after_second * (1 - lattice.leads[row])) * lattice.valid[row]
-        ending = (
-            s.second_second_start if row == 0 else np.where(lattice.last_row[row], s.second_second_end, s.second_second)
-        )
-        only_second = (
-            _carried(s.both_second * both, s.first_second * only_first, lattice.leads[row], ending) * lattice.valid[row]
-        )
-        top = np.maximum(np.maximum(both, only_first), only_second).max(axis=1)
-        ratio = np.where(top > 0, top, 1.0)
-        both, only_first, only_second = both / ratio[:, None], only_first / ratio[:, None], only_second / ratio[:, None]
-        scale = scale + np.log(ratio)
-        gathered[row, :, :width] = s.both_both * both + s.first_both * only_first + s.second_both * only_second
-        log_scale[row] = scale
-        done = np.flatnonzero(band.rows == row)
-        if len(done):
-            last = band.columns[done] - (band.low[done, row - 1] if row else band.low[done, 0])
-            total = (both + only_first + only_second)[done, last]
-            log_total[done] = np.log(np.maximum(total, 1e-300)) + scale[done]
-    return gathered, log_scale, log_total
+                new += lattice.cross[row] * (before[row - 2].take(lattice.diagonal_2[row]) / ratio)
+            both[:] = new
+            first[:] = going.take(lattice.same[row]) + lattice.to_first[row] * turning.take(lattice.same[row])
+        source = s.both_second * both[:, :-1] + lattice.to_second[row][:, 1:] * first[:, :-1]
+        second[:, 1:] = run(source, lattice.stay_second[row], row in ends or row == 0)
+        ratio = _rescaled(row, states)
+        scale = scale + np.log(ratio[:, 0])
+        np.einsum("suw,suw->uw", np.broadcast_to(weights, states.shape), states, out=before[row, :, :-1])
+        log_before[row] = scale
+        if row in ends:
+            done = np.flatnonzero(band.rows == row)
+            last = band.columns[done] - band.low[done, max(row - 1, 0)]
+            log_total[done] = np.log(np.maximum(states[:, done, last].sum(axis=0), 1e-300)) + scale[done]
+    return before, log_before, log_total
 
 
-def _first_first(lattice: _Lattice, s: Steps, row: int) -> Floats:
-    return np.where(
-        lattice.at_start[row], s.first_first_start, np.where(lattice.at_end[row], s.first_first_end, s.first_first)
-    )
+# rows between two rescalings: a row can add a factor of e^60, and the largest double is e^709
+_ROWS_BETWEEN = 6
 
 
-class _Ahead(NamedTuple):
-    """What can follow the places of a row, in the row's scale: a match or crossing; a record of the first stream, after both or
-    first, and after second; a crossing that ends two rows further (at the places of the row before)."""
+def _rescaled(row: int, states: Floats) -> Floats:
+    """Every few rows, divide the states (states, units, width) by their largest value; what they were divided by, (units, 1)."""
+    units = states.shape[1]
+    if row % _ROWS_BETWEEN:
+        return np.ones((units, 1))
+    top = states.max(axis=(0, 2))
+    ratio = np.where(top > 0, top, 1.0)[:, None]
+    states /= ratio
+    return np.asarray(ratio)
 
-    following: Floats
-    first: Floats
-    first_after_second: Floats
-    crossing: Floats
 
-
-def _backward(
-    lattice: _Lattice, band: Band, steps: Steps, gathered: Floats, log_scale: Floats, log_total: Floats
-) -> Floats:
-    """Posterior of each cell: what was gathered before it, its own weight, and what can still follow."""
+def _backward(lattice: _Lattice, s: Steps) -> tuple[Floats, Floats]:
+    """Weight of all that can follow a match at each place, and its log scale by row."""
     rows, units, width = lattice.match.shape
-    s = Steps(*(value[:, None] for value in steps))
-    posterior = np.zeros((units, rows - 1, width - 1))
-    ahead = _Ahead(*(np.zeros((units, width)) for _ in _Ahead._fields))
-    scale = np.zeros(units)
+    after, log_after = np.zeros((rows, units, width)), np.zeros((rows, units))
+    weight, crossing, crossing_2, ahead_first, ahead_turned = np.zeros((5, units, width + 1))
+    states = np.zeros((2, units, width))
+    scale: Floats = np.zeros(units)
+    ratio: Floats = np.ones((units, 1))
+    run = _Running(s.second_second, width)
     for row in range(rows - 1, 0, -1):
-        both, first = _still_to_come(lattice, band, s, row, ahead)
-        top = np.maximum(both, first).max(axis=1)
-        ratio = np.where(top > 0, top, 1.0)
-        both, first, crossing_2 = both / ratio[:, None], first / ratio[:, None], ahead.crossing / ratio[:, None]
-        scale = scale + np.log(ratio)
-        weight, crossing = lattice.match[row] * both, lattice.cross[row] * both
-        factor = np.exp(np.minimum(log_scale[row - 1] + scale - log_total, 600.0))[:, None]
-        posterior[:, row - 1] += (weight * gathered[row - 1].ravel()[lattice.diagonal[row]] * factor)[:, 1:]
-        if row > 1:
-            factor = np.exp(np.minimum(log_scale[row - 2] + scale - log_total, 600.0))[:, None]
-            crossed = crossing * gathered[row - 2].ravel()[lattice.diagonal_2[row]] * factor
-            posterior[:, row - 1, :-1] += crossed[:, 2:]
-            posterior[:, row - 2] += _spread(lattice.same[row], crossed)[:, 1:]
-        ahead = _Ahead(
-            _spread(lattice.diagonal[row], weight) + crossing_2,
-            _spread(lattice.same[row], first),
-            _spread(lattice.same[row], first * (1 - lattice.leads[row])),
-            _spread(lattice.diagonal_2[row], crossing),
-        )
-    return np.minimum(posterior, 1.0)
+        following = weight.take(lattice.ahead_diagonal[row])
+        if row < rows - 2:
+            following += crossing_2.take(lattice.ahead_diagonal_2[row]) / ratio
+        first = ahead_first.take(lattice.ahead[row])
+        turned = ahead_turned.take(lattice.ahead[row])
+        source = s.second_both * following + turned + lattice.finish[row]
+        special = bool((lattice.stay_second[row] != s.second_second).any())
+        second = run(source[:, ::-1], lattice.stay_second[row], special)[:, ::-1]
+        both, go_on = states
+        np.multiply(s.both_both, following, out=both)
+        both += s.both_first * first
+        both += lattice.finish[row]
+        both[:, :-1] += s.both_second * second[:, 1:]
+        np.multiply(s.first_both, following, out=go_on)
+        go_on += lattice.stay_first[row] * first
+        go_on += lattice.finish[row]
+        go_on[:, :-1] += lattice.to_second[row][:, 1:] * second[:, 1:]
+        ratio = _rescaled(row, states)
+        scale = scale + np.log(ratio[:, 0])
+        after[row], log_after[row] = both, scale
+        crossing_2[:] = crossing
+        np.multiply(lattice.match[row], both, out=weight[:, :-1])
+        np.multiply(lattice.cross[row], both, out=crossing[:, :-1])
+        ahead_first[:, :-1] = go_on
+        np.multiply(lattice.to_first[row], go_on, out=ahead_turned[:, :-1])
+    return after, log_after
 
 
-def _still_to_come(lattice: _Lattice, band: Band, s: Steps, row: int, ahead: _Ahead) -> tuple[Floats, Floats]:
-    """Weight of all that can follow each place of a row, after both and after first."""
-    width = lattice.match.shape[2]
-    finish = (
-        lattice.last_row[row] & ((np.arange(width) + band.low[:, row - 1, None]) == band.columns[:, None])
-    ).astype(float)
-    ending = np.where(lattice.last_row[row], s.second_second_end, s.second_second)
-    ending_first = _first_first(lattice, s, row)
-    after_second = _running(
-        (finish + s.second_both * ahead.following + s.second_first * ahead.first_after_second)[:, ::-1], ending
-    )[:, ::-1]
-    next_second = np.concatenate([after_second[:, 1:], np.zeros((len(finish), 1))], axis=1)
-    leads = np.concatenate([lattice.leads[row][:, 1:], np.zeros((len(finish), 1))], axis=1)
-    both = finish + s.both_both * ahead.following + s.both_first * ahead.first + s.both_second * next_second
-    first = finish + s.first_both * ahead.following + ending_first * ahead.first + s.first_second * leads * next_second
-    return both * lattice.valid[row], first * lattice.valid[row]
+def _posterior(
+    lattice: _Lattice, before: Floats, after: Floats, log_before: Floats, log_after: Floats, log_total: Floats
+) -> Floats:
+    """What was gathered before each pair, its own weight, and what can follow, over the total."""
+    rows, units, width = lattice.match.shape
+    flat, by_row = before.reshape(rows, -1), (np.arange(rows) * units * (width + 1))[:, None, None]
+    factor = np.exp(np.minimum(log_before[:-1] + log_after[1:] - log_total, 600.0))[:, :, None]
+    own = lattice.match[1:] * after[1:] * flat.take(lattice.diagonal[1:] + by_row[:-1]) * factor
+    posterior = own[:, :, 1:]
+    if rows > 2:
+        factor = np.exp(np.minimum(log_before[:-2] + log_after[2:] - log_total, 600.0))[:, :, None]
+        crossed = lattice.cross[2:] * after[2:] * flat.take(lattice.diagonal_2[2:] + by_row[:-2]) * factor
+        posterior[1:, :, :-1] += crossed[:, :, 2:]
+        padded = np.concatenate([crossed, np.zeros((rows - 2, units, 1))], axis=-1)
+        posterior[:-1] += padded.ravel().take(lattice.ahead[1:-1] + by_row[:-2])[:, :, 1:]
+    return np.minimum(posterior.transpose(1, 0, 2), 1.0)
 
 
-def _spread(places: Ints, values: Floats) -> Floats:
-    """The reverse of taking by place: each value goes back to where it came from."""
-    units, width = values.shape
-    target = np.zeros(units * (width + 1))
-    target[places.ravel()] = values.ravel()
-    return target.reshape(units, width + 1)[:, :width]
+class _Running:
+    """y[p] = start[p] + stay * y[p - 1] along each row, for rows of one width; `stay` is (rows, 1), and mostly the usual one."""
 
+    def __init__(self, usual: Floats, width: int) -> None:
+        self.direct = width * -np.log(float(usual.min())) < 600.0
+        self.power = usual ** np.arange(width) if self.direct else usual
+        self.inverse = 1.0 / self.power
 
-def _carried(both: Floats, first: Floats, leads: Floats, stay: Floats) -> Floats:
-    """y[p] = both[p - 1] + leads[p] * first[p - 1] + stay * y[p - 1] along each row, y[0] = 0."""
-    out = np.zeros_like(both)
-    out[:, 1:] = _running(both[:, :-1] + leads[:, 1:] * first[:, :-1], stay)
-    return out
+    def __call__(self, start: Floats, stay: Floats, special: bool) -> Floats:
+        if special or not self.direct:
+            return _running(start, stay)
+        width = start.shape[1]
+        summed = np.cumsum(start * self.inverse[:, :width], axis=1)
+        summed *= self.power[:, :width]
+        return summed
 
 
 def _running(start: Floats, stay: Floats) -> Floats:
