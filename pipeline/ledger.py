@@ -4,6 +4,8 @@
 """
 
 import json
+import re
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -12,23 +14,38 @@ from typing import Annotated, Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
 import polars as pl
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Strict,
+    Tag,
+    ValidationError,
+    WithJsonSchema,
+)
 from pydantic_core import PydanticCustomError
 
 from pipeline.decisions import read_decisions, read_roster
 from pipeline.sources.profile import Profile, load_profile
 from pipeline.toml_problems import Problem, SettingsProblems, nearest_of, problems_of, read_toml
 from schemas.metrics import METRICS
+from schemas.setup import QUANTITIES
 
 LEDGER = "ledger.toml"
+# labels have one rule, operator over tracker and then rank: the table may stand there, empty
 LABEL_POLICY = "pitch_type"
+_ID = re.compile(r"[a-z0-9_]{1,40}")
 USUAL_OCCASION = {"field": "game", "bullpen": "bullpen"}
 
 
 def _known_zone(name: str) -> str:
     try:
         ZoneInfo(name)
-    except (KeyError, ValueError, OSError) as fault:
+        # polars has its own list, and times are turned there: it lacks "localtime" and "posix/..."
+        pl.select(pl.lit(0).cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(name))
+    except (KeyError, ValueError, OSError, pl.exceptions.PolarsError) as fault:
         near = nearest_of(name, sorted(available_timezones()))
         raise PydanticCustomError(
             "ledger", "is no time zone", {"allowed": ("America/Chicago", "…"), "nearest": near}
@@ -36,15 +53,33 @@ def _known_zone(name: str) -> str:
     return name
 
 
+def _written_as_id(text: str) -> str:
+    if not _ID.fullmatch(text):
+        allowed = ("lower-case letters, digits and _ (at most 40)",)
+        near = "_".join(re.findall(r"[a-z0-9]+", text.lower()))[:40] or None
+        raise PydanticCustomError("ledger", "is no id", {"allowed": allowed, "nearest": near})
+    return text
+
+
+def _table_or_word(value: object) -> str:
+    return "table" if isinstance(value, dict | BaseModel) else "word"
+
+
 Id = Annotated[
     str,
-    StringConstraints(pattern=r"^[a-z][a-z0-9_]*$", max_length=40),
-    Field(description="lower-case letters, digits and _"),
+    AfterValidator(_written_as_id),
+    Field(description="lower-case letters, digits and _", json_schema_extra={"pattern": f"^{_ID.pattern}$"}),
 ]
 Zone = Annotated[
     str, AfterValidator(_known_zone), Field(description="a name of the tz database, such as America/Chicago")
 ]
+# what may stand there is checked with the rest of what one table can't show; the list is for editors
+MetricName = Annotated[str, WithJsonSchema({"type": "string", "enum": list(METRICS)})]
+PolicyName = Annotated[str, WithJsonSchema({"type": "string", "enum": ["default", LABEL_POLICY, *METRICS]})]
+Number = Annotated[float, Strict()]
+Count = Annotated[int, Strict()]
 Occasion = Literal["game", "scrimmage", "bullpen", "live_bp"]
+Method = Literal["prefer", "blend"]
 
 
 class _Strict(BaseModel):
@@ -62,7 +97,7 @@ class OutputTable(_Strict):
     """Where the warehouse is written."""
 
     folder: str = Field("warehouse", min_length=1, description="relative to ledger.toml")
-    keep_versions: int = Field(3, ge=1, le=1000, description="how many published versions are kept")
+    keep_versions: Count = Field(3, ge=1, le=1000, description="how many published versions are kept")
 
 
 class StationTable(_Strict):
@@ -95,29 +130,34 @@ class TrackerTable(_Strict):
     )
     venue: str
     stations: tuple[str, ...] = Field(min_length=1, description="one: fixed there; several: it roams among them")
-    rank: int = Field(ge=1, description="1 = believed first, and the reference clock; no two trackers share one")
+    rank: Count = Field(ge=1, description="1 = believed first, and the reference clock; no two trackers share one")
 
 
 class PolicyTable(_Strict):
     """How a metric's preferred value is chosen."""
 
-    method: Literal["prefer", "blend"] = "prefer"
+    method: Method = "prefer"
     order: tuple[str, ...] = Field(
         (), description="trackers in the order in which they are preferred; the others follow by rank"
     )
 
 
+PolicyEntry = Annotated[
+    Annotated[PolicyTable, Tag("table")] | Annotated[Method, Tag("word")], Discriminator(_table_or_word)
+]
+
+
 class MatchingTable(_Strict):
     """When sightings are merged, and when a person should look."""
 
-    doubtful_below: float = Field(0.9, ge=0.5, lt=1, description="pitches less sure than this are on the review list")
-    merge_above: float = Field(0.5, ge=0.5, lt=1, description="two sightings are merged only above this probability")
+    doubtful_below: Number = Field(0.9, ge=0, le=1, description="pitches less sure than this are on the review list")
+    merge_above: Number = Field(0.5, ge=0, lt=1, description="two sightings are merged only above this probability")
 
 
 class GapsTable(_Strict):
     """When a night has a gap."""
 
-    share: float = Field(0.8, gt=0, le=1, description="a tracker that saw under this share of what another saw")
+    share: Number = Field(0.8, gt=0, le=1, description="a tracker that saw under this share of what another saw")
 
 
 class CorrectionTable(_Strict):
@@ -125,11 +165,11 @@ class CorrectionTable(_Strict):
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
     tracker: str
-    metric: str | None = None
-    frame: str | None = Field(
+    metric: MetricName | None = None
+    frame: Annotated[str, WithJsonSchema({"type": "string", "enum": list(QUANTITIES)})] | None = Field(
         None, description="instead of metric: how the tracker's frame lies, a quantity of table setup"
     )
-    amount: float = Field(description="is added to the reading, in the metric's unit", allow_inf_nan=False)
+    amount: Number = Field(description="is added to the reading, in the metric's unit", allow_inf_nan=False)
     from_day: date | None = Field(None, alias="from", description="first baseball day")
     until_day: date | None = Field(None, alias="until", description="last baseball day")
     why: str = Field(min_length=1)
@@ -142,13 +182,11 @@ class LedgerFile(_Strict):
     output: OutputTable = OutputTable()
     venue: tuple[VenueTable, ...] = Field(min_length=1)
     tracker: tuple[TrackerTable, ...] = Field(min_length=1)
-    policy: dict[str, PolicyTable | Literal["prefer", "blend"]] = Field(
-        default_factory=dict, description="default, and a table for a metric"
-    )
-    tolerance: dict[str, Annotated[float, Field(gt=0, allow_inf_nan=False)]] = Field(
+    policy: dict[PolicyName, PolicyEntry] = Field(default_factory=dict, description="default, and a table for a metric")
+    tolerance: dict[MetricName, Annotated[Number, Field(gt=0, allow_inf_nan=False)]] = Field(
         default_factory=dict, description="beyond this two trackers disagree, by metric"
     )
-    limits: dict[str, tuple[float, float]] = Field(
+    limits: dict[MetricName, tuple[Number, Number]] = Field(
         default_factory=dict, description="readings beyond [low, high] are impossible, by metric"
     )
     matching: MatchingTable = MatchingTable()
@@ -159,11 +197,11 @@ class LedgerFile(_Strict):
 class Policy(NamedTuple):
     """How a metric's preferred value is chosen: by `order` of trackers (then rank), or blended by inverse variance."""
 
-    method: Literal["prefer", "blend"] = "prefer"
+    method: Method = "prefer"
     order: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class TrackerSettings:
     """A device as the steps need it; `default_occasions` by station, `time_zone` the venue's."""
 
@@ -179,7 +217,7 @@ class TrackerSettings:
     profile: Profile
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Ledger:
     """All settings of a workspace. `settings_files`: those that exist, for telling whether anything has changed."""
 
@@ -202,21 +240,28 @@ class Ledger:
 
 def load_ledger(folder: Path) -> Ledger:
     """Read ledger.toml of `folder` with its profiles, roster.csv and decisions.csv. Raises SettingsProblems with all that is wrong."""
-    raw = read_toml(folder / LEDGER, LEDGER)
-    try:
-        file = LedgerFile.model_validate(raw)
-    except ValidationError as fault:
-        profiles = _named_profiles(raw)
-        _, faults = _load_profiles(folder, profiles)
-        raise SettingsProblems([*problems_of(fault, LedgerFile, raw, LEDGER), *faults]) from None
-    profiles, problems = _load_profiles(folder, [tracker.profile for tracker in file.tracker])
-    trackers = [tracker.id for tracker in file.tracker]
+    raw, file, problems = _read_ledger(folder)
+    profiles, profile_problems = _load_profiles(folder, raw)
+    trackers = None if raw is None else [tracker.id for tracker in _written_trackers(raw)]
     roster, roster_problems = read_roster(folder / "roster.csv", trackers)
     decisions, decision_problems = read_decisions(folder / "decisions.csv", roster, trackers)
-    problems = [*_contradictions(file, folder), *problems, *roster_problems, *decision_problems]
-    if problems:
+    problems += [*profile_problems, *roster_problems, *decision_problems]
+    if problems or file is None:
         raise SettingsProblems(problems)
     return _assemble(file, folder, profiles, roster, decisions)
+
+
+def _read_ledger(folder: Path) -> tuple[dict[str, Any] | None, LedgerFile | None, list[Problem]]:
+    """ledger.toml as written (None where it is no TOML), as typed (None where a key is wrong), and what is wrong with it."""
+    try:
+        raw = read_toml(folder / LEDGER, LEDGER)
+    except SettingsProblems as fault:
+        return None, None, list(fault.problems)
+    across = list(_contradictions(raw, folder))
+    try:
+        return raw, LedgerFile.model_validate(raw), across
+    except ValidationError as fault:
+        return raw, None, [*problems_of(fault, LedgerFile, raw, LEDGER), *across]
 
 
 def ledger_schema() -> dict[str, Any]:
@@ -271,109 +316,201 @@ def _inbox(tracker: TrackerTable, folder: Path) -> Path:
 
 def _policies(file: LedgerFile) -> dict[str, Policy]:
     """The policy of each metric, the default filled in."""
-    usual = _policy(file.policy.get("default", "prefer"), "prefer")
-    return {metric: _policy(file.policy.get(metric), usual.method, usual.order) for metric in METRICS}
+    usual = file.policy.get("default", "prefer")
+    tables = {metric: file.policy.get(metric, usual) for metric in METRICS}
+    return {
+        metric: Policy(table.method, table.order) if isinstance(table, PolicyTable) else Policy(table)
+        for metric, table in tables.items()
+    }
 
 
-def _policy(table: PolicyTable | str | None, method: Literal["prefer", "blend"], order: tuple[str, ...] = ()) -> Policy:
-    if isinstance(table, PolicyTable):
-        return Policy(table.method, table.order or order)
-    return Policy("blend" if (table or method) == "blend" else "prefer", order)
-
-
-def _named_profiles(raw: dict[str, Any]) -> list[str]:
-    """The profiles that a faulty ledger names, so that their faults are told in the same go."""
-    trackers = raw.get("tracker")
-    tables = [table for table in trackers if isinstance(table, dict)] if isinstance(trackers, list) else []
-    return [name for table in tables if isinstance(name := table.get("profile"), str)]
-
-
-def _load_profiles(folder: Path, names: Iterable[str]) -> tuple[dict[str, Profile], list[Problem]]:
+def _load_profiles(folder: Path, raw: dict[str, Any] | None) -> tuple[dict[str, Profile], list[Problem]]:
+    """The profiles that the trackers name; all that there are where the ledger can't be read. A missing one is told elsewhere."""
+    there = _profiles_in(folder)
+    named = there if raw is None else [tracker.profile for tracker in _written_trackers(raw)]
     profiles: dict[str, Profile] = {}
     problems: list[Problem] = []
-    there = tuple(sorted(path.stem for path in (folder / "profiles").glob("*.toml")))
-    for name in dict.fromkeys(names):
-        if name not in there:
-            problems.append(
-                Problem(
-                    LEDGER, "tracker.profile", name, f"has no file profiles/{name}.toml", there, nearest_of(name, there)
-                )
-            )
-            continue
+    for name in dict.fromkeys(named):
         try:
-            profiles[name] = load_profile(folder / "profiles" / f"{name}.toml")
+            if name in there:
+                profiles[name] = load_profile(folder / "profiles" / f"{name}.toml")
         except SettingsProblems as fault:
             problems += fault.problems
-    return profiles, problems
+    stations = None if raw is None else _written_stations(raw)
+    return profiles, [*problems, *_station_words(profiles, stations)]
 
 
-def _contradictions(file: LedgerFile, folder: Path) -> Iterator[Problem]:
-    """What each table alone can't show."""
-    yield from _twice("venue.id", [venue.id for venue in file.venue])
-    yield from _twice("venue.station.id", [station.id for venue in file.venue for station in venue.station])
-    yield from _twice("tracker.id", [tracker.id for tracker in file.tracker])
-    yield from _twice("tracker.rank", [str(tracker.rank) for tracker in file.tracker])
-    venues = {venue.id: tuple(station.id for station in venue.station) for venue in file.venue}
-    for tracker in file.tracker:
-        yield from _unknown(f"tracker {tracker.id}.venue", [tracker.venue], tuple(venues), "is no venue")
-        if tracker.venue in venues:
-            yield from _unknown(
-                f"tracker {tracker.id}.stations",
-                tracker.stations,
-                venues[tracker.venue],
-                f"is no station of {tracker.venue}",
-            )
-    yield from _shared_inboxes(file, folder)
-    ids = tuple(tracker.id for tracker in file.tracker)
-    for metric, policy in file.policy.items():
-        yield from _unknown("policy", [metric], (*METRICS, "default", LABEL_POLICY), "is no metric")
-        if isinstance(policy, PolicyTable):
-            yield from _unknown(f"policy.{metric}.order", policy.order, ids, "is no tracker")
-    yield from _unknown("tolerance", file.tolerance, tuple(METRICS), "is no metric")
-    yield from _unknown("limits", file.limits, tuple(METRICS), "is no metric")
-    for metric, (low, high) in file.limits.items():
-        if not low < high:
-            yield Problem(LEDGER, f"limits.{metric}", f"[{low:g}, {high:g}]", "must be [lowest, highest]")
-    for correction in file.correction:
-        yield from _correction_faults(correction, ids)
+def _profiles_in(folder: Path) -> tuple[str, ...]:
+    return tuple(sorted(path.stem for path in (folder / "profiles").glob("*.toml")))
 
 
-def _correction_faults(correction: CorrectionTable, trackers: tuple[str, ...]) -> Iterator[Problem]:
-    yield from _unknown("correction.tracker", [correction.tracker], trackers, "is no tracker")
-    if (correction.metric is None) == (correction.frame is None):
-        yield Problem(LEDGER, "correction", None, "needs either metric or frame (not both)")
-    if correction.metric is not None:
-        yield from _unknown("correction.metric", [correction.metric], tuple(METRICS), "is no metric")
-    if correction.from_day and correction.until_day and correction.until_day < correction.from_day:
-        yield Problem(LEDGER, "correction.until", str(correction.until_day), f"is before from ({correction.from_day})")
-
-
-def _twice(key: str, values: list[str]) -> Iterator[Problem]:
-    for value in sorted({value for value in values if values.count(value) > 1}):
-        yield Problem(LEDGER, key, value, "stands twice; each needs its own")
-
-
-def _unknown(key: str, values: Iterable[str], known: tuple[str, ...], message: str) -> Iterator[Problem]:
-    for value in values:
-        if value not in known:
-            yield Problem(LEDGER, key, value, message, known, nearest_of(value, known))
-
-
-def _shared_inboxes(file: LedgerFile, folder: Path) -> Iterator[Problem]:
-    """Two trackers must not read the same files: every pitch would be seen by both."""
-    inboxes = [(tracker.id, _inbox(tracker, folder).resolve()) for tracker in file.tracker]
-    output = (folder / file.output.folder).resolve()
-    for place, (tracker, inbox) in enumerate(inboxes):
-        if inbox.is_relative_to(output) or output.is_relative_to(inbox):
-            yield Problem(LEDGER, f"tracker {tracker}.inbox", str(inbox), "and the output folder lie in one another")
-        for other, its_inbox in inboxes[:place]:
-            if inbox.is_relative_to(its_inbox) or its_inbox.is_relative_to(inbox):
-                yield Problem(
-                    LEDGER,
-                    f"tracker {tracker}.inbox",
-                    str(inbox),
-                    f"is shared with tracker {other}: each needs its own folder",
+def _station_words(profiles: dict[str, Profile], stations: tuple[str, ...] | None) -> Iterator[Problem]:
+    """Words of a profile that lead to a station that no venue has."""
+    for name, profile in profiles.items():
+        table = profile.labels.station
+        if table and stations:
+            words = {"value": table.value} if table.value else {f"words.{word}": to for word, to in table.words.items()}
+            for key, station in words.items():
+                yield from _unknown(
+                    f"labels.station.{key}", [station], stations, f"is no station of {LEDGER}", f"profiles/{name}.toml"
                 )
+
+
+# ---- what each table alone can't show: looked for in the file as written, so that a wrong key elsewhere hides none of it ----------------
+
+
+class _Tracker(NamedTuple):
+    """A [[tracker]] table as far as it is written in the right types; `key` is its place in the file."""
+
+    key: str
+    id: str
+    profile: str
+    inbox: str
+    venue: str
+    stations: tuple[str, ...]
+    rank: str
+
+
+def _written_trackers(raw: dict[str, Any]) -> list[_Tracker]:
+    return [
+        _Tracker(
+            f"tracker.{place}",
+            _text(table.get("id")),
+            _text(table.get("profile")),
+            _text(table.get("inbox")) or f"inbox/{_text(table.get('id'))}",
+            _text(table.get("venue")),
+            _texts(table.get("stations")),
+            str(table.get("rank", "")),
+        )
+        for place, table in _tables(raw.get("tracker"))
+    ]
+
+
+def _written_stations(raw: dict[str, Any]) -> tuple[str, ...]:
+    return tuple(station for _, venue in _tables(raw.get("venue")) for station in _stations_of(venue))
+
+
+def _stations_of(venue: dict[str, Any]) -> tuple[str, ...]:
+    return tuple(_text(station.get("id")) for _, station in _tables(venue.get("station")))
+
+
+def _tables(value: object) -> list[tuple[int, dict[str, Any]]]:
+    """The tables of an array, each with its place from 1."""
+    return (
+        [(n, table) for n, table in enumerate(value, 1) if isinstance(table, dict)] if isinstance(value, list) else []
+    )
+
+
+def _table(value: object) -> dict[str, Any]:
+    return value if isinstance(value, dict) else {}
+
+
+def _text(value: object) -> str:
+    return value if isinstance(value, str) else ""
+
+
+def _texts(value: object) -> tuple[str, ...]:
+    return tuple(text for text in value if isinstance(text, str)) if isinstance(value, list) else ()
+
+
+def _contradictions(raw: dict[str, Any], folder: Path) -> Iterator[Problem]:
+    trackers = _written_trackers(raw)
+    venues = {_text(venue.get("id")): _stations_of(venue) for _, venue in _tables(raw.get("venue"))}
+    yield from _twice("venue.id", [_text(venue.get("id")) for _, venue in _tables(raw.get("venue"))])
+    # the warehouse tells a mound by its id alone in places, so it is unique over all venues
+    yield from _twice("venue.station.id", _written_stations(raw), "whichever venue it is in")
+    yield from _twice("tracker.id", [tracker.id for tracker in trackers])
+    yield from _twice("tracker.rank", [tracker.rank for tracker in trackers])
+    for tracker in trackers:
+        yield from _tracker_faults(tracker, venues, _profiles_in(folder))
+    output = _text(_table(raw.get("output")).get("folder")) or "warehouse"
+    yield from _shared_inboxes(trackers, folder, output)
+    yield from _policy_faults(_table(raw.get("policy")), tuple(tracker.id for tracker in trackers))
+    yield from _metric_faults(raw)
+    for place, correction in _tables(raw.get("correction")):
+        yield from _correction_faults(f"correction.{place}", correction, tuple(tracker.id for tracker in trackers))
+
+
+def _tracker_faults(
+    tracker: _Tracker, venues: dict[str, tuple[str, ...]], profiles: tuple[str, ...]
+) -> Iterator[Problem]:
+    at = tracker.key
+    yield from _unknown(
+        f"{at}.profile", [tracker.profile], profiles, f"has no file profiles/{tracker.profile or '…'}.toml"
+    )
+    yield from _unknown(f"{at}.venue", [tracker.venue], tuple(venues), "is no venue")
+    if tracker.venue in venues:
+        here = venues[tracker.venue]
+        yield from _unknown(f"{at}.stations", tracker.stations, here, f"is no station of {tracker.venue}")
+    yield from _twice(f"{at}.stations", tracker.stations)
+
+
+def _policy_faults(policies: dict[str, Any], trackers: tuple[str, ...]) -> Iterator[Problem]:
+    yield from _unknown("policy", policies, (*METRICS, "default", LABEL_POLICY), "is no metric")
+    for name, policy in policies.items():
+        key = f"policy.{name}"
+        if name == "default" and not isinstance(policy, str):
+            yield Problem(LEDGER, key, None, "must be a word", ("prefer", "blend"))
+        elif name == LABEL_POLICY and policy != {}:
+            yield Problem(LEDGER, key, None, "takes no key: labels go by operator over tracker, then by rank")
+        elif name in METRICS and not isinstance(policy, dict):
+            yield Problem(LEDGER, key, str(policy), f"must be a table: [policy.{name}] with method and order")
+        order = _texts(_table(policy).get("order"))
+        yield from _unknown(f"{key}.order", order, trackers, "is no tracker")
+        yield from _twice(f"{key}.order", order)
+
+
+def _metric_faults(raw: dict[str, Any]) -> Iterator[Problem]:
+    for table in ("tolerance", "limits"):
+        yield from _unknown(table, _table(raw.get(table)), tuple(METRICS), "is no metric")
+    for metric, ends in _table(raw.get("limits")).items():
+        numbers = isinstance(ends, list) and len(ends) == 2 and all(isinstance(end, int | float) for end in ends)
+        if numbers and not ends[0] < ends[1]:
+            yield Problem(LEDGER, f"limits.{metric}", f"[{ends[0]:g}, {ends[1]:g}]", "must be [lowest, highest]")
+
+
+def _correction_faults(key: str, correction: dict[str, Any], trackers: tuple[str, ...]) -> Iterator[Problem]:
+    yield from _unknown(f"{key}.tracker", [_text(correction.get("tracker"))], trackers, "is no tracker")
+    if ("metric" in correction) == ("frame" in correction):
+        yield Problem(LEDGER, key, None, "needs either metric or frame (not both)")
+    yield from _unknown(f"{key}.metric", [_text(correction.get("metric"))], tuple(METRICS), "is no metric")
+    yield from _unknown(f"{key}.frame", [_text(correction.get("frame"))], QUANTITIES, "is no way in which a frame lies")
+    first, last = correction.get("from"), correction.get("until")
+    if type(first) is type(last) is date and last < first:
+        yield Problem(LEDGER, f"{key}.until", str(last), f"is before from ({first})")
+
+
+def _twice(key: str, values: Iterable[str], where: str = "") -> Iterator[Problem]:
+    for value, times in Counter(values).items():
+        if value and times > 1:
+            yield Problem(LEDGER, key, value, f"stands {times} times; each needs its own {where}".rstrip())
+
+
+def _unknown(
+    key: str, values: Iterable[str], known: tuple[str, ...], message: str, file: str = LEDGER
+) -> Iterator[Problem]:
+    """A problem for each of `values` that is not `known`; a blank is told by the models."""
+    for value in values:
+        if value and value not in known:
+            yield Problem(file, key, value, message, known, nearest_of(value, known))
+
+
+def _shared_inboxes(trackers: list[_Tracker], folder: Path, output: str) -> Iterator[Problem]:
+    """Two trackers must not read the same files: every pitch would be seen by both."""
+    inboxes = [(tracker, (folder / tracker.inbox).resolve()) for tracker in trackers]
+    warehouse = (folder / output).resolve()
+    for place, (tracker, inbox) in enumerate(inboxes):
+        key = f"{tracker.key}.inbox"
+        if _nested(inbox, warehouse):
+            yield Problem(LEDGER, key, tracker.inbox, f"and the output folder {output} lie in one another")
+        for other, its_inbox in inboxes[:place]:
+            if _nested(inbox, its_inbox):
+                message = f"is, holds or lies in {other.inbox} of tracker {other.id}: each needs a folder of its own"
+                yield Problem(LEDGER, key, tracker.inbox, message)
+
+
+def _nested(one: Path, other: Path) -> bool:
+    return one.is_relative_to(other) or other.is_relative_to(one)
 
 
 def _write_schema() -> None:
