@@ -14,10 +14,11 @@ import polars as pl
 
 import pipeline
 from pipeline.agreement import measure_agreement
+from pipeline.agreement.corrections import Correction, apply_corrections
 from pipeline.checking import check_sightings
 from pipeline.inbox import ExportFile, list_exports
 from pipeline.ledger import Ledger, TrackerSettings
-from pipeline.matching import Matched, match_sightings
+from pipeline.matching import Matched, MatchSettings, match_sightings
 from pipeline.players import name_players
 from pipeline.publishing import publish, published_tables
 from pipeline.reconciling import reconcile
@@ -97,7 +98,7 @@ def gather(ledger: Ledger, exports: Sequence[ExportFile], tell: Progress) -> Gat
 
 
 _FRAMES = ("sightings", "set_aside", "quarantine", "metric_sources", "unknown_labels")
-_FILE_FACTS = {
+_FILE_FACTS: dict[str, pl.DataType | type[pl.DataType]] = {
     "file_id": pl.String,
     "tracker": pl.String,
     "file_name": pl.String,
@@ -150,12 +151,13 @@ def work_through(gathered: Gathered, ledger: Ledger, tell: Progress) -> dict[str
     mapped = gathered.mapped
     file_names = dict(gathered.files.select("file_id", "file_name").unique("file_id", keep="first").iter_rows())
     checked = check_sightings(mapped.sightings, ledger.limits, file_names)
-    once = resolve_repeats(checked.sightings, gathered.newness)
+    once = resolve_repeats(apply_corrections(checked.sightings, _corrections(ledger)), gathered.newness)
     named = name_players(once.sightings, ledger.roster, ledger.decisions)
     tell("match", 0, 1)
     ranks = {tracker.id: tracker.rank for tracker in ledger.trackers}
     stations = {tracker.id: tracker.stations for tracker in ledger.trackers}
-    matched = match_sightings(named.sightings, ranks, ledger.matching, stations, ledger.decisions)
+    settings = MatchSettings(ledger.matching.doubtful_below, ledger.matching.merge_above)
+    matched = match_sightings(named.sightings, ranks, settings, stations, ledger.decisions)
     tell("match", 1, 1)
     sightings = _located(named.sightings, matched.station_finds, ledger)
     sightings, aside = _set_aside_doubles(sightings, matched, ledger.decisions)
@@ -169,7 +171,15 @@ def work_through(gathered: Gathered, ledger: Ledger, tell: Progress) -> dict[str
         ledger.matching.doubtful_below,
     )
     tell("agree", 0, 1)
-    agreement = measure_agreement(sightings, matched.matches, reconciled.pitches, ledger.tolerances, ranks)
+    agreement = measure_agreement(
+        sightings,
+        matched.matches,
+        reconciled.pitches,
+        ledger.tolerances,
+        ranks,
+        matched.match_pairs,
+        mapped.metric_sources,
+    )
     tell("agree", 1, 1)
     set_aside = pl.concat([conform(part, TABLES["set_aside"]) for part in (mapped.set_aside, once.set_aside, aside)])
     quarantine = pl.concat([conform(part, TABLES["quarantine"]) for part in (mapped.quarantine, checked.quarantine)])
@@ -183,11 +193,20 @@ def work_through(gathered: Gathered, ledger: Ledger, tell: Progress) -> dict[str
         "set_aside": set_aside,
         "quarantine": quarantine,
         "metric_sources": _sources_of_trackers(mapped.metric_sources, sightings),
-        "unknown_labels": mapped.unknown_labels.group_by("tracker", "field", "label", "became").agg(pl.col("rows").sum()),
+        "unknown_labels": mapped.unknown_labels.group_by("tracker", "field", "label", "became").agg(
+            pl.col("rows").sum()
+        ),
         "files": _count_files(gathered.files, sightings, set_aside, quarantine),
         "settings": _settings(ledger),
     }
     return {name: tables[name] for name in TABLES if name in tables}
+
+
+def _corrections(ledger: Ledger) -> list[Correction]:
+    return [
+        Correction(table.tracker, table.metric, table.frame, table.amount, table.from_day, table.until_day, table.why)
+        for table in ledger.corrections
+    ]
 
 
 def _located(sightings: pl.DataFrame, finds: pl.DataFrame, ledger: Ledger) -> pl.DataFrame:
@@ -285,8 +304,10 @@ def _sources_of_trackers(of_files: pl.DataFrame, sightings: pl.DataFrame) -> pl.
     lines = of_files.group_by(line).agg(pl.col("affected").sum())
     has_reason = pl.col("null_reason").is_not_null().any().over("tracker", "metric")
     lines = lines.filter(pl.col("null_reason").is_not_null() | ~has_reason)
-    measured = sightings.group_by("tracker").agg(pl.col(*METRICS).count().cast(pl.UInt32)).unpivot(
-        list(METRICS), index="tracker", variable_name="metric", value_name="measured"
+    measured = (
+        sightings.group_by("tracker")
+        .agg(pl.col(*METRICS).count().cast(pl.UInt32))
+        .unpivot(list(METRICS), index="tracker", variable_name="metric", value_name="measured")
     )
     counts = measured.join(sightings.group_by("tracker").agg(sightings=pl.len().cast(pl.UInt32)), on="tracker")
     joined = lines.join(counts, on=["tracker", "metric"], how="left")

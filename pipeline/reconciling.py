@@ -1,10 +1,11 @@
 """One row for each real pitch: which reading it carries for each metric, by a stated policy, and where that reading came from."""
 
 from collections.abc import Mapping
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 import polars as pl
 
+from pipeline.ledger import Policy
 from pipeline.placing import place_in_sessions, place_in_time
 from schemas.metrics import METRICS
 
@@ -26,13 +27,6 @@ BY_RANK = (
     "pitch_call",
     "play_result",
 )
-
-
-class Policy(NamedTuple):
-    """How a metric's preferred value is chosen: by `order` of trackers (then rank), or blended by inverse variance."""
-
-    method: Literal["prefer", "blend"] = "prefer"
-    order: tuple[str, ...] = ()
 
 
 class Reconciled(NamedTuple):

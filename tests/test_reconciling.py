@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.reconciling import Policy, own_noise, reconcile
+from pipeline.ledger import Policy
+from pipeline.reconciling import own_noise, reconcile
 from tests.frames import at, calibration, groups, sightings
 
 RANKS = {"radar": 1, "camera": 2, "ball": 3}

@@ -1,0 +1,127 @@
+"""The demo from inputs to warehouse, against the truth that its generator wrote down."""
+
+import hashlib
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipeline.publishing import run_query
+from tests.conftest import PROJECT, command
+
+TRUTH = PROJECT / "demo_inputs" / "truth"
+
+
+@pytest.fixture(scope="session")
+def told(demo: Path) -> pl.DataFrame:
+    """Every sighting with its pitch, and the true pitch that it is of (null: none)."""
+    seen = run_query(
+        demo / "warehouse",
+        """select sighting_id, sightings.tracker, file_row, file_name, pitch_id, sightings.station, pitches.match_probability, sightings.pitcher_id
+        from sightings join pitches using (pitch_id) join files using (file_id) where files.status = 'read'""",
+    )
+    truth = pl.read_parquet(TRUTH / "truth_sightings.parquet").select(
+        "tracker", "file_name", "file_row", "pitch_key", "record"
+    )
+    return seen.join(truth, on=["tracker", "file_name", "file_row"], how="left")
+
+
+def pairs(told: pl.DataFrame, key: str) -> pl.DataFrame:
+    """Every two sightings that share `key`."""
+    one = told.filter(pl.col(key).is_not_null()).select(
+        key, "sighting_id", "pitch_key", "pitch_id", "match_probability"
+    )
+    return one.join(one, on=key, suffix="_b").filter(pl.col("sighting_id") < pl.col("sighting_id_b"))
+
+
+def test_every_sighting_stands_in_the_truth(told: pl.DataFrame) -> None:
+    assert told.filter(pl.col("record").is_null()).select("tracker", "file_name", "file_row").rows() == []
+
+
+def test_pitches_are_matched_as_the_truth_says(told: pl.DataFrame) -> None:
+    merged, true = pairs(told, "pitch_id"), pairs(told, "pitch_key")
+    wrong = merged.filter(pl.col("pitch_key").ne_missing(pl.col("pitch_key_b")) | pl.col("pitch_key").is_null())
+    found = true.filter(pl.col("pitch_id") == pl.col("pitch_id_b"))
+    precision, recall = 1 - wrong.height / merged.height, found.height / true.height
+    sure = wrong.filter(pl.col("match_probability") > 0.9).height
+    print(
+        f"precision {precision:.5f}, recall {recall:.5f}, wrong merges {wrong.height} of {merged.height}, {sure} of them above 0.9"
+    )
+    assert precision > 0.995
+    assert recall > 0.985
+    assert sure <= 0.002 * merged.height
+
+
+def test_arms_are_neither_counted_twice_nor_forgotten(told: pl.DataFrame) -> None:
+    """Pitches with a true throw behind them, by how often that throw was counted."""
+    counted = (
+        told.filter(pl.col("pitch_key").is_not_null()).group_by("pitch_key").agg(times=pl.col("pitch_id").n_unique())
+    )
+    twice = counted.filter(pl.col("times") > 1).height
+    print(f"{twice} of {counted.height} throws counted more than once")
+    assert twice < 0.015 * counted.height
+
+
+def test_roaming_trackers_are_found_at_their_mound(told: pl.DataFrame) -> None:
+    where = pl.read_parquet(TRUTH / "truth_pitches.parquet").select("key", true_station="station")
+    placed = told.filter((pl.col("tracker") == "ball") & pl.col("station").is_not_null()).join(
+        where, left_on="pitch_key", right_on="key"
+    )
+    assert (placed.get_column("station") == placed.get_column("true_station")).mean() > 0.99  # type: ignore[operator]
+
+
+def test_preferred_values_are_near_the_truth(demo: Path, told: pl.DataFrame) -> None:
+    """Each metric's median error over all pitches: a wrong sign, plane or unit would be far beyond these."""
+    pitches = run_query(demo / "warehouse", "from pitches")
+    truth = pl.read_parquet(TRUTH / "truth_pitches.parquet")
+    key = told.group_by("pitch_id").agg(pl.col("pitch_key").first())
+    both = pitches.join(key, on="pitch_id").join(truth, left_on="pitch_key", right_on="key", suffix="_true")
+    allowed = {
+        "release_speed_mph": 0.8,
+        "plate_speed_mph": 0.9,
+        "spin_rate_rpm": 60,
+        "induced_vertical_break_in": 1.2,
+        "horizontal_break_in": 1.2,
+        "release_height_ft": 0.15,
+        "release_side_ft": 0.2,
+        "extension_ft": 0.3,
+        "plate_height_ft": 0.15,
+        "plate_side_ft": 0.15,
+        "vertical_approach_deg": 0.3,
+        "horizontal_approach_deg": 0.3,
+    }
+    for metric, most in allowed.items():
+        error = (both.get_column(metric) - both.get_column(f"{metric}_true")).drop_nulls()
+        assert error.len() > 500, metric
+        assert abs(float(error.median())) < most / 2, metric  # type: ignore[arg-type]
+        assert float(error.abs().median()) < most, metric  # type: ignore[arg-type]
+
+
+def test_every_row_of_every_file_is_accounted_for(demo: Path) -> None:
+    lost = run_query(demo / "warehouse", "from row_conservation where rows_unexplained <> 0")
+    assert lost.height == 0
+
+
+def test_the_faults_that_were_put_in_are_told(demo: Path) -> None:
+    status = command("status", "-w", demo).stdout
+    summary = (demo / "summary.txt").read_text()
+    for said in ("utf-16", "empty (0 bytes)", "daylight-saving", "Pelgrave", "llerby"):
+        assert said in summary, said
+        assert said in status, said
+
+
+def fingerprint(folder: Path) -> dict[str, Any]:
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted((folder / "warehouse").rglob("*"))
+        if path.is_file()
+    }
+
+
+def test_a_second_run_says_that_nothing_is_new_and_changes_no_byte(demo: Path) -> None:
+    before = fingerprint(demo)
+    done = command("demo", demo)
+    assert done.returncode == 0
+    assert "Nothing is new" in done.stdout
+    assert fingerprint(demo) == before
