@@ -13,6 +13,12 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.inbox import list_exports
+from pipeline.ledger import load_ledger
+from pipeline.sources.mapping import map_export
+from pipeline.sources.readers import read_export
+from pipeline.sources.readers.raw import UnreadableExport
+from schemas.metrics import METRICS
 from tests.simulator import demo_flight, demo_inbox, demo_trackers
 from tests.simulator.demo_people import OPPONENTS, PROGRAM, opponents, own_players
 from tests.simulator.demo_world import write_world
@@ -331,3 +337,59 @@ def test_nobody_shares_a_name_and_decisions_speak_of_people_on_the_roster() -> N
     decisions = list(csv.DictReader(io.StringIO((DEMO / "decisions.csv").read_text())))
     assert decisions
     assert {row["object"] for row in decisions if row["object"]} <= roster
+
+
+# what each device was given on purpose (tests/simulator/demo_trackers): its bias in our units; all other readings are to agree with the
+# truth within what chance leaves of the noise. The pen unit reads 0.3 mph low at 15 m; drag taken as published adds about 0.1 at release.
+_OWN_BIAS = {
+    "stadium_radar": {"spin_axis_deg": 1.5, "extension_ft": -0.08},
+    "camera_array": {
+        "release_speed_mph": 0.05,
+        "plate_speed_mph": 0.05,
+        "spin_rate_rpm": 14.0,
+        "plate_height_ft": -0.04,
+        "vertical_approach_deg": -0.04,
+    },
+    "pen_unit": {"release_speed_mph": -0.2, "spin_rate_rpm": 22.0, "release_height_ft": 0.06},
+    "ball": {"release_speed_mph": -0.5},
+}
+
+
+@pytest.mark.parametrize("tracker_id", list(_OWN_BIAS))
+def test_readings_as_mapped_agree_with_the_truth_but_for_each_devices_own_bias(
+    tracker_id: str, sightings: pl.DataFrame, pitches: pl.DataFrame
+) -> None:
+    lines = sightings.filter((pl.col("tracker") == tracker_id) & (pl.col("record") == "pitch"))
+    seen = _mapped(tracker_id).join(lines.drop("native_id", "tracker"), on=["file_name", "file_row"])
+    seen = seen.filter(pl.col("value_fault").is_null()).join(
+        pitches, left_on="pitch_key", right_on="key", suffix="_true"
+    )
+    seen = seen.filter(_as_set_up())
+    assert len(seen) > 500
+    for metric in (m for m in METRICS.values() if seen[m.name].count()):
+        off = seen[metric.name] - seen[f"{metric.name}_true"] - _OWN_BIAS[tracker_id].get(metric.name, 0.0)
+        off = (((off + 180) % 360) - 180 if metric.circular else off).drop_nulls()
+        assert abs(off.median()) < metric.tolerance / 15, metric.name  # type: ignore[arg-type]
+        assert off.abs().quantile(0.9) < 1.7 * metric.tolerance, metric.name  # type: ignore[operator]
+
+
+def _as_set_up() -> pl.Expr:
+    """Not the radar's hot days, nor the pen unit's crooked week."""
+    day, tracker = pl.col("baseball_day"), pl.col("tracker")
+    hot = (tracker == "stadium_radar") & (day >= demo_trackers.HOT_FROM)
+    crooked = (tracker == "pen_unit") & day.is_between(demo_trackers.CROOKED_FROM, demo_trackers.CROOKED_TO)
+    return ~(hot | crooked)
+
+
+def _mapped(tracker_id: str) -> pl.DataFrame:
+    """The tracker's sightings as the tool maps them, with the name of the file beside each."""
+    tracker = next(t for t in load_ledger(DEMO).trackers if t.id == tracker_id)
+    frames = []
+    for file in list_exports(tracker.id, tracker.inbox):
+        try:
+            raw = read_export(file.path, tracker.profile)
+        except UnreadableExport:
+            continue
+        mapped = map_export(raw, tracker.profile, tracker, file)
+        frames.append(mapped.sightings.with_columns(file_name=pl.lit(file.file_name)))
+    return pl.concat(frames)
