@@ -3,6 +3,7 @@
 import contextlib
 import logging
 import os
+import re
 import shutil
 import sys
 from collections.abc import Callable, Iterator
@@ -16,12 +17,21 @@ import pipeline
 from pipeline.errors import PitchledgerError
 
 if TYPE_CHECKING:
+    import polars as pl
+    from rich.console import Console
+
     from pipeline.ledger import Ledger
     from pipeline.night import NightReport
 
 PROJECT = Path(pipeline.__file__).parent.parent
 LEDGER = "ledger.toml"
 RUN_FAILED, RUN_IN_PROGRESS = 3, 4
+# rows of a table on the screen unless more are asked for, and the width of one in a file
+MOST_ROWS, FILE_WIDTH = 50, 240
+CAUTION = (
+    "These are counts and measurements, no findings about a person: what a workload or a loss of velocity means is for athletic "
+    "trainers, physicians and the governing body's rules to say."
+)
 STEPS = {
     "read": "Reading exports",
     "match": "Matching sightings",
@@ -168,10 +178,16 @@ def query(workspace: Path | None, sql: str, form: str, output: Path | None, limi
     """
     from pipeline.publishing import run_query
 
-    shown = 50 if form == "table" and output is None and limit is None else limit
-    answer = run_query(_output(workspace), sql, shown)
+    shown = MOST_ROWS if form == "table" and output is None and limit is None else limit
+    folder = _output(workspace)
+    try:
+        answer = run_query(folder, sql, shown)
+    except PitchledgerError as fault:
+        # nothing of ours failed: the question can't be answered as it stands
+        raise click.ClickException(str(fault)) from fault
     if form == "table":
         _print_answer(answer, output, cut=limit is None)
+        _caution(sql)
     else:
         _write_answer(answer, form, output)
 
@@ -206,12 +222,18 @@ def main() -> NoReturn:
     except BrokenPipeError:
         # the reader of our output has seen enough (… | head)
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except Exception as fault:
+        log.exception("pitchledger failed")
+        click.echo(f"pitchledger: a fault of the program: {type(fault).__name__}: {fault}", err=True)
+        sys.exit(RUN_FAILED)
     sys.exit(0)
 
 
 def _find(workspace: Path | None) -> Path:
     """The workspace: as stated, or the nearest folder from here upward that holds ledger.toml."""
     if workspace is not None:
+        if not (workspace / LEDGER).is_file():
+            raise click.UsageError(f"no {LEDGER} in {workspace}: make a workspace with `pitchledger init {workspace}`")
         return workspace
     here = Path.cwd()
     for folder in (here, *here.parents):
@@ -272,7 +294,7 @@ def _alone(output: Path) -> Iterator[None]:
     import filelock
 
     output.mkdir(parents=True, exist_ok=True)
-    note = output / ".run.json"
+    note = output / ".run.txt"
     lock = filelock.FileLock(output / ".run.lock")
     try:
         lock.acquire(timeout=0)
@@ -297,7 +319,8 @@ def _progress() -> Iterator[Callable[[str, int, int], None] | None]:
     from rich.console import Console
     from rich.progress import Progress, TaskID
 
-    with Progress(console=Console(stderr=True), transient=True) as bars:
+    screen = Console(stderr=True)
+    with Progress(console=screen, transient=True) as bars, _log_above(screen):
         tasks: dict[str, TaskID] = {}
 
         def tell(step: str, done: int, total: int) -> None:
@@ -308,26 +331,45 @@ def _progress() -> Iterator[Callable[[str, int, int], None] | None]:
         yield tell
 
 
-def _print_answer(answer: Any, output: Path | None, *, cut: bool) -> None:
-    from pipeline.reports.printing import console, make_table
+@contextlib.contextmanager
+def _log_above(screen: "Console") -> Iterator[None]:
+    """While bars are drawn, the log's lines go through the same screen, above them."""
+    from rich.logging import RichHandler
 
-    numbers = [kind.is_numeric() for kind in answer.schema.values()]
-    rows = [[f"{value:.4g}" if isinstance(value, float) else value for value in row] for row in answer.iter_rows()]
-    table = make_table("", answer.columns, rows, numbers_from=999)
-    for column, number in zip(table.columns, numbers, strict=True):
-        column.justify = "right" if number else "left"
-    if output is None:
-        console().print(table)
-        note = "; the first 50 only: --limit N or --format csv for more" if cut and answer.height == 50 else ""
-        click.echo(f"{answer.height} rows{note}")
-        return
+    root = logging.getLogger()
+    usual, root.handlers = root.handlers, [RichHandler(console=screen, show_path=False)]
+    try:
+        yield
+    finally:
+        root.handlers = usual
+
+
+def _print_answer(answer: "pl.DataFrame", output: Path | None, *, cut: bool) -> None:
     from rich.console import Console
 
-    with output.open("w", encoding="utf-8") as file:
-        Console(file=file, width=240).print(table)
+    from pipeline.reports.printing import console, print_rows
+
+    numbers = [name for name, kind in answer.schema.items() if kind.is_numeric()]
+    if output is not None:
+        with output.open("w", encoding="utf-8") as file:
+            print_rows(answer.columns, answer.rows(), numbers, Console(file=file, width=FILE_WIDTH))
+        return
+    print_rows(answer.columns, answer.rows(), numbers, console())
+    note = (
+        f"; the first {MOST_ROWS} only: --limit N or --format csv for more"
+        if cut and answer.height == MOST_ROWS
+        else ""
+    )
+    click.echo(f"{answer.height} {'row' if answer.height == 1 else 'rows'}{note}")
 
 
-def _write_answer(answer: Any, form: str, output: Path | None) -> None:
+def _caution(sql: str) -> None:
+    """Where an arm's workload or speed is shown, say whose matter the judgement is."""
+    if re.search(r"\b(throws_by_day|velocity_by_\w+|outings)\b", sql, re.IGNORECASE):
+        click.echo(CAUTION)
+
+
+def _write_answer(answer: "pl.DataFrame", form: str, output: Path | None) -> None:
     target: Any = sys.stdout.buffer if output is None else output
     if form == "csv":
         answer.write_csv(target)

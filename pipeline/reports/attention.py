@@ -1,17 +1,24 @@
-"""What needs a person, in sentences, each with what settles it. Read from the published tables only."""
+"""What needs a person, in sentences, each with what settles it. Read from the published tables only.
+
+What stays open until somebody settles it (names, doubtful matches, files that can't be read, live alarms) is told every time; what
+belongs to one night (rows in quarantine, clocks, stale labels) for a week, gaps on the next morning; then it stands in the tables.
+"""
 
 import contextlib
-from collections.abc import Callable
+import csv
+import io
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import duckdb
 
+from pipeline.names import person_key
 from pipeline.publishing import open_published
 
-MOST_EACH = 5
 # the clocks of two trackers that differ by more than this are said to be off (minutes do happen: a person sets them by hand)
-CLOCK_OFF_S = 120.0
+CLOCK_OFF_S = 120
+RECENT_DAYS = 7
 
 
 class Need(NamedTuple):
@@ -23,40 +30,49 @@ class Need(NamedTuple):
 
 
 def find_needs(folder: Path) -> list[Need]:
-    """Everything in the published version that waits for a person, the gravest first."""
+    """Everything in the published version that waits for a person, the gravest kind first."""
     with contextlib.closing(open_published(folder)) as con:
         return [need for look in _LOOKS for need in look(con)]
 
 
-def _rows(con: duckdb.DuckDBPyConnection, sql: str) -> list[tuple[str, ...]]:
-    return [tuple("" if value is None else str(value) for value in row) for row in con.execute(sql).fetchall()]
+def first_of_each(needs: Sequence[Need], most: int) -> tuple[list[Need], dict[str, int]]:
+    """The first `most` needs of each kind, and how many more there are of which."""
+    shown: list[Need] = []
+    more: dict[str, int] = {}
+    for kind in dict.fromkeys(need.kind for need in needs):
+        same = [need for need in needs if need.kind == kind]
+        shown += same[:most]
+        if len(same) > most:
+            more[kind] = len(same) - most
+    return shown, more
 
 
-def _some(needs: list[Need], kind: str, remedy: str) -> list[Need]:
-    """At most a handful, and a line that says how many more there are."""
-    more = len(needs) - MOST_EACH
-    return needs if more <= 0 else [*needs[:MOST_EACH], Need(kind, f"and {more} more of this kind", remedy)]
+def _rows(con: duckdb.DuckDBPyConnection, sql: str) -> list[Any]:
+    return con.execute(sql).fetchall()
+
+
+_RECENT = f"(select max(baseball_day) from pitches) - {RECENT_DAYS - 1}"
 
 
 def _files_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = """
         select tracker, file_name, reason, any_value(fix) from quarantine where level = 'file'
         group by all order by tracker, file_name"""
-    needs = [
-        Need("file", f"{tracker}/{name} could not be read: {reason}", fix)
+    return [
+        Need("file", f"{tracker}/{name} could not be read: {reason}", fix or "export it again")
         for tracker, name, reason, fix in _rows(con, sql)
     ]
-    return _some(needs, "file", "see warehouse/quarantine/")
 
 
 def _rows_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
-    sql = """
-        select tracker, count(distinct (file_id, file_row)), mode(reason) from quarantine
-        where level = 'row' group by tracker order by tracker"""
+    sql = f"""
+        select tracker, count(distinct (file_id, file_row)), mode(quarantine.reason)
+        from quarantine join (select distinct on (file_id) * from files order by file_id, file_name) as files using (file_id, tracker)
+        where level = 'row' and coalesce(baseball_day_last, modified_at::date) >= {_RECENT} group by tracker order by tracker"""
     return [
         Need(
             "row",
-            f"{tracker}: {rows} rows in quarantine, most often: {reason}",
+            f"{tracker}: {_count(rows, 'row')} in quarantine, most often: {reason}",
             f"see warehouse/quarantine/{tracker}.csv",
         )
         for tracker, rows, reason in _rows(con, sql)
@@ -64,78 +80,23 @@ def _rows_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
 
 
 def _alarms(con: duckdb.DuckDBPyConnection) -> list[Need]:
-    sql = "select distinct sentence from drift where alarm and latest and sentence is not null order by sentence"
-    needs = [
-        Need("drift", sentence, "look at the device; `pitchledger report agreement` shows the chart")
-        for (sentence,) in _rows(con, sql)
-    ]
-    return _some(needs, "drift", 'pitchledger query "from drift where alarm and latest"')
-
-
-def _names(con: duckdb.DuckDBPyConnection) -> list[Need]:
-    sql = """
-        select label, proposal, max(score), sum(rows), string_agg(distinct tracker, ', ' order by tracker)
-        from name_matches where needs_person group by label, proposal order by sum(rows) desc, label"""
-    needs = [
-        Need(
-            "name",
-            f"{trackers}: '{label}' is nobody on the roster ({rows} rows)"
-            + (f"; close to {proposal}" if proposal else ""),
-            f"a line in decisions.csv: label_is,,{label},{proposal or 'PLAYER_ID'},YOU,DATE,WHY; or a line in roster.csv",
-        )
-        for label, proposal, _score, rows, trackers in _rows(con, sql)
-    ]
-    return _some(needs, "name", 'pitchledger query "from names_to_settle"')
-
-
-def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
-    sql = """
-        select label_runs.tracker, label_runs.label, label_runs.proposed_label, label_runs.pitches, files.file_name
-        from label_runs left join (select distinct on (file_id) file_id, file_name from files order by file_id, file_name) as files using (file_id)
-        order by label_runs.pitches desc, files.file_name"""
-    needs = [
-        Need(
-            "stale label",
-            f"{tracker}: {pitches} pitches labelled '{label}' in {name} look like {proposed}'s",
-            "correct the label at the device and export again; the other trackers' label stands meanwhile",
-        )
-        for tracker, label, proposed, pitches, name in _rows(con, sql)
-    ]
-    return _some(needs, "stale label", 'pitchledger query "from label_runs"')
-
-
-def _doubtful(con: duckdb.DuckDBPyConnection) -> list[Need]:
-    (found,) = _rows(con, "select count(*), count(distinct baseball_day) from pitches where doubtful")
-    if found[0] == "0":
-        return []
-    sentence = f"{found[0]} pitches on {found[1]} days are matched with doubt"
+    sql = "select distinct sentence from live_alarms where sentence is not null and coalesce(matters, true) order by sentence"
     return [
         Need(
-            "doubtful",
+            "drift",
             sentence,
-            'pitchledger query "from doubtful_matches", then same_pitch or not_same_pitch in decisions.csv',
+            'look at the device; until then, the block that `pitchledger query "from proposed_corrections"` proposes',
         )
-    ]
-
-
-def _clocks(con: duckdb.DuckDBPyConnection) -> list[Need]:
-    sql = f"""
-        select tracker, max(baseball_day), arg_max(verdict, baseball_day), count(distinct baseball_day) from clocks
-        where hour_slip or abs(offset_start_s) > {CLOCK_OFF_S} group by tracker order by tracker"""
-    return [
-        Need(
-            "clock",
-            f"{tracker}: clock off on {days} days, last on {day}: {verdict}",
-            "set the device's clock; pitches are matched all the same",
-        )
-        for tracker, day, verdict, days in _rows(con, sql)
+        for (sentence,) in _rows(con, sql)
     ]
 
 
 def _gaps(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = """
         select baseball_day, station, tracker, pitches_both, pitches_other, other_tracker from nights_with_gaps
-        where baseball_day = (select max(baseball_day) from pitches)"""
+        where baseball_day = (select max(baseball_day) from pitches)
+        qualify row_number() over (partition by station, tracker order by pitches_other desc, other_tracker) = 1
+        order by station, tracker"""
     return [
         Need(
             "gap",
@@ -146,19 +107,139 @@ def _gaps(con: duckdb.DuckDBPyConnection) -> list[Need]:
     ]
 
 
+# ---- names -------------------------------------------------------------------------------------------------------------------------------
+
+
+class OpenName(NamedTuple):
+    """A label that waits for a person, with all trackers that write it; `proposal` is a player_id, several, or None."""
+
+    label: str
+    how: str
+    player_id: str | None
+    proposal: str | None
+    proposed_name: str | None
+    trackers: str
+    rows: int
+
+
+def open_names(con: duckdb.DuckDBPyConnection) -> list[OpenName]:
+    """Labels that wait for a person, one for each name however the trackers spell it, those with most rows first."""
+    sql = """
+        select coalesce(label, native_id), how, name_matches.player_id, proposal, players.name, tracker, sum("rows")::bigint
+        from name_matches left join players on players.player_id = proposal
+        where needs_person group by all order by 7 desc, 1, 6"""
+    together: dict[tuple[object, ...], OpenName] = {}
+    for label, how, player, proposal, proposed, tracker, rows in _rows(con, sql):
+        key = (person_key(label) or label, how, player, proposal)
+        seen = together.get(key)
+        if seen is None:
+            together[key] = OpenName(label, how, player, proposal, proposed, tracker, rows)
+        else:
+            trackers = ", ".join(sorted({*seen.trackers.split(", "), tracker}))
+            together[key] = seen._replace(trackers=trackers, rows=seen.rows + rows)
+    return sorted(together.values(), key=lambda name: (-name.rows, name.label))
+
+
+def _names(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    return [Need("name", *_name_words(name)) for name in open_names(con)]
+
+
+def _name_words(name: OpenName) -> tuple[str, str]:
+    """What is the matter with a label, and what settles it."""
+    where = f"({name.trackers}, {_count(name.rows, 'row')})"
+    proposed = f"{name.proposal} {name.proposed_name or ''}".strip()
+    if name.how == "tracker_id":
+        sentence = f"'{name.label}' {where} has the number of {name.player_id} and the name of {proposed}; taken for {name.player_id}"
+        return sentence, "mend tracker_ids in roster.csv, or the player list in the device"
+    if name.how == "provisional":
+        sentence = f"'{name.label}' {where} of the other side is like {proposed}; taken for an opponent"
+        return (
+            sentence,
+            f"decisions.csv: {decision_line('label_is_not', name.label, '')} (or label_is with {name.proposal})",
+        )
+    if name.proposal and " or " in name.proposal:
+        sentence = f"'{name.label}' {where} may be {name.proposal}"
+        return (
+            sentence,
+            "write the first name at the device; if it is always the same one, a label_is line in decisions.csv",
+        )
+    if name.proposal:
+        return (
+            f"'{name.label}' {where} is probably {proposed}",
+            f"decisions.csv: {decision_line('label_is', name.label, name.proposal)}",
+        )
+    sentence = f"'{name.label}' {where} is nobody on the roster"
+    return sentence, f"a row in roster.csv, or decisions.csv: {decision_line('label_is', name.label, 'PLAYER_ID')}"
+
+
+def decision_line(kind: str, subject: str, target: str) -> str:
+    """A line of decisions.csv, ready to paste; who, when and why are for the person to fill in."""
+    line = io.StringIO()
+    csv.writer(line, lineterminator="").writerow((kind, "", subject, target, "YOU", "DATE", "WHY"))
+    return line.getvalue()
+
+
+# ---- matches, clocks, labels ---------------------------------------------------------------------------------------------------------------
+
+
+def _doubtful(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    ((pitches, days),) = _rows(con, "select count(*), count(distinct baseball_day) from pitches where doubtful")
+    if not pitches:
+        return []
+    sentence = f"{_count(pitches, 'pitch', 'pitches')} on {_count(days, 'day')} are matched with doubt"
+    remedy = 'pitchledger query "from doubtful_matches", `pitchledger explain` for one; then same_pitch or not_same_pitch in decisions.csv'
+    return [Need("doubtful", sentence, remedy)]
+
+
+def _clocks(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    sql = f"""
+        select tracker, max(baseball_day), arg_max(verdict, baseball_day), count(distinct baseball_day) from clocks
+        where (hour_slip or abs(offset_start_s) > {CLOCK_OFF_S}) and baseball_day >= {_RECENT} group by tracker order by tracker"""
+    return [
+        Need(
+            "clock",
+            f"{tracker}: clock off on {_count(days, 'day')}, last on {day}: {verdict}",
+            "set it; pitches are matched all the same",
+        )
+        for tracker, day, verdict, days in _rows(con, sql)
+    ]
+
+
+def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    sql = f"""
+        select label_runs.tracker, label_runs.label, label_runs.proposed_label, label_runs.pitches, files.file_name
+        from label_runs join (select distinct on (file_id) file_id, file_name, baseball_day_last from files order by file_id, file_name) as files
+            using (file_id)
+        where baseball_day_last >= {_RECENT} order by label_runs.pitches desc, 1, 5, 2, 3"""
+    return [
+        Need(
+            "stale label",
+            f"{tracker}: {_count(pitches, 'pitch', 'pitches')} labelled '{label}' in {name} look like {proposed}'s",
+            "correct the label at the device and export again; the other trackers' label stands meanwhile",
+        )
+        for tracker, label, proposed, pitches, name in _rows(con, sql)
+    ]
+
+
 def _labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
-    sql = "select tracker, field, string_agg(label, ', ' order by rows desc), sum(rows) from unknown_labels group by all order by all"
+    sql = """
+        select tracker, field, string_agg(label, ', ' order by "rows" desc, label), sum("rows")::bigint from unknown_labels
+        group by tracker, field order by tracker, field"""
     return [
         Need(
             "label",
-            f"{tracker}: words not known for {field}: {words} ({rows} rows)",
+            f"{tracker}: words not known for {field}: {words} ({_count(rows, 'row')})",
             f"add them to [labels.{field}] words in the profile",
         )
         for tracker, field, words, rows in _rows(con, sql)
     ]
 
 
-_LOOKS: tuple[Callable[[duckdb.DuckDBPyConnection], list[Need]], ...] = (
+def _count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+_LOOKS: Sequence[Callable[[duckdb.DuckDBPyConnection], list[Need]]] = (
     _files_refused,
     _rows_refused,
     _alarms,

@@ -1,43 +1,47 @@
 """One pitch, told whole: who saw it, what each read, why they are one pitch, and where each preferred value came from."""
 
 import contextlib
+import math
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import duckdb
+import polars as pl
 from rich.console import Console
 
 from pipeline.errors import PitchledgerError
+from pipeline.matching.wording import explain_pairs
 from pipeline.publishing import open_published
 from pipeline.reports.printing import harmless, make_table
-from schemas.metrics import METRICS
+from schemas.metrics import METRICS, Metric
+
+Row = dict[str, Any]
+
+
+class Told(NamedTuple):
+    """All that the tables say of one pitch."""
+
+    pitch: Row
+    sightings: list[Row]
+    pairs: pl.DataFrame
+    values: dict[str, Row]
+    set_aside: list[Row]
+    nulled: list[Row]
 
 
 def print_pitch(folder: Path, any_id: str, out: Console) -> None:
     """Print the pitch of a pitch id (also one of earlier runs) or of a sighting id. Raises PitchledgerError where there is none."""
     with contextlib.closing(open_published(folder)) as con:
         pitch_id = _resolve(con, any_id)
-        if pitch_id != any_id:
-            out.print(harmless(f"{any_id} is in pitch {pitch_id} now."))
-        (pitch,) = _dicts(con, "select * from pitches where pitch_id = ?", pitch_id)
-        sightings = _dicts(
-            con,
-            "select * from sightings where pitch_id = ? order by list_position(string_split(?, ','), tracker)",
-            pitch_id,
-            pitch["trackers"],
-        )
-        ids = [sighting["sighting_id"] for sighting in sightings]
-        pairs = _dicts(
-            con,
-            "select * from match_pairs where list_contains(?, sighting_a) or list_contains(?, sighting_b) order by probability desc",
-            ids,
-            ids,
-        )
-        values = _dicts(con, "select * from pitch_values where pitch_id = ?", pitch_id)
-    _print_head(pitch, out)
-    _print_sightings(sightings, out)
-    _print_readings(sightings, {value["metric"]: value for value in values}, out)
-    _print_reasons(pitch, sightings, pairs, out)
+        told = _read(con, pitch_id)
+    if pitch_id != any_id:
+        out.print(harmless(f"{any_id} is in pitch {pitch_id} now."))
+    _print_head(told.pitch, out)
+    _print_sightings(told, out)
+    _print_readings(told, out)
+    out.print("Why these are one pitch" if len(told.sightings) > 1 else "Why it stands alone", style="bold")
+    for sentence in explain_pairs(told.pairs):
+        out.print(harmless(f"- {sentence}"))
 
 
 def _resolve(con: duckdb.DuckDBPyConnection, any_id: str) -> str:
@@ -46,134 +50,179 @@ def _resolve(con: duckdb.DuckDBPyConnection, any_id: str) -> str:
         """select pitch_id from pitches where pitch_id = $1
         union all select pitch_id from pitch_aliases where old_pitch_id = $1
         union all select pitch_id from sightings where sighting_id = $1
-        union all select sightings.pitch_id from set_aside join sightings on sightings.sighting_id = set_aside.of_sighting_id where set_aside.sighting_id = $1""",
+        union all select pitch_id from pitch_aliases where old_pitch_id = 'p' || substr($1, 2) and $1 like 's%'
+        union all select sightings.pitch_id from set_aside join sightings on sightings.sighting_id = of_sighting_id
+            where set_aside.sighting_id = 's' || substr($1, 2)
+        union all select null from set_aside where sighting_id = 's' || substr($1, 2)""",
         [any_id],
-    ).fetchone()
-    if found is None:
+    ).fetchall()
+    if not found:
         raise PitchledgerError(
-            f"no pitch or sighting has the id '{any_id}'; `pitchledger query \"from pitch_log limit 10\"` lists some"
+            f"no pitch or sighting has the id '{any_id}'; `pitchledger query 'from pitch_log limit 10'` lists some"
         )
-    if found[0] is None:
+    if found[0][0] is None:
         raise PitchledgerError(f"'{any_id}' is no pitch any more: a person decided so (decisions.csv)")
-    return str(found[0])
+    return str(found[0][0])
 
 
-def _dicts(con: duckdb.DuckDBPyConnection, sql: str, *values: object) -> list[dict[str, Any]]:
-    answer = con.execute(sql, list(values))
-    names = [column[0] for column in answer.description or []]
-    return [dict(zip(names, row, strict=True)) for row in answer.fetchall()]
+def _read(con: duckdb.DuckDBPyConnection, pitch_id: str) -> Told:
+    (pitch,) = _dicts(
+        con,
+        "select pitches.*, players.name from pitches left join players on players.player_id = pitcher_id where pitch_id = $id",
+        id=pitch_id,
+    )
+    sightings = _dicts(
+        con,
+        """select sightings.*, file_name from sightings
+        left join (select distinct on (file_id) file_id, file_name from files order by file_id, file_name) using (file_id)
+        where pitch_id = $id order by list_position(string_split($trackers, ','), tracker)""",
+        id=pitch_id,
+        trackers=pitch["trackers"],
+    )
+    ids = [sighting["sighting_id"] for sighting in sightings]
+    pairs = con.sql(
+        "from match_pairs where list_contains($ids, sighting_a) or list_contains($ids, sighting_b)", params={"ids": ids}
+    ).pl()
+    values = _dicts(con, "from pitch_values where pitch_id = $id", id=pitch_id)
+    aside = _dicts(
+        con,
+        "from set_aside where list_contains($ids, of_sighting_id) or list_contains($ids, sighting_id) order by file_id, file_row",
+        ids=ids,
+    )
+    nulled = _dicts(
+        con,
+        """select quarantine.tracker, quarantine.reason from quarantine join sightings using (file_id, file_row)
+        where level = 'value' and pitch_id = $id order by all""",
+        id=pitch_id,
+    )
+    return Told(pitch, sightings, pairs, {value["metric"]: value for value in values}, aside, nulled)
 
 
-def _print_head(pitch: dict[str, Any], out: Console) -> None:
-    when = (
+def _dicts(con: duckdb.DuckDBPyConnection, sql: str, **values: object) -> list[Row]:
+    rows: list[Row] = con.sql(sql, params=values).pl().to_dicts()
+    return rows
+
+
+# ---- who and when ------------------------------------------------------------------------------------------------------------------------
+
+
+def _print_head(pitch: Row, out: Console) -> None:
+    clock = (
         f"{pitch['thrown_at']:%H:%M:%S} UTC by {pitch['thrown_at_by']}"
         if pitch["thrown_at"]
         else "no clock saw it: placed by order"
     )
     out.print(
-        harmless(f"Pitch {pitch['pitch_id']}: number {pitch['pitch_number']} of {pitch['session_id']}, {when}"),
+        harmless(f"Pitch {pitch['pitch_id']}: number {pitch['pitch_number']} of {pitch['session_id']}, {clock}"),
         style="bold",
     )
-    who = pitch["pitcher_id"] or pitch["pitcher_label"] or "unknown pitcher"
     state = [
         f"{name} {pitch[name]}" for name in ("inning", "half", "outs", "balls", "strikes") if pitch[name] is not None
     ]
-    out.print(
-        harmless(
-            f"{who} ({pitch['pitcher_label']}); {pitch['pitch_type'] or 'type unknown'}; {pitch['pitch_call'] or 'call unknown'}; {', '.join(state)}"
-        )
-    )
+    facts = [
+        _pitcher(pitch),
+        pitch["pitch_type"] or "type unknown",
+        pitch["pitch_call"] or "call unknown",
+        ", ".join(state),
+    ]
+    out.print(harmless("; ".join(fact for fact in facts if fact)))
     doubt = "; DOUBTFUL: a person should look" if pitch["doubtful"] else ""
+    trackers = pitch["trackers"].replace(",", ", ")
     out.print(
         harmless(
-            f"Seen by {pitch['trackers']}. Probability that this is right: {_probability(pitch['match_probability'])}{doubt}"
+            f"Seen by {trackers}. Probability that this is right: {_probability(pitch['match_probability'])}{doubt}"
         )
     )
-    for flag, words in (
-        ("pitcher_conflict", "the trackers name different pitchers"),
-        ("label_conflict", "the trackers' labels differ"),
-    ):
+    flags = {
+        "pitcher_conflict": "the trackers name different pitchers",
+        "label_conflict": "the trackers' labels differ",
+    }
+    for flag, words in flags.items():
         if pitch[flag]:
             out.print(f"Note: {words}.")
     out.print()
 
 
-def _print_sightings(sightings: list[dict[str, Any]], out: Console) -> None:
-    rows = [
-        (
-            s["tracker"],
-            s["sighting_id"],
-            f"{s['thrown_at']:%H:%M:%S.%f}"[:-3] if s["thrown_at"] else "-",
-            s["clock_resolution_s"] or "order only",
-            s["pitcher_label"] or "-",
-            s["pitch_type"] or "-",
-            s["station_by"] or "-",
-            f"{s['file_id']} row {s['file_row']}",
-        )
-        for s in sightings
-    ]
-    out.print(
-        make_table(
-            "Sightings (each by its own clock, UTC)",
-            ("tracker", "sighting", "stamp", "step s", "pitcher", "type", "station by", "file"),
-            rows,
-            numbers_from=9,
-        )
-    )
-    out.print()
-
-
-def _print_readings(sightings: list[dict[str, Any]], values: dict[str, dict[str, Any]], out: Console) -> None:
-    columns = ["metric", *(s["tracker"] for s in sightings), "preferred", "from", "spread", "± 1 SD", "note"]
-    rows = []
-    for metric in METRICS.values():
-        if metric.name not in values:
-            continue
-        value = values[metric.name]
-        apart = f"{value['stands_apart']} stands apart from the others" if value["stands_apart"] else ""
-        readings = [_number(s[metric.name]) for s in sightings]
-        source = value["trackers"] if value["policy"] == "prefer" else f"{value['policy']} of {value['trackers']}"
-        spread = _number(value["spread"]) if value["seen_by"] > 1 else ""
-        rows.append(
-            (
-                metric.name,
-                *readings,
-                _number(value["value"]),
-                source,
-                spread,
-                _number(value["uncertainty"]) or "not known",
-                apart,
-            )
-        )
-    out.print(make_table("Readings side by side", columns, rows))
-    out.print()
-
-
-def _print_reasons(
-    pitch: dict[str, Any], sightings: list[dict[str, Any]], pairs: list[dict[str, Any]], out: Console
-) -> None:
-    if not pairs:
-        out.print("No other tracker's record comes into question: nothing was merged.")
-        return
-    inside = {sighting["sighting_id"] for sighting in sightings}
-    together = [pair for pair in pairs if pair["sighting_a"] in inside and pair["sighting_b"] in inside]
-    rivals = [pair for pair in pairs if pair not in together]
-    for title, some in (("Why these are one pitch", together), ("Other records that came into question", rivals)):
-        if some:
-            out.print(title, style="bold")
-            for pair in some:
-                out.print(harmless(f"- {_pair_sentence(pair)}"))
-
-
-def _pair_sentence(pair: dict[str, Any]) -> str:
-    from pipeline.matching.wording import pair_sentence
-
-    return pair_sentence(pair)
-
-
-def _number(value: float | None) -> str:
-    return "" if value is None else f"{value:.3f}".rstrip("0").rstrip(".")
+def _pitcher(pitch: Row) -> str:
+    if pitch["pitcher_id"]:
+        return f"{pitch['name'] or pitch['pitcher_label']} ({pitch['pitcher_id']})"
+    return f"{pitch['pitcher_label']} (not settled who that is)" if pitch["pitcher_label"] else "unknown pitcher"
 
 
 def _probability(value: float) -> str:
     return f"{value:.3f}" if value < 0.9995 else "above 0.999"
+
+
+def _print_sightings(told: Told, out: Console) -> None:
+    gaps = _gaps(told)
+    rows = [
+        (
+            s["tracker"],
+            s["sighting_id"],
+            f"{s['thrown_at']:%H:%M:%S.%f}"[:-3] if s["thrown_at"] else "order only",
+            f"{s['clock_resolution_s']:g}" if s["clock_resolution_s"] else "",
+            gaps.get(s["sighting_id"], ""),
+            s["pitcher_label"] or "-",
+            s["pitch_type"] or "-",
+        )
+        for s in told.sightings
+    ]
+    columns = ("tracker", "sighting", "stamp", "step s", "gap s", "pitcher", "type")
+    title = "Sightings, each by its own clock (UTC); gap: to the first, clocks set right"
+    out.print(make_table(title, columns, rows, numbers_from=99, whole=("sighting", "stamp", "type")))
+    for s in told.sightings:
+        corrected = f"; corrected: {s['corrections']}" if s["corrections"] else ""
+        out.print(
+            harmless(
+                f"  {s['tracker']}: {s['file_name']} row {s['file_row']}; station by {s['station_by'] or 'nobody'}{corrected}"
+            )
+        )
+    for a in told.set_aside:
+        out.print(harmless(f"  {a['tracker']} row {a['file_row']} is set aside ({a['kind']}): {a['why']}"))
+    for q in told.nulled:
+        out.print(harmless(f"  {q['tracker']}: a reading left out: {q['reason']}"))
+    out.print()
+
+
+def _gaps(told: Told) -> dict[str, str]:
+    """By sighting, its time less that of the pitch's first sighting, after clock correction."""
+    first = told.sightings[0]["sighting_id"]
+    told_gaps = {}
+    for pair in told.pairs.iter_rows(named=True):
+        if pair["sighting_a"] == first and pair["time_gap_s"] is not None:
+            told_gaps[pair["sighting_b"]] = f"{pair['time_gap_s']:+.2f}"
+    return told_gaps
+
+
+# ---- readings ----------------------------------------------------------------------------------------------------------------------------
+
+
+def _print_readings(told: Told, out: Console) -> None:
+    columns = ["metric", *(s["tracker"] for s in told.sightings), "preferred", "spread", "± 1 SD"]
+    rows = [_reading_row(metric, told) for metric in METRICS.values() if metric.name in told.values]
+    out.print(make_table("Readings side by side; * made the preferred value", columns, rows, whole=columns))
+    for name, value in told.values.items():
+        if value["policy"] != "prefer":
+            out.print(harmless(f"  {name}: {value['policy']} of {value['trackers'].replace(',', ', ')}"))
+        if value["stands_apart"]:
+            out.print(harmless(f"  {name}: {value['stands_apart']} stands apart from the others and was not preferred"))
+    out.print()
+
+
+def _reading_row(metric: Metric, told: Told) -> tuple[str, ...]:
+    value = told.values[metric.name]
+    sources = value["trackers"].split(",")
+    readings = (_marked(_number(metric, s[metric.name]), s["tracker"] in sources) for s in told.sightings)
+    spread = _number(metric, value["spread"]) if value["seen_by"] > 1 else ""
+    uncertainty = _number(metric, value["uncertainty"]) or "not known"
+    return (metric.name, *readings, _number(metric, value["value"]), spread, uncertainty)
+
+
+def _marked(reading: str, is_source: bool) -> str:
+    return f"{reading}{'*' if is_source else ' '}" if reading else ""
+
+
+def _number(metric: Metric, value: float | None) -> str:
+    """To a tenth of what two trackers may differ by: more digits would only seem exact."""
+    decimals = max(0, 1 - math.floor(math.log10(metric.tolerance)))
+    return "" if value is None else f"{value:.{decimals}f}"

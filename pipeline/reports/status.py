@@ -5,35 +5,56 @@ import json
 from pathlib import Path
 from typing import Any
 
+import duckdb
 from rich.console import Console
 
 from pipeline.publishing import open_published
-from pipeline.reports.attention import Need, find_needs
+from pipeline.reports.attention import RECENT_DAYS, find_needs
 from pipeline.reports.printing import harmless, make_table
 from pipeline.reports.summary import print_counts, print_needs, read_facts
 
+MOST_REASONS, LAST_RUNS = 12, 3
+
 
 def read_status(folder: Path) -> dict[str, Any]:
-    """Everything `status` shows, as plain values: run, trackers, seen, last_night, by_night, quarantine, needs, disk_bytes."""
+    """Everything `status` shows, as plain values: the summary's facts, and nights, gaps, quarantine, runs, needs, disk_bytes."""
     facts = read_facts(folder)
     with contextlib.closing(open_published(folder)) as con:
-        nights = con.execute("""
-            select baseball_day, station, tracker, count(*) from sightings
-            where baseball_day >= (select max(baseball_day) from pitches) - 6 group by all order by baseball_day desc, station, tracker""").fetchall()
-        reasons = con.execute("""
-            select level, tracker, regexp_replace(reason, '-?[0-9]+([.,][0-9]+)*', '#', 'g') as kind, count(*) from quarantine
-            group by all order by count(*) desc, all limit 12""").fetchall()
-        runs = con.execute(
-            "select version, status, files_new, pitches, message from runs order by started_at desc limit 3"
-        ).fetchall()
+        facts |= {
+            "nights": _nights(con),
+            "gaps": _gaps(con),
+            "quarantine": _reasons(con),
+            "runs": con.execute(
+                f"select version, status, files_new, pitches, message from runs order by started_at desc, version desc limit {LAST_RUNS}"
+            ).fetchall(),
+        }
     disk = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file() and not path.is_symlink())
-    return facts | {
-        "nights": nights,
-        "quarantine": reasons,
-        "runs": runs,
-        "needs": find_needs(folder),
-        "disk_bytes": disk,
-    }
+    return facts | {"needs": find_needs(folder), "disk_bytes": disk}
+
+
+def _nights(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
+    """Baseball day, station, pitches, tracker, and how many of the pitches it saw; the last week, newest first."""
+    return con.execute(f"""
+        with recent as (
+            select baseball_day, coalesce(station, 'unknown') as station, string_split(trackers, ',') as trackers,
+                count(*) over (partition by baseball_day, station) as pitches
+            from pitches where baseball_day >= (select max(baseball_day) from pitches) - {RECENT_DAYS - 1}),
+        seen as (select baseball_day, station, pitches, unnest(trackers) as tracker from recent)
+        select baseball_day, station, pitches, tracker, count(*) from seen
+        group by all order by baseball_day desc, station, tracker""").fetchall()
+
+
+def _gaps(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
+    return con.execute(f"""
+        select distinct baseball_day, coalesce(station, 'unknown'), tracker from nights_with_gaps
+        where baseball_day >= (select max(baseball_day) from pitches) - {RECENT_DAYS - 1} order by all""").fetchall()
+
+
+def _reasons(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
+    """Level, tracker, reason with its numbers left out, lines."""
+    return con.execute(f"""
+        select level, tracker, regexp_replace(reason, '(^|[ (])-?[0-9]+([.,][0-9]+)*\\b', '\\1#', 'g') as kind, count(*) as lines from quarantine
+        group by all order by lines desc, level, tracker, kind limit {MOST_REASONS}""").fetchall()
 
 
 def as_json(status: dict[str, Any]) -> str:
@@ -42,47 +63,86 @@ def as_json(status: dict[str, Any]) -> str:
     names = ("files", "rows", "sightings", "repeats", "no_pitch", "quarantined")
     document = {
         "run": {"version": version, "started_at": started_at, "message": message},
+        "runs": _named(("version", "status", "files_new", "pitches", "message"), status["runs"]),
         "trackers": {tracker: dict(zip(names, counts, strict=True)) for tracker, *counts in status["trackers"]},
         "rows_unexplained": status["unexplained"],
         "pitches_seen_by": {str(trackers): count for trackers, count in status["seen"]},
-        "nights": [
-            dict(zip(("baseball_day", "station", "tracker", "sightings"), night, strict=True))
-            for night in status["nights"]
-        ],
-        "quarantine": [
-            dict(zip(("level", "tracker", "reason", "lines"), line, strict=True)) for line in status["quarantine"]
-        ],
+        "last_night": _named(("baseball_day", "occasion", "station", "pitches", "pitchers"), status["last_night"]),
+        "nights": _named(("baseball_day", "station", "pitches", "tracker", "seen"), status["nights"]),
+        "gaps": _named(("baseball_day", "station", "tracker"), status["gaps"]),
+        "quarantine": _named(("level", "tracker", "reason", "lines"), status["quarantine"]),
         "needs_a_person": [need._asdict() for need in status["needs"]],
         "disk_bytes": status["disk_bytes"],
     }
     return json.dumps(document, indent=2, default=str, ensure_ascii=False)
 
 
-def print_status(status: dict[str, Any], out: Console) -> list[Need]:
-    """Print the status for a person; returns what needs one."""
-    runs = [(run[0], run[1], *("" if value is None else value for value in run[2:])) for run in status["runs"]]
-    out.print(make_table("Last runs", ("version", "status", "new files", "pitches", "what"), runs, numbers_from=9))
-    out.print()
-    print_counts(status, out)
-    out.print()
+def _named(names: tuple[str, ...], rows: list[tuple[Any, ...]]) -> list[dict[str, Any]]:
+    return [dict(zip(names, row, strict=True)) for row in rows]
+
+
+def print_status(status: dict[str, Any], out: Console) -> None:
+    """Print the status for a person."""
+    runs = [("" if value is None else value for value in run) for run in status["runs"]]
     out.print(
         make_table(
-            "Sightings in the last seven days",
-            ("day", "station", "tracker", "sightings"),
-            status["nights"],
-            numbers_from=3,
+            "Last runs",
+            ("version", "status", "new files", "pitches", "what"),
+            [list(run) for run in runs],
+            numbers_from=9,
         )
     )
     out.print()
+    print_counts(status, out)
+    out.print()
+    _print_nights(status, out)
     if status["quarantine"]:
+        columns = ("level", "tracker", "reason", "lines")
         out.print(
             make_table(
-                "Quarantine by reason", ("level", "tracker", "reason", "lines"), status["quarantine"], numbers_from=3
+                "Quarantine by reason",
+                columns,
+                status["quarantine"],
+                numbers_from=3,
+                whole=("level", "tracker", "lines"),
             )
         )
         out.print()
     print_needs(status["needs"], out)
     out.print()
     out.print(harmless(f"Disk: {status['disk_bytes'] / 1e6:.1f} MB in the output folder."))
-    needs: list[Need] = status["needs"]
-    return needs
+
+
+def _print_nights(status: dict[str, Any], out: Console) -> None:
+    """A row for each night and station, a column for each tracker; a gap is marked."""
+    trackers = [name for name, *_ in status["trackers"]]
+    gaps = {tuple(gap) for gap in status["gaps"]}
+    nights: dict[tuple[Any, str], dict[str, int]] = {}
+    pitches: dict[tuple[Any, str], int] = {}
+    for day, station, number, tracker, seen in status["nights"]:
+        nights.setdefault((day, station), {})[tracker] = seen
+        pitches[day, station] = number
+    rows = [
+        (
+            day,
+            station,
+            pitches[day, station],
+            *(_seen(seen.get(tracker), (day, station, tracker) in gaps) for tracker in trackers),
+        )
+        for (day, station), seen in nights.items()
+    ]
+    out.print(
+        make_table(
+            f"The last {RECENT_DAYS} days: pitches, and how many of them each tracker saw",
+            ("day", "station", "pitches", *trackers),
+            rows,
+            numbers_from=2,
+        )
+    )
+    if gaps:
+        out.print('! a gap: `pitchledger query "from nights_with_gaps"`')
+    out.print()
+
+
+def _seen(number: int | None, is_gap: bool) -> str:
+    return f"{'! ' if is_gap else ''}{number or ('0' if is_gap else '-')}"

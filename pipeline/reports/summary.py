@@ -1,20 +1,20 @@
 """The morning summary: what came, what became of it, and what needs a person. Fits one screen."""
 
 import contextlib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from rich.console import Console
+from rich.table import Table
 
 from pipeline.publishing import open_published
-from pipeline.reports.attention import Need, find_needs
+from pipeline.reports.attention import Need, find_needs, first_of_each
 from pipeline.reports.printing import harmless, make_table
 
 COUNTS = ("files", "rows", "sightings", "repeats", "no pitch", "quarantined")
-CAUTION = (
-    "Counts and speeds are measurements, not findings about a person. Workload and velocity are for athletic trainers, physicians "
-    "and the governing body's rules to judge."
-)
+# so many of a kind: the summary is read on one screen, `status` tells all
+MOST_EACH = 2
 
 
 def read_facts(folder: Path) -> dict[str, Any]:
@@ -42,7 +42,7 @@ def print_summary(folder: Path, out: Console) -> None:
     out.print()
     print_counts(facts, out)
     out.print()
-    print_needs(find_needs(folder), out)
+    print_needs(find_needs(folder), out, MOST_EACH)
 
 
 def print_counts(facts: dict[str, Any], out: Console) -> None:
@@ -51,6 +51,8 @@ def print_counts(facts: dict[str, Any], out: Console) -> None:
     out.print(make_table("", ("tracker", *COUNTS), rows))
     if facts["unexplained"] == 0:
         out.print("Every row is accounted for: rows = sightings + repeats + no pitch + quarantined, in each file.")
+    else:
+        out.print(f"NOT every row is accounted for: {facts['unexplained']} are missing.", style="bold")
     out.print()
     seen = ", ".join(f"{count:,} by {trackers}" for trackers, count in facts["seen"])
     total = sum(count for _, count in facts["seen"])
@@ -63,13 +65,25 @@ def print_counts(facts: dict[str, Any], out: Console) -> None:
         )
 
 
-def print_needs(needs: list[Need], out: Console) -> None:
-    """Print what needs a person, each with its remedy."""
+def print_needs(needs: Sequence[Need], out: Console, most_each: int | None = None) -> None:
+    """Print what needs a person, each with what settles it; of each kind at most `most_each`, and how many more there are."""
     if not needs:
         out.print("Nothing needs a person.")
         return
-    out.print("What needs a person", style="bold")
-    for need in needs:
-        out.print(harmless(f"- {need.sentence}"))
-        if need.remedy:
-            out.print(harmless(f"    {need.remedy}"), style="dim")
+    shown, more = first_of_each(needs, most_each or len(needs))
+    out.print("What needs a person (> what settles it)", style="bold")
+    for need in shown:
+        out.print(_hanging("- ", need.sentence))
+        out.print(_hanging("  > ", need.remedy))
+    if more:
+        kinds = ", ".join(f"{kind}: {count}" for kind, count in more.items())
+        out.print(harmless(f"And more ({kinds}). `pitchledger status` lists all."))
+
+
+def _hanging(sign: str, text: str) -> Table:
+    """A sign, and the text beside it: the lines that follow stand under the text."""
+    grid = Table.grid()
+    grid.add_column(width=len(sign))
+    grid.add_column()
+    grid.add_row(sign, harmless(text))
+    return grid
