@@ -34,7 +34,7 @@ class _Row(NamedTuple):
         """A fault of this row's cell (or of `value`, a part of it)."""
         seen = value or self.cells[column]
         near = nearest_of(seen, tuple(allowed)) if seen and allowed else None
-        return Problem(self.file, f"row {self.line}, {column}", seen, message, tuple(allowed), near)
+        return Problem(self.file, f"row {self.line}, {column}", seen, message, tuple(dict.fromkeys(allowed)), near)
 
     def blanks(self, *columns: str) -> Iterator[Problem]:
         """A fault for each of these cells that is blank."""
@@ -54,14 +54,13 @@ def read_roster(path: Path, trackers: Collection[str] | None) -> tuple[pl.DataFr
 
 
 def read_decisions(
-    path: Path, roster: pl.DataFrame, trackers: Collection[str] | None
+    path: Path, players: Collection[str] | None, trackers: Collection[str] | None
 ) -> tuple[pl.DataFrame, list[Problem]]:
     """The decisions, all columns text (null where blank), and their problems. A missing file is no decision.
 
-    Whether a sighting of that id exists is known only when the exports are read: the matching tells of those that don't.
+    `players`, `trackers`: the ids of roster and ledger; None = not known, any passes. Whether a sighting of that id exists is known only when the exports are read: the matching tells of those that don't.
     """
     rows, problems = _read_table(path, DECISIONS, required=("kind", "subject"))
-    players = tuple(roster.get_column("player_id").drop_nulls())
     for row in rows:
         problems += _decision_faults(row, players, trackers)
     problems += _against_each_other(rows)
@@ -171,7 +170,7 @@ def _held_twice(rows: list[_Row]) -> Iterator[Problem]:
 # ---- decisions.csv -----------------------------------------------------------------------------------------------------------------------
 
 
-def _decision_faults(row: _Row, players: Collection[str], trackers: Collection[str] | None) -> Iterator[Problem]:
+def _decision_faults(row: _Row, players: Collection[str] | None, trackers: Collection[str] | None) -> Iterator[Problem]:
     kind, tracker, on = row.cells["kind"], row.cells["tracker"], row.cells["on"]
     if kind not in KINDS:
         yield row.problem("kind", "is not allowed" if kind else "is blank and must be stated", KINDS)
@@ -184,11 +183,11 @@ def _decision_faults(row: _Row, players: Collection[str], trackers: Collection[s
     yield from _label_faults(row, players) if kind.startswith("label") else _sighting_faults(row)
 
 
-def _label_faults(row: _Row, players: Collection[str]) -> Iterator[Problem]:
+def _label_faults(row: _Row, players: Collection[str] | None) -> Iterator[Problem]:
     player = row.cells["object"]
     if player is None and row.cells["kind"] == "label_is":
         yield row.problem("object", "is blank; label_is needs a player_id")
-    if player is not None and player not in players:
+    if player is not None and players is not None and player not in players:
         yield row.problem("object", "is no player_id of roster.csv", players)
 
 

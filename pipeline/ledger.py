@@ -242,9 +242,11 @@ def load_ledger(folder: Path) -> Ledger:
     """Read ledger.toml of `folder` with its profiles, roster.csv and decisions.csv. Raises SettingsProblems with all that is wrong."""
     raw, file, problems = _read_ledger(folder)
     profiles, profile_problems = _load_profiles(folder, raw)
-    trackers = None if raw is None else [tracker.id for tracker in _written_trackers(raw)]
+    trackers = None if raw is None else _ids(_written_trackers(raw))
     roster, roster_problems = read_roster(folder / "roster.csv", trackers)
-    decisions, decision_problems = read_decisions(folder / "decisions.csv", roster, trackers)
+    # of a roster that can't be read nobody is known, and every decision would be called wrong
+    players = None if roster.is_empty() and roster_problems else roster.get_column("player_id").drop_nulls().to_list()
+    decisions, decision_problems = read_decisions(folder / "decisions.csv", players, trackers)
     problems += [*profile_problems, *roster_problems, *decision_problems]
     if problems or file is None:
         raise SettingsProblems(problems)
@@ -386,6 +388,10 @@ def _written_trackers(raw: dict[str, Any]) -> list[_Tracker]:
     ]
 
 
+def _ids(trackers: list[_Tracker]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(tracker.id for tracker in trackers if tracker.id))
+
+
 def _written_stations(raw: dict[str, Any]) -> tuple[str, ...]:
     return tuple(station for _, venue in _tables(raw.get("venue")) for station in _stations_of(venue))
 
@@ -425,10 +431,10 @@ def _contradictions(raw: dict[str, Any], folder: Path) -> Iterator[Problem]:
         yield from _tracker_faults(tracker, venues, _profiles_in(folder))
     output = _text(_table(raw.get("output")).get("folder")) or "warehouse"
     yield from _shared_inboxes(trackers, folder, output)
-    yield from _policy_faults(_table(raw.get("policy")), tuple(tracker.id for tracker in trackers))
+    yield from _policy_faults(_table(raw.get("policy")), _ids(trackers))
     yield from _metric_faults(raw)
     for place, correction in _tables(raw.get("correction")):
-        yield from _correction_faults(f"correction.{place}", correction, tuple(tracker.id for tracker in trackers))
+        yield from _correction_faults(f"correction.{place}", correction, _ids(trackers))
 
 
 def _tracker_faults(
@@ -492,7 +498,7 @@ def _unknown(
     """A problem for each of `values` that is not `known`; a blank is told by the models."""
     for value in values:
         if value and value not in known:
-            yield Problem(file, key, value, message, known, nearest_of(value, known))
+            yield Problem(file, key, value, message, tuple(dict.fromkeys(known)), nearest_of(value, known))
 
 
 def _shared_inboxes(trackers: list[_Tracker], folder: Path, output: str) -> Iterator[Problem]:

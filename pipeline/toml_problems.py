@@ -128,7 +128,7 @@ def _written_path(loc: Sequence[str | int], raw: Any, is_missing: bool) -> list[
             path.append(str(part))
             here = here[part]
         elif is_missing and position == len(loc) - 1:
-            path.append(str(part))
+            path.append(f"{part + 1}" if isinstance(part, int) else part)
     return path
 
 
@@ -176,6 +176,8 @@ def _with_allowed(problem: Problem, earlier: Problem) -> Problem:
 def _plain_words(message: str) -> str:
     """Turn pydantic's sentence into one that reads on after the value."""
     message = re.sub(r"^(Value error|Assertion failed), ", "", message)
+    message = re.sub(r"^Tuple (should have .*) after validation, not (\d+)$", r"\1, has \2", message)
+    message = message.replace("a valid tuple", "a list in [ ]").replace("a valid dictionary", "a table")
     return re.sub(r"^Input should be ", "should be ", message)
 
 
