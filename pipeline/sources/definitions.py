@@ -221,7 +221,7 @@ class SpeedFromComponents(_Strict):
         return f"speed (3-D) at {self.at}, from three velocity components"
 
 
-class SpinRate(Reading):
+class RateOfSpin(Reading):
     """A spin rate."""
 
     unit: SpinUnit
@@ -461,7 +461,7 @@ class FlightTime(Reading):
         return f"flight time {self.start} to {self.end}"
 
 
-class ExitSpeed(Reading):
+class SpeedOffBat(Reading):
     """The speed of the ball off the bat."""
 
     unit: SpeedUnit
@@ -581,7 +581,7 @@ class MetricTables(_Strict):
 
     release_speed_mph: SpeedSpec | None = _about("release_speed_mph")
     plate_speed_mph: SpeedSpec | None = _about("plate_speed_mph")
-    spin_rate_rpm: SpinRate | None = _about("spin_rate_rpm")
+    spin_rate_rpm: RateOfSpin | None = _about("spin_rate_rpm")
     spin_efficiency: EfficiencySpec | None = _about("spin_efficiency")
     spin_axis_deg: AxisSpec | None = _about("spin_axis_deg")
     induced_vertical_break_in: _read_or_computed(VerticalBreak) | None = _about("induced_vertical_break_in")  # type: ignore[valid-type]
@@ -594,7 +594,7 @@ class MetricTables(_Strict):
     vertical_approach_deg: _read_or_computed(VerticalApproach) | None = _about("vertical_approach_deg")  # type: ignore[valid-type]
     horizontal_approach_deg: _read_or_computed(HorizontalApproach) | None = _about("horizontal_approach_deg")  # type: ignore[valid-type]
     flight_time_s: _read_or_computed(FlightTime) | None = _about("flight_time_s")  # type: ignore[valid-type]
-    exit_speed_mph: ExitSpeed | None = _about("exit_speed_mph")
+    exit_speed_mph: SpeedOffBat | None = _about("exit_speed_mph")
     launch_angle_deg: LaunchAngle | None = _about("launch_angle_deg")
     spray_angle_deg: SprayAngle | None = _about("spray_angle_deg")
     carry_distance_ft: Carry | None = _about("carry_distance_ft")

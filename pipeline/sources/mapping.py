@@ -304,7 +304,8 @@ def _readings(cells: pl.DataFrame, numbers: pl.DataFrame, profile: Profile) -> p
         }
     )
     readings = numbers.with_columns(pl.when(pl.col(ref) != 0).then(pl.col(ref)).alias(ref) for ref in zero)
-    return readings.drop(texts, strict=False).hstack(cells.select(texts))
+    # built from columns: a frame without columns has no height
+    return pl.DataFrame([*readings.drop(texts, strict=False).get_columns(), *cells.select(texts).get_columns()])
 
 
 def _rows(

@@ -290,7 +290,7 @@ def _one_metric(name: str, table: object, known: _Known, told: dict[str, _Told])
     if isinstance(table, spec.Speed | spec.SpeedFromComponents) and name != "exit_speed_mph":
         return _speed(name, table, known)
     rules: dict[type, Callable[[str, object, _Known, dict[str, _Told]], _Told]] = {
-        spec.SpinRate: _spin_rate,
+        spec.RateOfSpin: _spin_rate,
         spec.EfficiencyRatio: _efficiency,
         spec.EfficiencyGyroAngle: _efficiency,
         spec.EfficiencyActiveSpin: _efficiency,
@@ -369,7 +369,7 @@ def _by_drag(reading: Floats, by_flight: _Told, stated_y: Floats, ours_y: Floats
 
 
 def _spin_rate(name: str, table: object, known: _Known, told: dict[str, _Told]) -> _Told:
-    assert isinstance(table, spec.SpinRate)
+    assert isinstance(table, spec.RateOfSpin)
     reading = known.readings[name]
     if table.spin == "total":
         return _as_read(reading)
