@@ -1,8 +1,9 @@
 """Since when two trackers differ otherwise than they used to, and which of them moved.
 
 Each pair and metric has a chart with one point a night. A night is scored against the nights before it only (self-starting), scores
-are smoothed, and the limit is set from the number of all charts, so that one false alarm in FALSE_ALARM_NIGHTS nights is expected over
-the whole family of charts and not from each. After an alarm the date of the change is estimated and a new stretch begins there.
+are smoothed, and a change-point test looks beside it, which sees a large change even when few nights came before. Both limits are set from
+the number of all charts, so that one false alarm in FALSE_ALARM_NIGHTS nights is expected over the whole family of charts and not
+from each. After an alarm the date of the change is estimated and a new stretch begins there.
 """
 
 import math
@@ -17,6 +18,7 @@ from pipeline.agreement.charts import (
     LEAST_NIGHTS,
     NightCentres,
     between_night_sd,
+    change_p_values,
     change_point,
     ewma,
     ewma_half_width,
@@ -55,6 +57,13 @@ class Chart(NamedTuple):
         return np.maximum(self.se**2 + self.between**2, 1e-18)
 
 
+class Rule(NamedTuple):
+    """When a chart alarms: the smoothed score beyond ± half_width, or a change less likely by chance than change_p."""
+
+    half_width: float
+    change_p: float
+
+
 class Stretch(NamedTuple):
     """Nights start..end-1 at one level; `alarmed` is the night whose point gave the change away (none for the first stretch)."""
 
@@ -66,10 +75,11 @@ class Stretch(NamedTuple):
 
 
 class Watched(NamedTuple):
-    """A chart read: its stretches, and by night the smoothed score, the level and the usual level so far, and whether an alarm is live."""
+    """A chart read: its stretches, and by night the smoothed score, the chance of such a change, level and usual level so far, and whether an alarm is live."""
 
     stretches: list[Stretch]
     smoothed: np.ndarray
+    change_p: np.ndarray
     level: np.ndarray
     usual: np.ndarray
     alarm: np.ndarray
@@ -96,6 +106,7 @@ class DriftRow(NamedTuple):
     ewma: float
     ewma_low: float
     ewma_high: float
+    change_p: float
     usual_bias: float
     level: float
     alarm: bool
@@ -116,9 +127,9 @@ def drift_of_pairs(pairs: list[Pair], shared: pl.DataFrame, tolerances: dict[str
     """The table `drift`: one row per pair, metric and night. `shared` is what `shared_sightings` gives."""
     charts = [chart for pair in pairs for chart in charts_of_pair(pair)]
     family = sum(len(chart.days) >= LEAST_NIGHTS for chart in charts)
-    limit = limit_for_run_length(float(FALSE_ALARM_NIGHTS * family)) if family else math.nan
+    rule = rule_for(float(FALSE_ALARM_NIGHTS * family)) if family else Rule(math.nan, math.nan)
     by_name = {chart[:3]: chart for chart in charts}
-    rows = [row for chart in charts for row in _rows(chart, watch(chart, limit), limit, by_name, shared, tolerances)]
+    rows = [row for chart in charts for row in _rows(chart, watch(chart, rule), rule, by_name, shared, tolerances)]
     return pl.DataFrame(rows, schema=DRIFT.polars_schema(), orient="row").with_columns(
         pl.selectors.float().fill_nan(None)
     )
@@ -134,16 +145,25 @@ def charts_of_pair(pair: Pair) -> list[Chart]:
     return [_chart(pair, metric, differences.select("baseball_day", metric).drop_nulls()) for metric in metrics]
 
 
-def watch(chart: Chart, limit: float) -> Watched:
-    """Read a chart night by night: alarms where the smoothed score passes ± limit, then a new stretch from the estimated change on."""
+def rule_for(run_length: float) -> Rule:
+    """The limits at which an undisturbed chart alarms once in `run_length` nights on average.
+
+    The test of dates, safe as it is, alarms five times less often than its level says (simulated: tests/benchmarks/bench_agreement.py),
+    so the moving average gets four fifths of the rate and the test the rest.
+    """
+    return Rule(ewma_half_width(limit_for_run_length(1.25 * run_length)), 1 / run_length)
+
+
+def watch(chart: Chart, rule: Rule) -> Watched:
+    """Read a chart night by night: after each alarm a new stretch begins at the estimated change."""
     nights = len(chart.days)
-    smoothed = np.full(nights, math.nan)
+    smoothed, change_p = np.full(nights, math.nan), np.full(nights, math.nan)
     if nights < LEAST_NIGHTS:
         whole = Stretch(0, nights, None, 0, 0)
-        return Watched([whole], smoothed, *_levels(chart, [whole]))
-    starts, alarms = _alarms(chart, ewma_half_width(limit), smoothed)
+        return Watched([whole], smoothed, change_p, *_levels(chart, [whole]))
+    starts, alarms = _alarms(chart, rule, smoothed, change_p)
     stretches = _stretches(chart, starts, alarms)
-    return Watched(stretches, smoothed, *_levels(chart, stretches))
+    return Watched(stretches, smoothed, change_p, *_levels(chart, stretches))
 
 
 def who_moved(
@@ -177,24 +197,25 @@ def _chart(pair: Pair, metric: str, differences: pl.DataFrame) -> Chart:
     )
 
 
-def _alarms(chart: Chart, half_width: float, smoothed: np.ndarray) -> tuple[list[int], list[int]]:
-    """Starts of the stretches after the first and the nights that alarmed; fills `smoothed`."""
+def _alarms(chart: Chart, rule: Rule, smoothed: np.ndarray, change_p: np.ndarray) -> tuple[list[int], list[int]]:
+    """Starts of the stretches after the first and the nights that alarmed; fills `smoothed` and `change_p`."""
     starts, alarms = [0], list[int]()
     start = resume = 0
-    while True:
-        scores = np.nan_to_num(self_starting_scores(chart.centre[start:], chart.variances[start:]))[resume - start :]
+    while resume < len(chart.days):
+        values, variances = chart.centre[start:], chart.variances[start:]
+        scores = np.nan_to_num(self_starting_scores(values, variances))[resume - start :]
         # until there are enough nights, no score is trusted
         scores[: max(start + LEAST_NIGHTS - 1 - resume, 0)] = 0.0
         smoothed[resume:] = ewma(scores)
-        beyond = np.flatnonzero(np.abs(smoothed[resume:]) > half_width)
+        change_p[resume:] = change_p_values(values, variances)[resume - start :]
+        beyond = np.flatnonzero((np.abs(smoothed[resume:]) > rule.half_width) | (change_p[resume:] < rule.change_p))
         if not len(beyond):
-            return starts[1:], alarms
+            break
         alarms.append(resume + int(beyond[0]))
         found = change_point(chart.centre[start : alarms[-1] + 1], chart.variances[start : alarms[-1] + 1])
         start, resume = start + found.place, alarms[-1] + 1
         starts.append(start)
-        if resume >= len(chart.days):
-            return starts[1:], alarms
+    return starts[1:], alarms
 
 
 def _stretches(chart: Chart, starts: list[int], alarms: list[int]) -> list[Stretch]:
@@ -248,13 +269,13 @@ def usual_stretch(stretches: list[Stretch]) -> Stretch | None:
 def _rows(
     chart: Chart,
     watched: Watched,
-    limit: float,
+    rule: Rule,
     charts: dict[tuple[str, str, str], Chart],
     shared: pl.DataFrame,
     tolerances: dict[str, float],
 ) -> list[DriftRow]:
     rows = []
-    half_width = ewma_half_width(limit) if len(chart.days) >= LEAST_NIGHTS else math.nan
+    half_width = rule.half_width if len(chart.days) >= LEAST_NIGHTS else math.nan
     for index, stretch in enumerate(watched.stretches):
         home = usual_stretch(watched.stretches[:index])
         alarmed = home is not None and bool(watched.alarm[stretch.start : stretch.end].any())
@@ -277,7 +298,7 @@ def _row(
 ) -> DriftRow:
     plain = DriftRow(
         *chart[:3], chart.days[night], int(chart.n[night]), float(chart.centre[night]), float(chart.se[night]), chart.between,
-        float(watched.smoothed[night]), -half_width, half_width, float(watched.usual[night]), float(watched.level[night]),
+        float(watched.smoothed[night]), -half_width, half_width, float(watched.change_p[night]), float(watched.usual[night]), float(watched.level[night]),
         bool(watched.alarm[night]), night == len(chart.days) - 1, None, None, None, math.nan, None, None, None, None, None, None,
     )  # fmt: skip
     if not plain.alarm:
