@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -366,7 +367,7 @@ def _print_answer(answer: "pl.DataFrame", output: Path | None, *, cut: bool) -> 
 def _caution(sql: str) -> None:
     """Where an arm's workload or speed is shown, say whose matter the judgement is."""
     if re.search(r"\b(throws_by_day|velocity_by_\w+|outings)\b", sql, re.IGNORECASE):
-        click.echo(CAUTION)
+        click.echo(textwrap.fill(CAUTION, 100))
 
 
 def _write_answer(answer: "pl.DataFrame", form: str, output: Path | None) -> None:

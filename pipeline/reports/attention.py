@@ -72,7 +72,7 @@ def _rows_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "row",
-            f"{tracker}: {_count(rows, 'row')} in quarantine, most often: {reason}",
+            f"{tracker}: {count_of(rows, 'row')} in quarantine, most often: {reason}",
             f"see warehouse/quarantine/{tracker}.csv",
         )
         for tracker, rows, reason in _rows(con, sql)
@@ -146,7 +146,7 @@ def _names(con: duckdb.DuckDBPyConnection) -> list[Need]:
 
 def _name_words(name: OpenName) -> tuple[str, str]:
     """What is the matter with a label, and what settles it."""
-    where = f"({name.trackers}, {_count(name.rows, 'row')})"
+    where = f"({name.trackers}, {count_of(name.rows, 'row')})"
     proposed = f"{name.proposal} {name.proposed_name or ''}".strip()
     if name.how == "tracker_id":
         sentence = f"'{name.label}' {where} has the number of {name.player_id} and the name of {proposed}; taken for {name.player_id}"
@@ -186,7 +186,7 @@ def _doubtful(con: duckdb.DuckDBPyConnection) -> list[Need]:
     ((pitches, days),) = _rows(con, "select count(*), count(distinct baseball_day) from pitches where doubtful")
     if not pitches:
         return []
-    sentence = f"{_count(pitches, 'pitch', 'pitches')} on {_count(days, 'day')} are matched with doubt"
+    sentence = f"{count_of(pitches, 'pitch', 'pitches')} on {count_of(days, 'day')} are matched with doubt"
     remedy = 'pitchledger query "from doubtful_matches", `pitchledger explain` for one; then same_pitch or not_same_pitch in decisions.csv'
     return [Need("doubtful", sentence, remedy)]
 
@@ -198,7 +198,7 @@ def _clocks(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "clock",
-            f"{tracker}: clock off on {_count(days, 'day')}, last on {day}: {verdict}",
+            f"{tracker}: clock off on {count_of(days, 'day')}, last on {day}: {verdict}",
             "set it; pitches are matched all the same",
         )
         for tracker, day, verdict, days in _rows(con, sql)
@@ -214,7 +214,7 @@ def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "stale label",
-            f"{tracker}: {_count(pitches, 'pitch', 'pitches')} labelled '{label}' in {name} look like {proposed}'s",
+            f"{tracker}: {count_of(pitches, 'pitch', 'pitches')} labelled '{label}' in {name} look like {proposed}'s",
             "correct the label at the device and export again; the other trackers' label stands meanwhile",
         )
         for tracker, label, proposed, pitches, name in _rows(con, sql)
@@ -228,14 +228,15 @@ def _labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "label",
-            f"{tracker}: words not known for {field}: {words} ({_count(rows, 'row')})",
+            f"{tracker}: words not known for {field}: {words} ({count_of(rows, 'row')})",
             f"add them to [labels.{field}] words in the profile",
         )
         for tracker, field, words, rows in _rows(con, sql)
     ]
 
 
-def _count(number: int, one: str, many: str | None = None) -> str:
+def count_of(number: int, one: str, many: str | None = None) -> str:
+    """A number with its noun: "1 pitch", "1,204 pitches"."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 

@@ -48,7 +48,11 @@ def _check_export(file: ExportFile, tracker: TrackerSettings, out: Console) -> b
     )
     described = describe_columns(raw, tracker.profile, mapped)
     whole = ("our column", "their column", "unit")
-    out.print(make_table("", described.columns, described.iter_rows(), numbers_from=99, whole=whole))
+    out.print(
+        make_table(
+            "", described.columns, described.iter_rows(), numbers_from=99, whole=whole, narrow=("before", "after")
+        )
+    )
     for line in mapped.quarantine.group_by("reason", "fix", maintain_order=True).len().head(8).iter_rows():
         out.print(harmless(f"  {line[2]} times: {line[0]}. {line[1] or ''}"))
     out.print()

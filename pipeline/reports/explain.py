@@ -18,6 +18,12 @@ from schemas.metrics import METRICS, Metric
 Row = dict[str, Any]
 
 
+class UnknownIdError(PitchledgerError):
+    """The id that was asked for is no pitch's and no sighting's."""
+
+    exit_code = 2
+
+
 class Told(NamedTuple):
     """All that the tables say of one pitch."""
 
@@ -30,7 +36,7 @@ class Told(NamedTuple):
 
 
 def print_pitch(folder: Path, any_id: str, out: Console) -> None:
-    """Print the pitch of a pitch id (also one of earlier runs) or of a sighting id. Raises PitchledgerError where there is none."""
+    """Print the pitch of a pitch id (also one of earlier runs) or of a sighting id. Raises UnknownIdError where there is none."""
     with contextlib.closing(open_published(folder)) as con:
         pitch_id = _resolve(con, any_id)
         told = _read(con, pitch_id)
@@ -57,11 +63,11 @@ def _resolve(con: duckdb.DuckDBPyConnection, any_id: str) -> str:
         [any_id],
     ).fetchall()
     if not found:
-        raise PitchledgerError(
+        raise UnknownIdError(
             f"no pitch or sighting has the id '{any_id}'; `pitchledger query 'from pitch_log limit 10'` lists some"
         )
     if found[0][0] is None:
-        raise PitchledgerError(f"'{any_id}' is no pitch any more: a person decided so (decisions.csv)")
+        raise UnknownIdError(f"'{any_id}' is no pitch any more: a person decided so (decisions.csv)")
     return str(found[0][0])
 
 

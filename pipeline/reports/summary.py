@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from pipeline.publishing import open_published
-from pipeline.reports.attention import Need, find_needs, first_of_each
+from pipeline.reports.attention import Need, count_of, find_needs, first_of_each
 from pipeline.reports.printing import harmless, make_table
 
 COUNTS = ("files", "rows", "sightings", "repeats", "no pitch", "quarantined")
@@ -58,9 +58,10 @@ def print_counts(facts: dict[str, Any], out: Console) -> None:
     total = sum(count for _, count in facts["seen"])
     out.print(harmless(f"Pitches: {total:,}, each counted once; seen by how many trackers: {seen or 'none'}."))
     for day, occasion, station, pitches, pitchers in facts["last_night"]:
+        where = f"{occasion or 'occasion unknown'} at {station or 'an unknown station'}"
         out.print(
             harmless(
-                f"Last night {day}: {occasion or 'occasion unknown'} at {station or 'an unknown station'}, {pitches} pitches, {pitchers} pitchers."
+                f"Last night {day}: {where}, {count_of(pitches, 'pitch', 'pitches')}, {count_of(pitchers, 'pitcher')}."
             )
         )
 
