@@ -275,3 +275,16 @@ def test_the_schema_for_editors_is_current_and_refuses_what_the_loader_refuses()
         "[[venue]]\nid = 'A'",
     ):
         assert not editor.is_valid(tomllib.loads(LEDGER + wrong)), wrong
+
+
+def test_the_whole_ledger_in_the_documentation_loads(tmp_path: Path) -> None:
+    guide = (PROJECT / "schemas" / "README.md").read_text().partition("\n## ledger.toml\n")[2]
+    (tmp_path / "ledger.toml").write_text(guide.partition("```toml\n")[2].partition("```")[0])
+    (tmp_path / "profiles").mkdir()
+    for name in ("stadium_radar", "yard_camera"):
+        (tmp_path / "profiles" / f"{name}.toml").write_text(PROFILE)
+    tables = guide.split("```csv\n")
+    (tmp_path / "roster.csv").write_text(tables[1].partition("```")[0])
+    (tmp_path / "decisions.csv").write_text(tables[2].partition("```")[0])
+    ledger = load_ledger(tmp_path)
+    assert (ledger.roster.height, ledger.decisions.height, len(ledger.corrections)) == (1, 1, 1)
