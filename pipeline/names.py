@@ -7,7 +7,7 @@ a player needs the second spelling in `other_names` of the roster.
 
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 # letters that NFKD leaves whole although people write them without their stroke or ligature (casefold has made ß into ss already)
@@ -56,7 +56,7 @@ def parse_name(text: str) -> Name:
 
 
 def natural_order(text: str) -> str:
-    """The name as it is spoken, letters as typed: "Ramos, José" -> "José Ramos", "Ramos, Jr." as it is."""
+    """The name as it is spoken, letters as typed: "Ramos, José" -> "José Ramos"; a suffix stays last."""
     parts = [part.strip() for part in " ".join(text.split()).split(",") if part.strip()]
     is_swapped = len(parts) == 2 and _plain_words(parts[1])[:1] not in [[suffix] for suffix in _SUFFIXES]
     return " ".join(parts[::-1] if is_swapped else parts)
@@ -100,26 +100,25 @@ def alike(name: Name, known: Sequence[Name], at_least: float) -> list[Likeness]:
     """
     from rapidfuzz import fuzz, process
 
-    typed, forms = _comparable(name, known)
-    places = [place for place, _ in forms]
-    found = process.extract(typed, [form for _, form in forms], scorer=fuzz.ratio, score_cutoff=at_least, limit=None)
     best: dict[int, float] = {}
-    for _, score, at in found:
-        best[places[at]] = max(score, best.get(places[at], 0.0))
+    for typed, forms in _comparable(name, known):
+        places = [place for place, _ in forms]
+        for _, score, at in process.extract(
+            typed, [form for _, form in forms], scorer=fuzz.ratio, score_cutoff=at_least, limit=None
+        ):
+            best[places[at]] = max(score, best.get(places[at], 0.0))
     return sorted((Likeness(place, score) for place, score in best.items()), key=lambda like: (-like.score, like.place))
 
 
-def _comparable(name: Name, known: Sequence[Name]) -> tuple[str, list[tuple[int, str]]]:
-    """The form of `name` to compare, and the known names' forms of the same kind, each with its place."""
-    form = short_form(name)
-    if form:
-        initial, rest = form[0], form[2:]
-        shorts = [(at, short) for at, other in enumerate(known) for short in sorted(other.initials)]
-        return rest, [(at, short[2:]) for at, short in shorts if short[0] == initial]
+def _comparable(name: Name, known: Sequence[Name]) -> Iterator[tuple[str, list[tuple[int, str]]]]:
+    """The forms of `name` to compare, each with the known names' forms of the same kind and their places."""
     if len(name.words) == 1:
-        return name.words[0], [(at, other.words[-1]) for at, other in enumerate(known) if other.words]
-    ordered = " ".join(sorted(name.words))
-    return ordered, [(at, " ".join(sorted(other.words))) for at, other in enumerate(known)]
+        yield name.words[0], [(at, other.words[-1]) for at, other in enumerate(known) if other.words]
+        return
+    yield " ".join(sorted(name.words)), [(at, " ".join(sorted(other.words))) for at, other in enumerate(known)]
+    if form := short_form(name):
+        shorts = [(at, short) for at, other in enumerate(known) for short in sorted(other.initials)]
+        yield form[2:], [(at, short[2:]) for at, short in shorts if short[0] == form[0]]
 
 
 def _plain_words(text: str) -> list[str]:
