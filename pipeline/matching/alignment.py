@@ -245,7 +245,7 @@ def _posterior(
         posterior[1:, :, :-1] += crossed[:, :, 2:]
         padded = np.concatenate([crossed, np.zeros((rows - 2, units, 1))], axis=-1)
         posterior[:-1] += padded.ravel().take(lattice.ahead[1:-1] + by_row[:-2])[:, :, 1:]
-    return np.minimum(posterior.transpose(1, 0, 2), 1.0)
+    return np.asarray(np.minimum(posterior.transpose(1, 0, 2), 1.0))
 
 
 class _Running:

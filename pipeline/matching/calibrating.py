@@ -119,7 +119,28 @@ def unsettled(units: list[Unit], fit: Fit, places: list[Place]) -> Ints:
     plain = np.array(
         [p.clock is not None and p.clock.segment[-1] == 0 and p.clock.sigma_s < 1.0 for p in places], dtype=bool
     )
-    return np.flatnonzero(~(plain & (matched > 0.75 * smaller) & (sure > 0.98 * matched)))
+    return np.flatnonzero(
+        ~(plain & (matched > 0.75 * smaller) & (sure > 0.98 * matched)) | left_at_ends(units, fit.cells)
+    )
+
+
+def left_at_ends(units: list[Unit], cells: Cells) -> Bools:
+    """Units where both streams have records before the first pair, or after the last: the clock may have been set in between."""
+    told = np.flatnonzero(cells.posterior > 0.5)
+    out = np.zeros(len(units), dtype=bool)
+    for place, sizes in ((0, None), (1, [(len(u.first.rows), len(u.second.rows)) for u in units])):
+        left = []
+        for side, at in enumerate((cells.i[told], cells.j[told])):
+            over = (
+                at
+                if place == 0
+                else np.array([size[side] for size in sizes or []], dtype=np.int64)[cells.unit[told]] - 1 - at
+            )
+            least = np.full(len(units), 1 << 40)
+            np.minimum.at(least, cells.unit[told], over)
+            left.append((least > 0) & (least < 1 << 40))
+        out |= left[0] & left[1]
+    return out
 
 
 def relocated(

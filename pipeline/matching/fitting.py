@@ -27,10 +27,12 @@ from pipeline.matching.records import Records, Unit
 Said = tuple[list[tuple[int, int]], set[tuple[int, int]]]
 
 # how far from the clock path a partner is looked for: at first, once the path is settled, and with coarse stamps
-ROUGH_S, FINE_S, COARSE_BAND_S = 45.0, 12.0, 150.0
+ROUGH_S, FINE_S, COARSE_BAND_S = 75.0, 12.0, 150.0
 _START_OPEN, _START_EXTEND = 1.5 / 30, 6 / 10
 _CROSSING_COST, _CROSSING_COST_UNTIMED = 2.0, 5.0
 _FREE_END = float(np.exp(-0.015))
+# density per second of a stamp that is off by anything: one in 3,000, anywhere in two hours; a guess, no source
+_GLITCH = 5e-8
 # what a person's decision adds to the evidence of a pair (natural log)
 _DECIDED = 40.0
 # a clock path must beat no common pitch by this much to speak for one session (method page, section 4)
@@ -211,7 +213,7 @@ def _time_evidence(unit: Unit, clock: Clock, gap: Floats) -> Floats:
         # a minute stamp must not count as evidence against a match
         other = min(other, 1 / (2 * unit.resolution_s))
     one = density(np.nan_to_num(gap), clock.sigma_s, unit.resolution_s)
-    return np.where(np.isnan(gap), 0.0, np.log(one + 1e-10) - np.log(other))
+    return np.where(np.isnan(gap), 0.0, np.log(one + _GLITCH) - np.log(other))
 
 
 def _heeding(cells: Cells, same: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Cells:

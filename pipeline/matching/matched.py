@@ -13,6 +13,7 @@ from pipeline.matching.calibrating import (
     Models,
     fit_days,
     learn,
+    left_at_ends,
     model_keys,
     pooled_models,
     reaches,
@@ -131,14 +132,23 @@ def _final_fit(
             places[u] = place
         gaps = gaps.put(again, next_gaps(part, fit.cells))
     fit = run_round(
-        records, units, models.readings, which, places, gaps, models.labels, reaches(units, _with_steps(places)), said
+        records,
+        units,
+        models.readings,
+        which,
+        places,
+        gaps,
+        models.labels,
+        reaches(units, _where_a_step_may_hide(units, places, day_fit.fit)),
+        said,
     )
     return fit, places, models
 
 
-def _with_steps(places: list[Place]) -> Ints:
-    """Units whose clock was set on the way: at which record exactly may be wrong."""
-    return np.flatnonzero([place.clock is not None and place.clock.segment[-1] > 0 for place in places])
+def _where_a_step_may_hide(units: list[Unit], places: list[Place], fit: Fit) -> Ints:
+    """Units whose clock was set on the way (at which record exactly may be wrong), or perhaps before the first or after the last pair."""
+    stepped = np.array([place.clock is not None and place.clock.segment[-1] > 0 for place in places], dtype=bool)
+    return np.flatnonzero(stepped | left_at_ends(units, fit.cells))
 
 
 def _assemble(

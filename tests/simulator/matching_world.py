@@ -470,7 +470,8 @@ def _offset(rng: np.random.Generator, device: Device, true_s: np.ndarray) -> np.
     offset = np.full(len(true_s), rng.normal(0, device.offset_s) + (3600.0 if device.hour_slip else 0.0))
     offset += device.drift_ppm * 1e-6 * rng.choice([-1, 1]) * (true_s - true_s[0])
     for _ in range(device.steps):
-        at = true_s[int(rng.integers(len(true_s)))]
+        # at least three throws on both sides: before the first one, a step is no step
+        at = true_s[int(rng.integers(3, max(len(true_s) - 3, 4)))]
         offset[true_s >= at] += rng.choice([-1, 1]) * rng.uniform(3, 60)
     return offset
 
