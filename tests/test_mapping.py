@@ -249,6 +249,13 @@ def test_the_later_row_of_one_native_id_wins(tmp_path: Path) -> None:
     assert found.set_aside.get_column("sighting_id").to_list() == found.set_aside.get_column("of_sighting_id").to_list()
 
 
+def test_a_native_id_that_starts_anew_is_told(tmp_path: Path) -> None:
+    text = "when,pace,nr,who\n2026-10-16 19:00:01,91,1,Ox\n2026-10-16 21:00:01,92,1,Ox\n"
+    found = mapped(export(tmp_path, text), profile_of(tmp_path, rest=NATIVE))
+    assert fates(found) == [(2, "superseded")]
+    assert told(found) == [(2, "nr", "native_id", "1")]
+
+
 def test_in_a_file_with_the_newest_row_first_the_upper_row_wins_and_order_runs_from_the_oldest(tmp_path: Path) -> None:
     text = "when,pace,nr,who\n2026-10-16 19:00:09,92,8,Ox\n2026-10-16 19:00:01,90.5,7,Ox\n2026-10-16 19:00:01,91,7,Ox\n"
     profile = profile_of(tmp_path, 'format = "csv"\nrow_order = "newest_first"', NATIVE)

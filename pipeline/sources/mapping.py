@@ -34,6 +34,7 @@ _TEXT_KEYS = {
 }
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _FINE_CLOCK_S = 1.0
+_CORRECTED_WITHIN_S = 3_660
 # besides the blank: no-break and figure spaces, and a byte order mark
 _SPACES = " \t\r\n\u00a0\u202f\u2007\ufeff"
 # what each count can be; a sequence only has to be a whole number that a float holds exactly
@@ -77,7 +78,14 @@ def map_export(raw: RawExport, profile: Profile, tracker: "TrackerSettings", fil
     )
     values = values.filter(pl.col("file_row").is_in(kept.get_column("file_row").implode()))
     quarantine = _in_place(
-        [raw.problems, _lacking(raw, profile, tracker, file), values, _refused(rows, stamps, profile)], file
+        [
+            raw.problems,
+            _lacking(raw, profile, tracker, file),
+            values,
+            _refused(rows, stamps, profile),
+            _far_twins(rows, profile),
+        ],
+        file,
     )
     reasons = mapped.reasons.filter(pl.col("row").is_in(pl.Series(keep.arg_true()).implode()))
     return Mapped(
@@ -480,6 +488,25 @@ def _refused(rows: pl.DataFrame, stamps: Stamps, profile: Profile) -> pl.DataFra
         fix=pl.when(undated)
         .then(pl.lit(f"look at [time] in {profile.file_name}: formats, zone, date_column, date_formats"))
         .otherwise(pl.lit("if such rows are no pitches, say so with [[no_pitch]] in the profile")),
+    )
+
+
+def _far_twins(rows: pl.DataFrame, profile: Profile) -> pl.DataFrame:
+    """A line for each row that an hour-later row of the same native id has replaced: an id that starts anew would make pitches vanish."""
+    winner = pl.col("thrown_at").filter(pl.col("fate").is_null()).first().over("sighting_id")
+    apart = (winner - pl.col("thrown_at")).dt.total_seconds().abs()
+    # an hour is what a clock set right for daylight saving moves
+    twins = rows.filter((pl.col("fate") == "superseded") & (apart > _CORRECTED_WITHIN_S))
+    return twins.select(
+        "file_row",
+        level=pl.lit("value"),
+        column=pl.lit(profile.keys.native_id, pl.String),
+        metric=pl.lit("native_id"),
+        value="native_id",
+        reason=pl.lit("a row thrown more than an hour apart has the same native id and has replaced this one"),
+        fix=pl.lit(
+            f"if the id starts anew, it is no native_id: use session and sequence in [keys] of {profile.file_name}"
+        ),
     )
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
+import polars as pl
 from pydantic import (
     AfterValidator,
     BaseModel,
@@ -90,7 +91,9 @@ def _known_zone(name: str) -> str:
         return name
     try:
         ZoneInfo(name)
-    except (KeyError, ValueError, OSError) as error:
+        # times are turned by polars, whose list of zones is its own: it lacks "localtime" and "posix/..."
+        pl.select(pl.lit(0).cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(name))
+    except (KeyError, ValueError, OSError, pl.exceptions.PolarsError) as error:
         near = nearest_of(name, (*ZONE_WORDS, *sorted(available_timezones())))
         raise PydanticCustomError(
             "profile", "is no time zone", {"allowed": (*ZONE_WORDS, "America/Chicago", "…"), "nearest": near}

@@ -17,7 +17,7 @@ def read_export(path: Path, profile: Profile) -> RawExport:
 
     Raises UnreadableExport where the file as a whole can't be taken; nothing else, whatever its bytes.
     """
-    if not fnmatchcase(path.name, profile.file.name_pattern):
+    if not fnmatchcase(path.name.lower(), profile.file.name_pattern.lower()):
         raise UnreadableExport(
             f"the name does not fit '{profile.file.name_pattern}', which {profile.file_name} states",
             "move the file, or mend name_pattern in the profile's [file]",

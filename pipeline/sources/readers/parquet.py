@@ -15,6 +15,8 @@ from pipeline.sources.readers.raw import (
     header_names,
 )
 
+# pages as they lie in memory; compressed, zeros shrink a thousandfold
+MAX_UNPACKED_BYTES = 1024 * 2**20
 _LONGEST_LIST = 64
 
 
@@ -42,6 +44,9 @@ def _check_shape(data: bytes) -> None:
         facts = pyarrow.parquet.read_metadata(BytesIO(data))  # type: ignore[no-untyped-call]
     except Exception as error:
         raise UnreadableExport(f"the Parquet file is broken: {str(error)[:200]}", "export the file again") from None
+    unpacked = sum(facts.row_group(place).total_byte_size for place in range(facts.num_row_groups))
+    if unpacked > MAX_UNPACKED_BYTES:
+        raise UnreadableExport(f"would unpack to {unpacked / 2**20:.0f} MB", "export it in parts")
     if facts.num_columns > MAX_COLUMNS or facts.num_rows * facts.num_columns > MAX_CELLS:
         raise UnreadableExport(
             f"has {facts.num_rows} rows of {facts.num_columns} columns, more than {MAX_CELLS} cells",
