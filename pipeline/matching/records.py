@@ -25,6 +25,8 @@ LABELS: dict[str, tuple[str, ...]] = {
 }
 # stamps coarser than this say little about the order of neighbours
 COARSE_S = 2.0
+# so many files of one tracker on a station-day are aligned each by itself; more must be pieces of a session
+_MOST_FILES_APART = 4
 
 
 class Records(NamedTuple):
@@ -196,12 +198,12 @@ def _stream(records: Records, sequence: Floats, rows: Ints) -> Stream:
 
 
 def _joined(streams: list[Stream]) -> list[Stream]:
-    """Streams with clocks that do not overlap become one, earliest first; the others stay apart."""
+    """Many files with clocks that do not overlap become one stream, earliest first; a few stay apart, each with a clock of its own."""
     timed = sorted((s for s in streams if not np.isnan(s.resolution_s)), key=lambda s: (np.nanmin(s.seen_s), s.rows[0]))
     untimed = [s for s in streams if np.isnan(s.resolution_s)]
     apart = all(np.nanmax(a.seen_s) < np.nanmin(b.seen_s) for a, b in pairwise(timed))
     alike = len({s.resolution_s > COARSE_S for s in timed}) == 1
-    if len(timed) < 2 or not (apart and alike):
+    if len(timed) <= _MOST_FILES_APART or not (apart and alike):
         return timed + untimed
     rows = np.concatenate([s.rows for s in timed])
     return [Stream(rows, np.concatenate([s.seen_s for s in timed]), max(s.resolution_s for s in timed)), *untimed]

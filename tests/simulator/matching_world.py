@@ -70,7 +70,7 @@ class Device:
     resolution_s: float | None = 1.0
     jitter_s: float = 0.08
     offset_s: float = 20.0
-    hour_slip: bool = False
+    hour_slip: float = 0.0
     drift_ppm: float = 20.0
     steps: int = 0
     bias: float = 0.3
@@ -109,6 +109,7 @@ class World:
     tail_degrees: float | None = None
     shuffled: bool = False
     one_day: bool = False
+    sessions_a_day: int = 1
 
 
 @dataclass(frozen=True)
@@ -161,7 +162,7 @@ def world(name: str) -> World:
     worlds: dict[str, World] = {
         "clean": World((a, b)),
         "drifting clock": World((a, replace(b, drift_ppm=200.0))),
-        "hour shift": World((a, replace(b, hour_slip=True))),
+        "hour shift": World((a, replace(b, hour_slip=1.0))),
         "clock step": World((a, replace(b, steps=2))),
         "bursts of dropouts": World((replace(a, burst=0.06), replace(b, burst=0.1))),
         "stale labels": World((a, replace(b, stale=0.5, misspelt=0.3))),
@@ -186,6 +187,15 @@ def world(name: str) -> World:
         "milliseconds": World(
             (replace(a, resolution_s=0.001, jitter_s=0.03), replace(b, resolution_s=0.001, jitter_s=0.03))
         ),
+        "bullpens in a row": World(
+            (a, replace(b, hour_slip=0.3, offset_s=60.0)), sessions=("bullpen",) * 24, sessions_a_day=3
+        ),
+        "bullpens in a row, order only": World(
+            (a, replace(b, resolution_s=None)), sessions=("bullpen",) * 24, sessions_a_day=3
+        ),
+        "bullpens in a row, minute stamps": World(
+            (a, replace(b, resolution_s=60.0, offset_s=60.0)), sessions=("bullpen",) * 24, sessions_a_day=3
+        ),
         "one night": World((a, b), sessions=("game", "bullpen", "bullpen", "bullpen", "bullpen"), one_day=True),
     }
     if "all faults" in name:
@@ -209,7 +219,7 @@ def _all_faults(a: Device, b: Device, *, three: bool) -> World:
         "mistyped": 0.2,
     }
     first = replace(a, **wrong, steps=1, drift_ppm=100.0)
-    second = replace(b, **wrong, resolution_s=60.0, hour_slip=True, steps=1, drift_ppm=200.0, bias=1.5, bias_wander=0.4)
+    second = replace(b, **wrong, resolution_s=60.0, hour_slip=1.0, steps=1, drift_ppm=200.0, bias=1.5, bias_wander=0.4)
     third = replace(b, **wrong, name="portable", offset_s=200.0, drift_ppm=150.0, bias=1.0, noise=1.3, steps=1)
     return World((first, second, third) if three else (first, second), two_mounds=True)
 
@@ -273,8 +283,9 @@ def _session(
     rng: np.random.Generator, what: World, number: int, kind: str, pitchers: list[dict[str, object]]
 ) -> pl.DataFrame:
     """True throws of one session (with two mounds: of the two bullpens at once)."""
-    day = what.first_day + timedelta(days=0 if what.one_day else number)
+    day = what.first_day + timedelta(days=0 if what.one_day else number // what.sessions_a_day)
     start = 19.0 * 3600 if kind != "bullpen" else 15.0 * 3600 + 1200 * (number % 5)
+    start += 2400.0 * (number % what.sessions_a_day)
     station = "field" if kind != "bullpen" else f"pen_{1 + number % 4 if what.one_day else 1}"
     if what.two_mounds:
         station, kind = "pens", "pens"
@@ -467,7 +478,7 @@ def _measured(
 
 def _offset(rng: np.random.Generator, device: Device, true_s: np.ndarray) -> np.ndarray:
     """Seconds that the device's clock is ahead: constant, hour, drift, steps."""
-    offset = np.full(len(true_s), rng.normal(0, device.offset_s) + (3600.0 if device.hour_slip else 0.0))
+    offset = np.full(len(true_s), rng.normal(0, device.offset_s) + 3600.0 * (rng.random() < device.hour_slip))
     offset += device.drift_ppm * 1e-6 * rng.choice([-1, 1]) * (true_s - true_s[0])
     for _ in range(device.steps):
         # at least three throws on both sides: before the first one, a step is no step
