@@ -169,6 +169,7 @@ def work_through(gathered: Gathered, ledger: Ledger, tell: Progress) -> dict[str
         ledger.policies,
         ledger.tolerances,
         ledger.matching.doubtful_below,
+        [tracker.id for tracker in ledger.trackers if tracker.profile.labels.occasion],
     )
     tell("agree", 0, 1)
     agreement = measure_agreement(

@@ -49,6 +49,7 @@ def place_in_sessions(pitches: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame
     One game, scrimmage or practice is a session; two games of a day at one field are told apart where the innings start again or the
     device's own session changes after a long break. All work on one bullpen mound in a day is one session, an outing for each arm.
     """
+    pitches = _with_occasion(pitches)
     day = ["venue", "station", "baseball_day", "occasion"]
     ordered = pitches.sort(*day, "position", "file_order", "pitch_id", nulls_last=True)
     break_us = pl.col("position").diff().over(day)
@@ -77,6 +78,14 @@ def place_in_sessions(pitches: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame
         _sessions(ordered),
         _outings(ordered),
     )
+
+
+def _with_occasion(pitches: pl.DataFrame) -> pl.DataFrame:
+    """What an export states holds; a pitch of which none does takes it from the pitches around it, and only then what is usual there."""
+    day = ["venue", "station", "baseball_day"]
+    around = pl.col("stated").forward_fill().backward_fill().over(day)
+    ordered = pitches.sort(*day, "position", "file_order", "pitch_id", nulls_last=True)
+    return ordered.with_columns(occasion=pl.coalesce("stated", around, "occasion")).drop("stated")
 
 
 def _sessions(pitches: pl.DataFrame) -> pl.DataFrame:

@@ -1,6 +1,6 @@
 """One row for each real pitch: which reading it carries for each metric, by a stated policy, and where that reading came from."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
 import polars as pl
@@ -47,12 +47,14 @@ def reconcile(
     policies: Mapping[str, Policy],
     tolerances: Mapping[str, float],
     doubtful_below: float = 0.9,
+    occasion_stated_by: Collection[str] = (),
 ) -> Reconciled:
     """Make the pitches of grouped sightings.
 
     `groups`: sighting_id, group_id, match_probability, decided_by, a row for each of `sightings`. `calibration`: what the matching learned
     of each pair of trackers (bias of b against a, spread of the differences). `policies` and `tolerances` by metric; a metric with no
-    policy is preferred by rank, and `ranks` is the order of trust (1 first).
+    policy is preferred by rank, and `ranks` is the order of trust (1 first). `occasion_stated_by`: the trackers whose exports say what the
+    occasion is; the others' is only what is usual at the station, and gives way.
     """
     members = sightings.join(groups, on="sighting_id").with_columns(
         rank=pl.col("tracker").replace_strict(dict(ranks), return_dtype=pl.Int32),
@@ -60,7 +62,9 @@ def reconcile(
     )
     members = place_in_time(members).sort("pitch_id", "rank", "sighting_id")
     values = _prefer_values(members, own_noise(calibration), policies, tolerances)
-    pitches, sessions, outings = place_in_sessions(_merge_rows(members, values, doubtful_below))
+    pitches, sessions, outings = place_in_sessions(
+        _merge_rows(members, values, doubtful_below, list(occasion_stated_by))
+    )
     return Reconciled(pitches, values, sessions, outings, _aliases(members))
 
 
@@ -230,12 +234,15 @@ def _one_value(readings: pl.DataFrame) -> pl.DataFrame:
     ).drop("circular")
 
 
-def _merge_rows(members: pl.DataFrame, values: pl.DataFrame, doubtful_below: float) -> pl.DataFrame:
+def _merge_rows(
+    members: pl.DataFrame, values: pl.DataFrame, doubtful_below: float, occasion_stated_by: list[str]
+) -> pl.DataFrame:
     """One row for each pitch: labels by rank, pitch type by operator first, pitcher by majority, values as preferred."""
     first = [pl.col(name).drop_nulls().first() for name in BY_RANK]
     known_types = pl.col("pitch_type").filter(pl.col("pitch_type") != "unknown").drop_nulls()
     pitches = members.group_by("pitch_id", maintain_order=True).agg(
         *first,
+        pl.col("occasion").filter(pl.col("tracker").is_in(occasion_stated_by)).drop_nulls().first().alias("stated"),
         pl.col("venue").first(),
         pl.col("station").drop_nulls().first(),
         pl.col("baseball_day").first(),

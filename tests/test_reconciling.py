@@ -182,6 +182,30 @@ def test_two_games_of_a_day_are_told_apart_where_the_innings_start_again() -> No
     assert done.sessions.get_column("pitches").to_list() == [4, 2]
 
 
+def test_a_pitch_seen_only_by_a_tracker_that_does_not_know_the_occasion_belongs_to_the_session_around_it() -> None:
+    radar = [
+        {
+            "sighting_id": f"s{n}",
+            "file_order": n,
+            "thrown_at": at(20 * n),
+            "clock_resolution_s": 0.001,
+            "occasion": "scrimmage",
+        }
+        for n in (0, 2)
+    ]
+    ball = {
+        "sighting_id": "s1",
+        "tracker": "ball",
+        "file_id": "b",
+        "thrown_at": at(20),
+        "clock_resolution_s": 0.001,
+        "occasion": "game",
+    }
+    seen, alone = sightings(*radar, ball), groups(s0="s0", s1="s1", s2="s2")
+    done = reconcile(seen, alone, NO_CALIBRATION, RANKS, {}, {}, occasion_stated_by=["radar"])
+    assert done.sessions.select("occasion", "pitches").rows() == [("scrimmage", 3)]
+
+
 @given(st.lists(st.floats(60, 100), min_size=1, max_size=3), st.randoms(use_true_random=False))
 def test_the_preferred_value_is_a_reading_and_the_order_of_rows_changes_nothing(
     readings: list[float], chance: object
