@@ -97,11 +97,12 @@ def agreement_of_pair(
     metrics = measured_by_both(pair)
     centred = _differences(pair.readings, metrics)
     shifts = _shifts(centred, metrics)
+    cells = _cells(centred, metrics, shifts)
     ratios = {metric: _error_ratio(pair, metric, own_errors) for metric in metrics}
     rows = [
         _row(pair, metric, (slice_by, part.name), part, tolerances[metric], ratios[metric], _ways(pair, metric, ways))
         for slice_by in slices
-        for part in _slices(centred, metrics, slice_by, shifts, tolerances)
+        for part in _slices(centred, cells, slice_by, shifts, tolerances)
         for metric in metrics
         if part.sums[metric].n.sum() >= 2
     ]
@@ -135,21 +136,29 @@ def _shifts(centred: pl.DataFrame, metrics: list[str]) -> dict[str, tuple[float,
     return {metric: (means[f"a.{metric}"], means[f"b.{metric}"], means[f"d.{metric}"]) for metric in metrics}
 
 
+def _cells(centred: pl.DataFrame, metrics: list[str], shifts: dict[str, tuple[float, float, float]]) -> pl.DataFrame:
+    """The sums of every metric by night and every slice at once: coarser ones are sums of these."""
+    sums = [total for metric in metrics for total in sum_expressions(metric, pl.col(f"d.{metric}"), shifts[metric])]
+    by = ["all", "baseball_day", "month", "station", "pitch_type"]
+    return centred.group_by(by).agg(sums).sort(by)
+
+
 def _slices(
     centred: pl.DataFrame,
-    metrics: list[str],
+    cells: pl.DataFrame,
     slice_by: str,
     shifts: dict[str, tuple[float, float, float]],
     tolerances: dict[str, float],
 ) -> list[_Slice]:
-    sums = [total for metric in metrics for total in sum_expressions(metric, pl.col(f"d.{metric}"), shifts[metric])]
-    nightly = centred.group_by(slice_by, "baseball_day").agg(sums).sort(slice_by, "baseball_day")
-    plain = [figure for metric in metrics for figure in _plain_figures(metric, tolerances[metric])]
+    by = [slice_by, "baseball_day"]
+    sums = [name for name in cells.columns if "." in name]
+    nightly = cells.group_by(by).agg(pl.col(sums).sum()).sort(by)
+    plain = [figure for metric in shifts for figure in _plain_figures(metric, tolerances[metric])]
     by_slice = centred.group_by(slice_by).agg(plain).sort(slice_by).to_dicts()
     starts = np.searchsorted(nightly[slice_by].rle_id().to_numpy(), np.arange(len(by_slice) + 1)).tolist()
-    whole = {metric: sums_of(nightly, metric, shifts[metric]) for metric in metrics}
+    whole = {metric: sums_of(nightly, metric, shift) for metric, shift in shifts.items()}
     return [
-        _Slice(figures.pop(slice_by), {metric: nights_of(whole[metric], start, end) for metric in metrics}, figures)
+        _Slice(figures.pop(slice_by), {metric: nights_of(whole[metric], start, end) for metric in shifts}, figures)
         for figures, start, end in zip(by_slice, starts, starts[1:], strict=False)
     ]
 

@@ -42,7 +42,7 @@ TOLD_WITHIN = {
     "scale": 0.2,
 }
 _TO_UNITS = np.array([math.degrees(1), math.degrees(1), math.degrees(1), 12.0, 12.0, 12.0, 1.0])
-_HUBER_K, _ROUNDS = 1.5, 4
+_HUBER_K, _ROUNDS = 1.5, 3
 
 
 RELEASE = ("release_side_ft", "extension_ft", "release_height_ft")

@@ -137,12 +137,7 @@ def verdict_of(row: dict[str, Any], alarm: dict[str, Any] | None) -> tuple[Verdi
 
 
 def _lines(tables: Mapping[str, pl.DataFrame], names: Mapping[str, str]) -> Iterator[Line]:
-    places = {metric: place for place, metric in enumerate(METRICS)}
-    whole = (
-        tables["agreement"]
-        .filter(pl.col("slice_by") == "all")
-        .sort(pl.col("metric").replace_strict(places, return_dtype=pl.Int64))
-    )
+    whole = tables["agreement"].filter(pl.col("slice_by") == "all")
     alarms = {_key(row): row for row in tables["drift"].filter("alarm", "latest").iter_rows(named=True)}
     before = {
         _key(row): row
@@ -150,7 +145,7 @@ def _lines(tables: Mapping[str, pl.DataFrame], names: Mapping[str, str]) -> Iter
     }
     rows = _by_rank(whole).to_dicts()
     judged = {_key(row): verdict_of(row, alarms.get(_key(row))) for row in rows}
-    urgent = sorted(judged, key=lambda key: (judged[key][0].urgency, places[key[2]], key))[:LINES_DRAWN]
+    urgent = sorted(judged, key=lambda key: (judged[key][0].urgency, _PLACES[key[2]], key))[:LINES_DRAWN]
     for row in rows:
         key = _key(row)
         alarm = alarms.get(key)
@@ -288,15 +283,18 @@ def _first_sentence(lines: list[Line], todo: list[str]) -> str:
     return f"{len(todo)} things need doing. First: {todo[0]}."
 
 
+_PLACES = {metric: place for place, metric in enumerate(METRICS)}
+
+
 def _by_rank(table: pl.DataFrame) -> pl.DataFrame:
-    """Rows with pairs in order of rank, which the table's own order does not keep: the better one is always tracker_a."""
+    """Rows with pairs in order of rank, which the table's own order does not keep (the better one is always tracker_a); then by metric."""
     pairs = table.select("tracker_a", "tracker_b").unique()
-    better = {
-        tracker: pairs.filter(pl.col("tracker_b") == tracker).height
-        for tracker in {*pairs["tracker_a"], *pairs["tracker_b"]}
-    }
-    places = (pl.col(side).replace_strict(better, return_dtype=pl.Int64) for side in ("tracker_a", "tracker_b"))
-    return table.sort(*places, "tracker_a", "tracker_b", maintain_order=True)
+    trackers = {*pairs["tracker_a"], *pairs["tracker_b"]}
+    better = {tracker: pairs.filter(pl.col("tracker_b") == tracker).height for tracker in trackers}
+    order = [pl.col(side).replace_strict(better, return_dtype=pl.Int64) for side in ("tracker_a", "tracker_b")]
+    if "metric" in table.columns:
+        order.append(pl.col("metric").replace_strict(_PLACES, return_dtype=pl.Int64))
+    return table.sort(*order, maintain_order=True)
 
 
 def _signed(metric: str, amount: float | None) -> str:

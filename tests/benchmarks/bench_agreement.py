@@ -21,7 +21,7 @@ from pipeline.agreement.precision import own_errors, triple_sums
 from pipeline.agreement.readings import night_sums
 from pipeline.agreement.regression import concordance, deming, interval_of_line
 from pipeline.agreement.setup import fit_frames, frame_equations
-from tests.simulator.agreement_world import TRUTH, Setup, season, seen_through
+from tests.simulator.agreement_world import TRUTH, Seen, Setup, season, seen_through
 
 RUNS = 1000
 ERROR_A, SPREAD = 0.3, 5.0
@@ -107,9 +107,7 @@ def _chart(rng: np.random.Generator, nights: int, shift: float, at: int) -> Char
 
 def show_charts(rng: np.random.Generator) -> None:
     """False alarms of undisturbed charts; dates and delays of changes."""
-    print(
-        "\nControl charts: undisturbed, nights to the first alarm (stated: 300; 600 charts of up to 1,500 nights)"
-    )
+    print("\nControl charts: undisturbed, nights to the first alarm (stated: 300; 600 charts of up to 1,500 nights)")
     rule = rule_for(300.0)
     first = []
     for _ in range(600):
@@ -121,9 +119,7 @@ def show_charts(rng: np.random.Generator) -> None:
         first.append(alarms[0] + 1 if alarms else 1500)
     print(f"mean {np.mean(first):.0f} (cut at 1,500: {np.mean(np.array(first) == 1500):.1%})")
     rule = rule_for(200.0 * 36)
-    print(
-        "\nChange after 60 of 120 nights, limits for a family of 36 charts (one false alarm in 200 nights over all)"
-    )
+    print("\nChange after 60 of 120 nights, limits for a family of 36 charts (one false alarm in 200 nights over all)")
     print("shift (SD of a night)  found  median miss of date  within 2 nights  interval holds it  median delay, nights")
     for shift in (1.0, 1.5, 2.0, 3.0):
         charts = [watch(_chart(rng, 120, shift, 60), rule).stretches for _ in range(400)]
@@ -171,9 +167,12 @@ def show_speed(rng: np.random.Generator, sightings: int) -> None:
     """All tables at `sightings` of 12 metrics and 3 trackers, against a plain group-by of the same differences."""
     per_night = 150
     seen = season(rng, sightings // 3 // per_night, per_night, metrics=tuple(TRUTH), night_sd=0.1)
+    pairs = _match_pairs(seen)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     start = time.perf_counter()
-    tables = measure_agreement(seen.sightings, seen.matches, seen.pitches, {}, {"radar": 1, "camera": 2, "unit": 3})
+    tables = measure_agreement(
+        seen.sightings, seen.matches, seen.pitches, {}, {"radar": 1, "camera": 2, "unit": 3}, pairs
+    )
     ours = time.perf_counter() - start
     start = time.perf_counter()
     _plain_group_by(seen)
@@ -186,10 +185,27 @@ def show_speed(rng: np.random.Generator, sightings: int) -> None:
     print(rows)
 
 
-def _plain_group_by(seen: object) -> pl.DataFrame:
+def _match_pairs(seen: Seen) -> pl.DataFrame:
+    ids = seen.sightings.select("sighting_id", "tracker").join(seen.matches, on="sighting_id")
+    of = {str(name): part for (name,), part in ids.group_by("tracker")}
+    evidence = {"merged": pl.lit(True), "time_evidence": pl.lit(6.0), "order_evidence": pl.lit(0.0)}
+    joined = [
+        of[a].join(of[b], on="group_id", suffix="_b")
+        for a, b in (("radar", "camera"), ("radar", "unit"), ("camera", "unit"))
+    ]
+    columns = {
+        "sighting_a": "sighting_id",
+        "sighting_b": "sighting_id_b",
+        "tracker_a": "tracker",
+        "tracker_b": "tracker_b",
+    }
+    return pl.concat(joined).select(**{new: pl.col(old) for new, old in columns.items()}, **evidence)
+
+
+def _plain_group_by(seen: Seen) -> pl.DataFrame:
     wide = seen.sightings.join(seen.matches, on="sighting_id").pivot(
         "tracker", index=["group_id", "baseball_day"], values=list(TRUTH)
-    )  # type: ignore[attr-defined]
+    )
     pairs = [(a, b) for a, b in (("radar", "camera"), ("radar", "unit"), ("camera", "unit"))]
     d = [
         (pl.col(f"{metric}_{b}") - pl.col(f"{metric}_{a}")).alias(f"{metric} {a} {b}")
