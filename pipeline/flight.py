@@ -23,12 +23,17 @@ G_FPS2 = 32.174
 FPS_PER_MPH = 22 / 15
 # rho A / (2 m) in 1/ft: A. M. Nathan's public spreadsheet constant (air of 1.2005 kg/m3, ball of 9.125 in and 5.125 oz)
 DRAG_K_PER_FT = 0.005383
-# drag coefficient of a pitched ball: D. Kagan & A. M. Nathan, Phys. Teach. 52 (2014) 278-280 (value from memory); the median of 4,418
-# public pitches is 0.323, their SD 0.03 (0.2 mph over the whole flight)
-DRAG_COEFFICIENT = 0.33
+# drag coefficient of a pitched ball: median of 4,418 published pitches (R package abdwr3edata, CC0), SD 0.03; D. Kagan & A. M. Nathan,
+# Phys. Teach. 52 (2014) 278-280, find about 0.33 (value from memory)
+DRAG_COEFFICIENT = 0.323
+# how steeply a pitch falls at release and at the front edge of the plate, ft per ft: means of 2,209 of those pitches (1.4 and 6.6 degrees)
+FALL_AT_RELEASE, FALL_AT_PLATE = 0.024, 0.116
 # where a ball is let go when its extension is not known: 6 ft in front of the rubber (common practice, no source)
 NOMINAL_EXTENSION_FT = 6.0
-_ROUNDS = 60
+# a solved flight outside is no ball's: real pitches have 0.32, SD 0.03 to 0.04 (4,418 and 1,858 public pitches)
+LEAST_DRAG_COEFFICIENT, GREATEST_DRAG_COEFFICIENT = 0.05, 0.8
+# each round leaves about a tenth of the error; settled: velocities and accelerations together moved by less (ft/s, ft/s^2)
+_MOST_ROUNDS, _SETTLED = 60, 1e-8
 
 
 class Flight(NamedTuple):
@@ -55,12 +60,13 @@ class Span(NamedTuple):
 def time_to_plane(flight: Flight, y: Floats | float) -> Floats:
     """Time (s) from the flight's moment to the plane `y` ft from the back tip; negative for planes behind it, nan where never reached.
 
-    t = 2c / (-vy + sqrt(vy^2 - 2 ay c)) with c = y0 - y: the quadratic's root in the form that stays exact as ay goes to 0.
+    t = 2c / (-vy + sqrt(vy^2 - 2 ay c)) with c = y0 - y: the quadratic's root in the form that stays exact as ay goes to 0. A ball that
+    does not move toward the plate at the flight's moment is no pitch: nan.
     """
     distance = flight.y - y
     with np.errstate(invalid="ignore", divide="ignore"):
         root = np.sqrt(flight.vy**2 - 2 * flight.ay * distance)
-        return np.asarray(2 * distance / (-flight.vy + root))
+        return np.where(flight.vy < 0, 2 * distance / (-flight.vy + root), np.nan)
 
 
 def at_plane(flight: Flight, y: Floats | float) -> Flight:
@@ -118,6 +124,13 @@ def lift_and_drag(flight: Flight, span: Span, g_fps2: float = G_FPS2) -> tuple[F
     return x, y, z, np.asarray(-along)
 
 
+def drag_coefficient(flight: Flight, span: Span) -> Floats:
+    """Drag coefficient over a span: drag / (K v^2) at the mean velocity, in air of 1.2 kg/m3 (Nathan's note, eq. 2)."""
+    here, there = at_plane(flight, span.start), at_plane(flight, span.end)
+    squares = ((one + other) ** 2 / 4 for one, other in ((here.vx, there.vx), (here.vy, there.vy), (here.vz, there.vz)))
+    return np.asarray(lift_and_drag(flight, span)[3] / (DRAG_K_PER_FT * sum(squares)))
+
+
 def break_in(flight: Flight, span: Span, definition: BreakDefinition, g_fps2: float = G_FPS2) -> tuple[Floats, Floats]:
     """Horizontal and induced vertical break (in) over a span, gravity out; x to the catcher's right, z up.
 
@@ -148,75 +161,116 @@ def inferred_axis_deg(flight: Flight, span: Span) -> Floats:
 
 
 def speed_elsewhere_mph(speed: Floats, start_ft: Floats | float, end_ft: Floats | float) -> Floats:
-    """Speed at one plane from the speed at another, for want of an acceleration: v exp(-K CD d), the closed form of quadratic drag.
+    """Speed at one plane from the speed at another, for want of an acceleration: quadratic drag, and gravity along the usual fall.
 
-    K = 0.005383 / ft (A. M. Nathan's public constant) and CD = 0.33 (Kagan & Nathan 2014, from memory). A coefficient off by 0.03 makes
-    0.06 mph over 4 ft and 0.7 mph over the whole flight.
+    v2^2 = v1^2 e^-x + 2 g f (1 - e^-x) / x with x = 2 K CD d over the distance d, f the fall over it: the closed form of
+    dv^2/ds = -2 K CD v^2 + 2 g f/d. K = 0.005383 / ft (A. M. Nathan's public constant), CD = 0.323 and f as the constants above say.
+    On 2,209 public pitches, release to plate: 0.0 mph off in the mean, SD 0.7 mph (0.05 mph over the first 4 ft). Without the fall it
+    would read 0.6 mph low at the plate.
     """
-    return np.asarray(speed * np.exp(-DRAG_K_PER_FT * DRAG_COEFFICIENT * (np.asarray(start_ft) - np.asarray(end_ft))))
+    distance = np.asarray(start_ft) - np.asarray(end_ft)
+    left = share_left(distance, DRAG_COEFFICIENT) ** 2
+    x = -np.log(left)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        gravity = 2 * G_FPS2 * _usual_fall_ft(start_ft, end_ft) * np.where(x == 0, 1, (1 - left) / x)
+        return np.asarray(np.sqrt((speed * FPS_PER_MPH) ** 2 * left + gravity) / FPS_PER_MPH)
+
+
+def share_left(distance_ft: Floats, drag_coefficient: float) -> Floats:
+    """What drag alone leaves of a speed over a distance: exp(-K CD d)."""
+    return np.asarray(np.exp(-DRAG_K_PER_FT * drag_coefficient * distance_ft))
+
+
+def _usual_fall_ft(start_ft: Floats | float, end_ft: Floats | float) -> Floats:
+    """How far a pitch falls between two planes, were it steeper by the same amount with every foot (a parabola)."""
+    nominal = RUBBER_FT - NOMINAL_EXTENSION_FT
+    half_way = (np.asarray(start_ft) + np.asarray(end_ft)) / 2
+    steepness = FALL_AT_RELEASE + (FALL_AT_PLATE - FALL_AT_RELEASE) * (nominal - half_way) / (nominal - FRONT_EDGE_FT)
+    return np.asarray(steepness * (np.asarray(start_ft) - np.asarray(end_ft)))
+
+
+class SpeedReading(NamedTuple):
+    """A speed (mph) at a plane; `toward_plate`: only its part along the line from mound to plate."""
+
+    mph: Floats
+    y: Floats | float
+    toward_plate: bool = False
+
+
+class BreakReading(NamedTuple):
+    """A break (in) with its definition."""
+
+    inches: Floats
+    definition: BreakDefinition
+    span: Span
+    g_fps2: float = G_FPS2
+    gravity_in: bool = False
 
 
 class Readings(NamedTuple):
-    """What a flight is solved from: release point, plate location, two speeds and two breaks, each with its plane (ft from the back tip)."""
+    """What a flight is solved from: a point of it (side, height; usually release), plate location, two speeds and two breaks, with their planes."""
 
-    release_side_ft: Floats
-    release_height_ft: Floats
-    release_y_ft: Floats
+    side_ft: Floats
+    height_ft: Floats
+    y: Floats
     plate_side_ft: Floats
+    plate_side_y: Floats | float
     plate_height_ft: Floats
-    plate_y_ft: Floats | float
-    fast_mph: Floats
-    fast_y_ft: Floats | float
-    slow_mph: Floats
-    slow_y_ft: Floats | float
-    horizontal_in: Floats
-    horizontal: tuple[BreakDefinition, Span]
-    vertical_in: Floats
-    vertical: tuple[BreakDefinition, Span, float]
+    plate_height_y: Floats | float
+    fast: SpeedReading
+    slow: SpeedReading
+    horizontal: BreakReading
+    vertical: BreakReading
 
 
 def flight_from_readings(readings: Readings) -> Flight:
-    """The one constant-acceleration flight that has these readings, told at release; nan where a reading is missing or none has them.
+    """The one constant-acceleration flight that has these readings, told at the plane `readings.y`.
 
-    Six equations for three velocities and three accelerations, solved by fixed-point rounds: given the accelerations, release point and
-    plate location give vx and vz, the two speeds vy and ay; given the velocities, the breaks give ax and az.
+    Six equations for three velocities and three accelerations, solved by fixed-point rounds: given the accelerations, the two places give
+    vx and vz, the two speeds vy and ay; given the velocities, the breaks give ax and az. nan where a reading is missing, where no flight
+    has them, or where the drag coefficient that they imply is none that a ball has (one speed misread).
     """
     r = readings
-    rise = np.asarray(r.fast_y_ft) - np.asarray(r.slow_y_ft)
-    nothing = np.zeros_like(r.release_y_ft)
-    vy = -r.fast_mph * FPS_PER_MPH
-    ay = ((r.fast_mph * FPS_PER_MPH) ** 2 - (r.slow_mph * FPS_PER_MPH) ** 2) / (2 * rise)
-    flight = Flight(
-        r.release_side_ft, r.release_y_ft, r.release_height_ft, nothing, vy, nothing, nothing, ay, nothing - G_FPS2
+    nothing = np.zeros_like(r.side_ft)
+    fast, slow = r.fast.mph * FPS_PER_MPH, r.slow.mph * FPS_PER_MPH
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        ay = (fast**2 - slow**2) / (2 * (np.asarray(r.fast.y) - r.slow.y))
+        flight = Flight(r.side_ft, r.y + nothing, r.height_ft, nothing, -fast, nothing, nothing, ay, nothing - G_FPS2)
+        for _ in range(_MOST_ROUNDS):
+            before, flight = flight, _next_round(flight, r)
+            moved = np.sum([np.abs(new - old) for new, old in zip(flight[3:], before[3:], strict=True)], axis=0)
+            # nan is not above: a row without a flight does not keep the others going
+            if not (moved > _SETTLED).any():
+                break
+        drag = drag_coefficient(flight, Span(flight.y, FRONT_EDGE_FT))
+    sound = (moved <= _SETTLED) & (drag > LEAST_DRAG_COEFFICIENT) & (drag < GREATEST_DRAG_COEFFICIENT)
+    return Flight(*(np.where(sound, part, np.nan) for part in flight))
+
+
+def _next_round(flight: Flight, r: Readings) -> Flight:
+    to_side, to_height = time_to_plane(flight, r.plate_side_y), time_to_plane(flight, r.plate_height_y)
+    vx = (r.plate_side_ft - flight.x) / to_side - flight.ax * to_side / 2
+    vz = (r.plate_height_ft - flight.z) / to_height - flight.az * to_height / 2
+    flight = flight._replace(vx=vx, vz=vz)
+    fast, slow = _toward_plate_squared(flight, r.fast), _toward_plate_squared(flight, r.slow)
+    ay = (fast - slow) / (2 * (np.asarray(r.fast.y) - r.slow.y))
+    flight = flight._replace(vy=-np.sqrt(fast + 2 * ay * (flight.y - r.fast.y)), ay=ay)
+    return flight._replace(
+        ax=flight.ax + _break_still_missing(flight, r.horizontal, 0),
+        az=flight.az + _break_still_missing(flight, r.vertical, 1),
     )
-    before = flight
-    for _ in range(_ROUNDS):
-        before, flight = flight, _next_round(flight, r, rise)
-    moved = sum(np.abs(new - old) for new, old in zip(flight[3:], before[3:], strict=True))
-    settled = moved < 1e-7
-    return Flight(*(np.where(settled, part, np.nan) for part in flight))
 
 
-def _next_round(flight: Flight, r: Readings, rise: Floats) -> Flight:
-    with np.errstate(invalid="ignore", divide="ignore"):
-        t = time_to_plane(flight, r.plate_y_ft)
-        vx = (r.plate_side_ft - flight.x) / t - flight.ax * t / 2
-        vz = (r.plate_height_ft - flight.z) / t - flight.az * t / 2
-        flight = flight._replace(vx=vx, vz=vz)
-        fast, slow = at_plane(flight, r.fast_y_ft), at_plane(flight, r.slow_y_ft)
-        fast_vy2 = (r.fast_mph * FPS_PER_MPH) ** 2 - fast.vx**2 - fast.vz**2
-        slow_vy2 = (r.slow_mph * FPS_PER_MPH) ** 2 - slow.vx**2 - slow.vz**2
-        ay = (fast_vy2 - slow_vy2) / (2 * rise)
-        vy = -np.sqrt(fast_vy2 + 2 * ay * (flight.y - r.fast_y_ft))
-        flight = flight._replace(vy=vy, ay=ay)
-        definition, span = r.horizontal
-        ax = (
-            flight.ax
-            + (r.horizontal_in - break_in(flight, span, definition)[0]) / 12 * 2 / flight_time_s(flight, span) ** 2
-        )
-        definition, span, g = r.vertical
-        az = (
-            flight.az
-            + (r.vertical_in - break_in(flight, span, definition, g)[1]) / 12 * 2 / flight_time_s(flight, span) ** 2
-        )
-    return flight._replace(ax=ax, az=az)
+def _toward_plate_squared(flight: Flight, speed: SpeedReading) -> Floats:
+    """The square of the velocity toward the plate that the speed leaves (ft2/s2)."""
+    there = at_plane(flight, speed.y)
+    across = 0.0 if speed.toward_plate else there.vx**2 + there.vz**2
+    return np.asarray((speed.mph * FPS_PER_MPH) ** 2 - across)
+
+
+def _break_still_missing(flight: Flight, said: BreakReading, direction: Literal[0, 1]) -> Floats:
+    """The acceleration (ft/s2) that the flight lacks for the break that was read."""
+    found = break_in(flight, said.span, said.definition, said.g_fps2)[direction]
+    if said.gravity_in:
+        found = found - drop_of_gravity_in(flight, said.span, said.g_fps2)
+    return np.asarray((said.inches - found) / 12 * 2 / flight_time_s(flight, said.span) ** 2)

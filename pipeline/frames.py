@@ -1,6 +1,7 @@
 """Sides, viewers and spin axes: whatever a device calls them, into the common frame. Vectorised over pitches."""
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -42,6 +43,17 @@ def axis_from_clock(hours: Floats, view: str) -> Floats:
     return axis_from_angle(hours * 30, 0.0, "clockwise", view)
 
 
+def clock_hours(faces: pl.Series) -> pl.Series:
+    """Hours of clock faces: h:mm (also h:mm:ss), or decimal hours with point or comma; null where it is neither, or 13 and above."""
+    text = faces.cast(pl.String).str.strip_chars().str.replace(",", ".", literal=True)
+    parts = text.str.extract_groups(r"^(\d{1,2}):([0-5]\d)(?::([0-5]\d))?$").struct.unnest()
+    hours, minutes, seconds = (parts.to_series(place).cast(pl.Float64) for place in range(3))
+    face = hours + minutes / 60 + seconds.fill_null(0) / 3600
+    decimal = text.cast(pl.Float64, strict=False)
+    found = pl.coalesce(face, decimal)
+    return pl.select(pl.when((found >= 0) & (found < 13)).then(found).alias("hours")).to_series()
+
+
 def clock_from_axis(axis_deg: Floats, view: str = "pitcher") -> list[str | None]:
     """A clock face (h:mm) of a spin axis; None for nan. Minutes are rounded after the turn, so that 11:59.6 is 12:00 and never 12:60."""
     clockwise = (axis_deg - 180) * (1 if view == "pitcher" else -1)
@@ -49,20 +61,12 @@ def clock_from_axis(axis_deg: Floats, view: str = "pitcher") -> list[str | None]
     return [None if np.isnan(m) else f"{int(m) // 60 or 12}:{int(m) % 60:02d}" for m in minutes]
 
 
-def push_direction(axis_deg: Floats) -> tuple[Floats, Floats]:
-    """Where the active spin pushes the ball: (x to the catcher's right, z up), a unit vector."""
-    angle = np.radians(axis_deg)
-    return np.sin(angle), -np.cos(angle)
+def wrapped_deg(angle: Floats) -> Floats:
+    """The same direction in (-180, 180]."""
+    return np.asarray(180 - (180 - angle) % 360)
 
 
 def efficiency_from_gyro(angle_deg: Floats, gyro_from: str) -> Floats:
     """Active spin as a share of total spin: cos of the gyro angle from the plane across the velocity, sin of it from the velocity."""
     angle = np.radians(angle_deg)
     return np.abs(np.cos(angle) if gyro_from == "across_velocity" else np.sin(angle))
-
-
-def circular_mean_deg(angles: Floats) -> tuple[float | None, float]:
-    """Mean direction (deg, 0 to 360) and resultant length; no direction where the resultant is about 0."""
-    x, y = np.cos(np.radians(angles)).mean(), np.sin(np.radians(angles)).mean()
-    length = float(np.hypot(x, y))
-    return (float(np.degrees(np.arctan2(y, x)) % 360) if length > 1e-9 else None), length

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from pipeline import flight as physics
-from pipeline.flight import FRONT_EDGE_FT, G_FPS2, RUBBER_FT, Flight, Readings, Span
+from pipeline.flight import FRONT_EDGE_FT, G_FPS2, RUBBER_FT, BreakReading, Flight, Readings, Span, SpeedReading
 
 CHECKS: list[dict[str, Any]] = json.loads((Path(__file__).parent / "published" / "physics.json").read_text())
 WORKED = [check for check in CHECKS if "x0" in check["inputs"]]
@@ -71,6 +71,7 @@ def quantities(flight: Flight, reach_ft: float) -> dict[str, np.ndarray]:
         "vert_approach_angle_deg": physics.vertical_angle_deg(flight, FRONT_EDGE_FT),
         "horz_approach_angle_deg": physics.horizontal_angle_deg(flight, FRONT_EDGE_FT),
         "drag_accel_fps2": drag,
+        "CD_K0.005383": physics.drag_coefficient(flight, whole),
         "lift_accel_fps2": np.sqrt(lift_x**2 + lift_y**2 + lift_z**2),
         "inferred_axis_liftonly_deg": physics.inferred_axis_deg(flight, whole),
     }
@@ -152,20 +153,24 @@ def test_a_plane_that_is_never_reached_is_nan() -> None:
     assert np.isnan(physics.time_to_plane(lob, FRONT_EDGE_FT)).all()
 
 
-@pytest.mark.parametrize(
-    "loss", [c for c in CHECKS if c["id"].startswith("c08") and c["inputs"]["CD"] == 0.33], ids=named
-)
+@pytest.mark.parametrize("loss", [c for c in CHECKS if c["id"].startswith("c08")], ids=named)
 def test_speed_lost_to_drag(loss: dict[str, Any]) -> None:
     """The check's K (0.0053808) and ours (0.005383) differ in the fourth digit: 0.005 % of the speed over the whole flight."""
-    left = physics.speed_elsewhere_mph(one(100), loss["inputs"]["d_ft"], 0.0).item()
-    assert 100 - left == pytest.approx(loss["expected"], abs=0.006)
+    left = physics.share_left(one(loss["inputs"]["d_ft"]), loss["inputs"]["CD"]).item()
+    assert 100 * (1 - left) == pytest.approx(loss["expected"], abs=0.006)
 
 
 def test_the_drag_of_the_worked_fastball_from_its_two_speeds() -> None:
-    """Check c11, after Kagan & Nathan, Phys. Teach. 52 (2014) 278: CD = ln(v0/vf) / (K d) = 0.3231; ours takes 0.33, so 0.6 mph apart at most."""
-    kagan = check("c11")["inputs"]
-    left = physics.speed_elsewhere_mph(one(kagan["v0_mph"]), kagan["d_ft"], 0.0).item()
-    assert left == pytest.approx(kagan["vf_mph"], abs=0.2)
+    """Check c11, after Kagan & Nathan, Phys. Teach. 52 (2014) 278: from two speeds alone CD = ln(v0/vf) / (K d)."""
+    kagan = check("c11")
+    left = physics.share_left(one(kagan["inputs"]["d_ft"]), kagan["expected"]).item()
+    assert kagan["inputs"]["v0_mph"] * left == pytest.approx(kagan["inputs"]["vf_mph"], abs=1e-5)
+
+
+@given(st.floats(40, 105), st.floats(0, 56), st.floats(0, 56))
+def test_a_speed_carried_to_another_plane_and_back_is_itself(mph: float, start: float, end: float) -> None:
+    there = physics.speed_elsewhere_mph(one(mph), start, end)
+    assert physics.speed_elsewhere_mph(there, end, start).item() == pytest.approx(mph)
 
 
 def test_rules_of_the_field() -> None:
@@ -176,8 +181,8 @@ def test_rules_of_the_field() -> None:
 
 
 flights = st.builds(
-    lambda x, z, vx, vy, vz, ax, ay, az, reach: (
-        Flight(*(one(v) for v in (x, 50, z, vx, vy, vz, ax, ay, az))),
+    lambda x, z, vx, vy, vz, ax, drag, az, reach: (
+        Flight(*(one(v) for v in (x, 50, z, vx, vy, vz, ax, drag * physics.DRAG_K_PER_FT * vy**2, az))),
         RUBBER_FT - reach,
     ),
     st.floats(-4, 4),
@@ -186,10 +191,12 @@ flights = st.builds(
     st.floats(-150, -90),
     st.floats(-12, 6),
     st.floats(-25, 25),
-    st.floats(15, 40),
+    # drag coefficients of 0.8 to 1.5 times those of real pitches (check c09)
+    st.floats(0.25, 0.5),
     st.floats(-50, -8),
     st.floats(4, 8),
 )
+DEFINITIONS = st.sampled_from(["same_time", "same_plane", "lift_only"])
 
 
 @given(flights, st.floats(1.5, 54))
@@ -199,55 +206,122 @@ def test_a_flight_told_at_another_plane_is_the_same_flight(pitch: tuple[Flight, 
     assert [part.item() for part in again] == pytest.approx([part.item() for part in flight], abs=1e-7)
 
 
-@given(
-    flights,
-    st.sampled_from(["same_time", "same_plane", "lift_only"]),
-    st.sampled_from(["same_time", "same_plane", "lift_only"]),
-    st.floats(30, 50),
-)
-def test_readings_determine_the_flight_they_came_from(
-    pitch: tuple[Flight, float], one_way: Any, other_way: Any, start: float
+def readings_of(flight: Flight, y: float, point: float, speeds: tuple[bool, bool], run: Any, rise: Any) -> Readings:
+    """What a device would say of a flight: `run`, `rise` are (definition, span, g, gravity_in); `speeds` say whether only toward the plate."""
+    there, plate, tip = (physics.at_plane(flight, where) for where in (point, FRONT_EDGE_FT, 0.0))
+    fast, slow = (physics.speed_toward_plate_mph if part else physics.speed_mph for part in speeds)
+    horizontal = physics.break_in(flight, *run[1::-1], run[2])[0]
+    vertical = physics.break_in(flight, *rise[1::-1], rise[2])[1]
+    if rise[3]:
+        vertical = vertical - physics.drop_of_gravity_in(flight, rise[1], rise[2])
+    return Readings(
+        there.x,
+        there.z,
+        there.y,
+        plate.x,
+        FRONT_EDGE_FT,
+        tip.z,
+        0.0,
+        SpeedReading(fast(flight, y), y, speeds[0]),
+        SpeedReading(slow(flight, FRONT_EDGE_FT), FRONT_EDGE_FT, speeds[1]),
+        BreakReading(horizontal, *run),
+        BreakReading(vertical, *rise),
+    )
+
+
+@given(flights, DEFINITIONS, DEFINITIONS, st.booleans(), st.tuples(st.booleans(), st.booleans()), st.floats(30, 54))
+def test_readings_of_any_definition_determine_the_flight_they_came_from(
+    pitch: tuple[Flight, float], run: Any, rise: Any, gravity_in: bool, speeds: tuple[bool, bool], start: float
 ) -> None:
     flight, y = pitch
-    release, plate = physics.at_plane(flight, y), physics.at_plane(flight, FRONT_EDGE_FT)
     span = Span(start, FRONT_EDGE_FT)
-    solved = physics.flight_from_readings(
-        Readings(
-            release.x,
-            release.z,
-            release.y,
-            plate.x,
-            plate.z,
-            FRONT_EDGE_FT,
-            physics.speed_mph(flight, 50.0),
-            50.0,
-            physics.speed_mph(flight, FRONT_EDGE_FT),
-            FRONT_EDGE_FT,
-            physics.break_in(flight, span, one_way)[0],
-            (one_way, span),
-            physics.break_in(flight, span, other_way)[1],
-            (other_way, span, G_FPS2),
-        )
-    )
-    assert [part.item() for part in solved] == pytest.approx([part.item() for part in release], abs=1e-5)
+    said = readings_of(flight, y, start, speeds, (run, span, 32.1, False), (rise, span, 32.1, gravity_in))
+    solved, true = physics.flight_from_readings(said), physics.at_plane(flight, start)
+    assert [part.item() for part in solved] == pytest.approx([part.item() for part in true], abs=1e-5)
 
 
-def test_readings_that_no_flight_has_give_none() -> None:
-    whole = Span(54.5, FRONT_EDGE_FT)
-    nothing = Readings(
-        one(0),
-        one(6),
-        one(54.5),
-        one(0),
-        one(2.5),
-        FRONT_EDGE_FT,
-        one(90),
-        54.5,
-        one(np.nan),
-        FRONT_EDGE_FT,
-        one(0),
-        ("same_time", whole),
-        one(15),
-        ("same_time", whole, G_FPS2),
+def fastball() -> Readings:
+    flight, y = worked_flight(WORKED[0]["inputs"]), 54.2
+    whole = Span(y, FRONT_EDGE_FT)
+    return readings_of(
+        flight, y, y, (False, False), ("same_time", whole, G_FPS2, False), ("same_time", whole, G_FPS2, False)
     )
-    assert np.isnan(physics.flight_from_readings(nothing).vy).all()
+
+
+@pytest.mark.parametrize("plate_mph", [np.nan, 60.0, 95.0])
+def test_readings_that_are_missing_or_fit_no_ball_give_no_flight(plate_mph: float) -> None:
+    """The worked fastball leaves at 92.8 mph: it cannot reach the plate at 60 mph (drag coefficient 1.5) nor faster than it left."""
+    said = fastball()
+    assert np.isfinite(physics.flight_from_readings(said).vy).all()
+    misread = said._replace(slow=said.slow._replace(mph=one(plate_mph)))
+    assert np.isnan(np.array(physics.flight_from_readings(misread))).all()
+
+
+def test_a_ball_that_flies_away_from_the_plate_reaches_no_plane() -> None:
+    away = worked_flight(WORKED[0]["inputs"])._replace(vy=one(135))
+    assert np.isnan(physics.time_to_plane(away, FRONT_EDGE_FT)).all()
+
+
+def drag_flight(speed_mph: float, lift: float, times: np.ndarray) -> np.ndarray:
+    """A true flight with quadratic drag (CD 0.33) and lift, by scipy's DOP853: position and velocity at the times; from (-2, 54.5, 6)."""
+
+    def forces(_: float, state: np.ndarray) -> list[float]:
+        velocity = state[3:]
+        speed = float(np.linalg.norm(velocity))
+        up = np.cross(velocity / speed, [1.0, 0.0, 0.0])
+        acceleration = physics.DRAG_K_PER_FT * speed**2 * (lift * up - physics.DRAG_COEFFICIENT * velocity / speed)
+        return [*velocity, *(acceleration - [0, 0, G_FPS2])]
+
+    speed = speed_mph * physics.FPS_PER_MPH
+    start = [-2.0, 54.5, 6.0, 0.04 * speed, -speed * np.sqrt(1 - 0.04**2 - 0.02**2), -0.02 * speed]
+    return np.asarray(solve_ivp(forces, (0, 1), start, "DOP853", t_eval=times, rtol=1e-10, atol=1e-10).y)
+
+
+@pytest.mark.parametrize(("speed_mph", "lift"), [(95, 0.2), (90, 0.15), (80, -0.2), (75, 0.0)])
+def test_a_constant_acceleration_fit_of_a_true_drag_flight_reads_release_speed_low(
+    speed_mph: float, lift: float
+) -> None:
+    """Check h06 (verified by computing): 0.047 to 0.171 mph low at release in four cases; other cases here, so a little wider."""
+    times = np.linspace(0, 52.0 / (speed_mph * 1.4), 60)
+    flown = drag_flight(speed_mph, lift, times)
+    fit = [np.polyfit(times, flown[axis], 2)[::-1] for axis in range(3)]
+    flight = Flight(*(one(f[0]) for f in fit), *(one(f[1]) for f in fit), *(one(2 * f[2]) for f in fit))
+    low = physics.speed_mph(flight, flight.y).item() - speed_mph
+    assert -0.2 < low < -0.03
+
+
+@pytest.mark.parametrize(("speed_mph", "lift", "within"), [(75, 0.15, 0.2), (85, 0.1, 0.2), (95, 0.2, 0.3)])
+def test_the_drag_rule_between_planes_meets_an_integrated_flight(speed_mph: float, lift: float, within: float) -> None:
+    """Pitches that fall more or less than the usual one: 0.03 mph over the first 4 ft, 0.3 mph over the whole flight."""
+    times = np.linspace(0, 0.6, 6001)
+    flown = drag_flight(speed_mph, lift, times)
+    for y, allowed in ((50.5, 0.03), (FRONT_EDGE_FT, within)):
+        there = np.linalg.norm(flown[3:, np.argmin(np.abs(flown[1] - y))]) / physics.FPS_PER_MPH
+        assert physics.speed_elsewhere_mph(one(speed_mph), 54.5, y).item() == pytest.approx(there, abs=allowed)
+
+
+def test_the_drag_constant_is_that_of_the_rules_ball_in_ordinary_air() -> None:
+    """Checks c01, c03 (definition; Nathan's public constant): K = rho A / 2m of a 9.125 in, 5.125 oz ball in 1.2 kg/m3."""
+    ball = check("c01")["inputs"]
+    circumference_m, mass_kg = ball["circ_in"] * 0.0254, ball["oz"] * check("f_oz_to_kg")["expected"]
+    by_definition = ball["rho"] * circumference_m**2 / (4 * np.pi) / (2 * mass_kg) * check("f_ft_to_m")["expected"]
+    assert by_definition == pytest.approx(check("c01")["expected"], abs=1e-9)
+    assert check("c03")["expected"]["K"] == physics.DRAG_K_PER_FT == pytest.approx(by_definition, rel=5e-4)
+
+
+@pytest.mark.parametrize("real", REAL_B, ids=named)
+def test_reported_values_of_public_pitches_b(real: dict[str, Any]) -> None:
+    """Speed and movement hold at 54.14 ft, the position at each pitcher's own release (check's note)."""
+    i, said, within = real["inputs"], real["expected"], real["tolerance"]
+    motion = [one(i[name]) for name in ("vx_50ft_fps", "vy_50ft_fps", "vz_50ft_fps", "ax_fps2", "ay_fps2", "az_fps2")]
+    release = physics.at_plane(Flight(one(0), one(50), one(0), *motion), i["release_y_ft"])
+    flight = release._replace(x=one(i["release_x_ft"]), z=one(i["release_z_ft"]))
+    plate = physics.at_plane(flight, FRONT_EDGE_FT)
+    x, z = physics.break_in(flight, Span(54.14, FRONT_EDGE_FT), "same_plane")
+    assert physics.speed_mph(flight, 54.14).item() == pytest.approx(said["speed_mph"], abs=within["speed_mph"])
+    assert [plate.x.item(), plate.z.item()] == pytest.approx(
+        [said["plate_x_ft"], said["plate_z_ft"]], abs=within["plate_ft"]
+    )
+    assert [x.item() / 12, z.item() / 12] == pytest.approx(
+        [said["move_x_ft"], said["move_z_ft"]], abs=within["move_ft"]
+    )
