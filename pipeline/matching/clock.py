@@ -10,13 +10,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.matching.arrays import Floats, Ints
+from pipeline.matching.arrays import Bools, Floats, Ints
 
 COARSE_S = 2.0
 _GRID_S, _COARSE_GRID_S = 1.0, 4.0
 _REACH_S, _COARSE_REACH_S = 75.0, 120.0
 _DRIFT_COST, _STEP_COST = 4.0, 14.0
 _MOST_PEAKS = 5
+# a stream says nothing about what came this long before its first or after its last record
+_UNCOVERED_S = 60.0
 # cells (records x states x units) that one batch of paths may hold
 _BATCH_CELLS = 3_000_000
 # spread of honest clocks' drift, the prior of the fitted line; a plain quartz keeps within it (common practice, no source)
@@ -255,7 +257,19 @@ def _vote(gap_s: Floats, evidence: Floats, states: Ints, grid: float, kernel: Fl
     flat, column = flat[column >= 0], column[column >= 0]
     weight = np.exp(np.clip(evidence.ravel()[flat], -7.0, 6.0))
     sums = np.bincount((flat % n) * len(states) + column, weight, n * len(states)).reshape(n, len(states))
-    return np.asarray(np.log(0.15 + 0.85 * median_gap_s * _smoothed(sums.astype(float), states, kernel)))
+    said = np.log(0.15 + 0.85 * median_gap_s * _smoothed(sums.astype(float), states, kernel))
+    return np.where(_covered(gap_s, states * grid), said, 0.0)
+
+
+def _covered(gap_s: Floats, offsets_s: Floats) -> Bools:
+    """(records of the second stream, states): the first stream was being written when the record came, if that were the offset.
+
+    Where it was not, a missing partner says nothing; else a stretch that only the second has would be drawn to any offset that
+    gives it a few chance partners.
+    """
+    known = ~np.isnan(gap_s)
+    latest, earliest = np.where(known, gap_s, -np.inf).max(axis=0), np.where(known, gap_s, np.inf).min(axis=0)
+    return np.asarray((offsets_s <= latest[:, None] + _UNCOVERED_S) & (offsets_s >= earliest[:, None] - _UNCOVERED_S))
 
 
 def _kernel(grid: float, resolution_s: float, sigma_s: float) -> Floats:

@@ -76,30 +76,21 @@ def _unit_rows(
     swap = bool(rank[unit.trackers[0]] > rank[unit.trackers[1]])
     this, other = (unit.first, unit.second) if swap else (unit.second, unit.first)
     mine = np.flatnonzero((of_pair == u) & groups.joined & (pairs.cell >= 0))
-    this_row, other_row = (pairs.first[mine], pairs.second[mine]) if swap else (pairs.second[mine], pairs.first[mine])
-    place = {int(row): n for n, row in enumerate(this.rows.tolist())}
+    cell = pairs.cell[mine]
+    at, partner = (fit.cells.i[cell], fit.cells.j[cell]) if swap else (fit.cells.j[cell], fit.cells.i[cell])
     out = []
     for file in np.unique(records.file[this.rows]).tolist():
         members = np.flatnonzero(records.file[this.rows] == file)
-        ours = records.file[this_row] == file
-        at = np.array([place[int(r)] for r in this_row[ours]], dtype=np.int64)
-        reading = _reading(unit, clock, swap, members, at, records.seen_s[other_row[ours]])
+        ours = np.flatnonzero(records.file[this.rows[at]] == file)
+        ours = ours[np.argsort(at[ours], kind="stable")]
+        path = None if clock is None else clock.offset_s[partner[ours] if swap else at[ours]] * (-1 if swap else 1)
+        segment = None if clock is None else clock.segment[partner[ours] if swap else at[ours]]
+        reading = _reading(unit, clock, (this.seen_s[at[ours]], other.seen_s[partner[ours]]), path, segment)
         window = _covered(records, other.rows, reading, records.seen_s[this.rows[members]])
-        counts = (int(ours.sum()), len(members) - int(ours.sum()), max(window - int(ours.sum()), 0))
+        counts = (len(ours), len(members) - len(ours), max(window - len(ours), 0))
         wrong = float((1 - pairs.probability[mine][ours]).sum())
-        out.append(
-            _row(
-                records,
-                this.rows[members[0]],
-                other,
-                unit,
-                reading,
-                counts,
-                float(fit.same_session[u]),
-                wrong,
-                this.resolution_s,
-            )
-        )
+        same_session = float(fit.same_session[u])
+        out.append(_row(records, this.rows[members[0]], unit, reading, counts, same_session, wrong, this.resolution_s))
     return out
 
 
@@ -113,35 +104,19 @@ def _covered(records: Records, other_rows: Ints, reading: _Reading | None, seen_
 
 
 def _reading(
-    unit: Unit, clock: Clock | None, swap: bool, members: Ints, at: Ints, reference_s: Floats
+    unit: Unit, clock: Clock | None, seen_s: tuple[Floats, Floats], path: Floats | None, segment: Ints | None
 ) -> _Reading | None:
-    """The clock's path over the members of one file, seen from this tracker."""
-    if clock is None:
+    """The clock over the matched pitches of one file: `path` is its offset at each, `seen_s` both trackers' stamps of each."""
+    if clock is None or path is None or segment is None or not len(path):
         return None
-    if not swap:
-        seen_s, path, segment = unit.second.seen_s[members], clock.offset_s[members], clock.segment[members]
-    else:
-        order = np.argsort(unit.second.seen_s - clock.offset_s, kind="stable")
-        grid = (unit.second.seen_s - clock.offset_s)[order]
-        seen_s = unit.first.seen_s[members]
-        near = order[np.clip(np.searchsorted(grid, seen_s), 0, len(order) - 1)]
-        path, segment = -clock.offset_s[near], clock.segment[near]
-    whole = dict(zip(members.tolist(), path.tolist(), strict=True))
-    this_s = (unit.first if swap else unit.second).seen_s[at]
-    residual = this_s - np.array([whole[int(a)] for a in at]) - reference_s if len(at) else np.zeros(0)
+    residual = seen_s[0] - seen_s[1] - path
     residual = residual[~np.isnan(residual)]
-    spread = robust_sd(residual) if len(residual) > 2 else clock.sigma_s
-    spread = max(spread, 1e-4)
-    jumps = np.flatnonzero(np.diff(segment) != 0)
-    sizes = tuple(float(path[j + 1] - path[j]) for j in jumps)
-    drift = _drift_ppm(seen_s, path, segment)
+    spread = max(robust_sd(residual) if len(residual) > 2 else clock.sigma_s, 1e-4)
+    sizes = tuple(float(d) for d in np.diff(path)[np.diff(segment) != 0])
     # 1.25: a median's error against a mean's; at most 21 pairs speak for a place on the path
-    error = (
-        1.25
-        * max(spread, 0.29 * unit.resolution_s if unit.resolution_s > COARSE_S else 0.0)
-        / np.sqrt(max(min(len(residual), 21), 1))
-    )
-    return _Reading(float(path[0]), float(path[-1]), drift, sizes, spread, float(error))
+    width = 0.29 * unit.resolution_s if unit.resolution_s > COARSE_S else 0.0
+    error = 1.25 * max(spread, width) / np.sqrt(max(min(len(residual), 21), 1))
+    return _Reading(float(path[0]), float(path[-1]), _drift_ppm(seen_s[0], path, segment), sizes, spread, float(error))
 
 
 def _drift_ppm(seen_s: Floats, path: Floats, segment: Ints) -> float:
@@ -160,7 +135,6 @@ def _drift_ppm(seen_s: Floats, path: Floats, segment: Ints) -> float:
 def _row(
     records: Records,
     row: int,
-    other: object,
     unit: Unit,
     reading: _Reading | None,
     counts: tuple[int, int, int],
