@@ -157,9 +157,22 @@ def test_the_same_tables_give_the_same_page(page: str, tables: dict[str, pl.Data
 
 
 def test_trackers_that_agree_need_nothing_done(tmp_path: Path) -> None:
-    seen = season(np.random.default_rng(3), 12, 40, {"radar": 0.2, "unit": 0.2}, METRICS_SEEN)
+    seen = season(np.random.default_rng(3), 12, 40, {"radar": 0.2, "unit": 0.2}, ("release_speed_mph", "spin_rate_rpm"))
     write_agreement_page(tables_of(seen), tmp_path / "page.html", NAMES)
     assert first_sentence((tmp_path / "page.html").read_text(encoding="utf-8")).startswith("Nothing needs doing.")
+
+
+def test_each_pair_s_lines_stand_together(tmp_path: Path) -> None:
+    # a and c never meet, so both are nobody's second: d's pairs with each must not mingle
+    both = season(
+        np.random.default_rng(3), 6, 10, {"a": 0.2, "c": 0.2, "d": 0.2}, ("release_speed_mph", "spin_rate_rpm")
+    )
+    group = pl.col("group_id").str.slice(-1).is_in(list("02468ace"))
+    ids = both.sightings.select("sighting_id", "tracker").join(both.matches, on="sighting_id")
+    meets = ids.filter(pl.when(group).then(pl.col("tracker") != "a").otherwise(pl.col("tracker") != "c"))["sighting_id"]
+    apart = both._replace(sightings=both.sightings.filter(pl.col("sighting_id").is_in(meets.implode())))
+    write_agreement_page(tables_of(apart), tmp_path / "page.html", {})
+    assert (tmp_path / "page.html").read_text(encoding="utf-8").count('<tr class="pair">') == 2
 
 
 def test_a_warehouse_with_one_tracker_has_a_page_that_says_so(tmp_path: Path) -> None:
@@ -171,6 +184,6 @@ def test_a_warehouse_with_one_tracker_has_a_page_that_says_so(tmp_path: Path) ->
 
 def test_one_night_has_a_page(tmp_path: Path) -> None:
     write_agreement_page(
-        tables_of(season(np.random.default_rng(3), 1, 40, metrics=METRICS_SEEN)), tmp_path / "page.html", NAMES
+        tables_of(season(np.random.default_rng(3), 1, 40, {"radar": 0.3, "unit": 0.3})), tmp_path / "page.html", NAMES
     )
     assert "no chart before 5 nights" in (tmp_path / "page.html").read_text(encoding="utf-8")

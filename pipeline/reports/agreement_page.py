@@ -291,7 +291,11 @@ def _by_rank(table: pl.DataFrame) -> pl.DataFrame:
     pairs = table.select("tracker_a", "tracker_b").unique()
     trackers = {*pairs["tracker_a"], *pairs["tracker_b"]}
     better = {tracker: pairs.filter(pl.col("tracker_b") == tracker).height for tracker in trackers}
-    order = [pl.col(side).replace_strict(better, return_dtype=pl.Int64) for side in ("tracker_a", "tracker_b")]
+    sides = ("tracker_a", "tracker_b")
+    order = [
+        *(pl.col(side).replace_strict(better, return_dtype=pl.Int64) for side in sides),
+        *(pl.col(side) for side in sides),
+    ]
     if "metric" in table.columns:
         order.append(pl.col("metric").replace_strict(_PLACES, return_dtype=pl.Int64))
     return table.sort(*order, maintain_order=True)
