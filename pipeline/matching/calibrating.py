@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.matching.arrays import Bools, Floats, Ints, PolarsType
 from pipeline.matching.bands import Cells
+from pipeline.matching.clock import Clock
 from pipeline.matching.fitting import (
     FINE_S,
     ROUGH_S,
@@ -61,6 +62,8 @@ STATISTICS: dict[str, PolarsType] = {
     "baseball_day": pl.Date,
     **{name: pl.Array(pl.Float64, width) for name, width in _WIDTHS.items()},
 }
+# pairs and evidence (natural log) of a unit whose clock may be lent to others
+_ENOUGH_FOR_A_CLOCK, _SURE_OF_A_CLOCK = 6.0, 30.0
 # a day's say is that of its pairs, but never more than this many
 _MOST_PAIRS = 150.0
 
@@ -100,7 +103,7 @@ def fit_days(records: Records, units: list[Unit]) -> DayFit:
     models, _ = learn(records, units, which, Models(keys, start, None), prior, fit, trust=0.8)
     gaps, places = next_gaps(units, fit.cells), refined(units, places, fit.cells)
     again = unsettled(units, fit, places)
-    places = relocated(records, units, which, models, again, places)
+    places = borrowed(units, fit, relocated(records, units, which, models, again, places))
     fit = run_round(records, units, models.readings, which, places, gaps, models.labels, reaches(units, again))
     models, same = learn(records, units, which, models, prior, fit, trust=1.0)
     return DayFit(models, same, fit, refined(units, places, fit.cells), next_gaps(units, fit.cells))
@@ -152,6 +155,31 @@ def relocated(
         again.tolist(), locate(records, [units[u] for u in again.tolist()], models.readings, which[again]), strict=True
     ):
         out[u] = place
+    return out
+
+
+def borrowed(units: list[Unit], fit: Fit, places: list[Place]) -> list[Place]:
+    """Units with too little in common to find a clock take that of the same trackers' other files of the day, the nearest in time.
+
+    Pieces of one session overlap by a pitch or two only; and files of two sessions have nothing near such a clock path at all.
+    """
+    matched = np.bincount(fit.cells.unit, fit.cells.posterior, len(units))
+    strong: dict[tuple[tuple[int, int], int], list[int]] = {}
+    for u, unit in enumerate(units):
+        if places[u].clock is not None and matched[u] >= _ENOUGH_FOR_A_CLOCK and fit.log_evidence[u] > _SURE_OF_A_CLOCK:
+            strong.setdefault((unit.trackers, unit.day), []).append(u)
+    out = list(places)
+    for u, unit in enumerate(units):
+        others = strong.get((unit.trackers, unit.day), [])
+        clock = places[u].clock
+        if clock is not None and others and u not in others:
+            middle = float(np.nanmean(unit.second.seen_s))
+            nearest = min(others, key=lambda v: (np.nanmin(np.abs(units[v].second.seen_s - middle)), v))
+            lent = places[nearest].clock
+            assert lent is not None
+            at = int(np.nanargmin(np.abs(units[nearest].second.seen_s - middle)))
+            steady = np.zeros(len(unit.second.rows), dtype=np.int64)
+            out[u] = Place(Clock(np.full(len(steady), lent.offset_s[at]), steady, lent.sigma_s, 0.0), None)
     return out
 
 

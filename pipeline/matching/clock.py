@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline.matching.arrays import Bools, Floats, Ints
 
+# stamps coarser than this say little about the order of neighbours
 COARSE_S = 2.0
 _GRID_S, _COARSE_GRID_S = 1.0, 4.0
 _REACH_S, _COARSE_REACH_S = 75.0, 120.0

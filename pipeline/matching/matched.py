@@ -11,6 +11,7 @@ from pipeline.matching.arrays import Ints
 from pipeline.matching.calibrating import (
     DayFit,
     Models,
+    borrowed,
     fit_days,
     learn,
     left_at_ends,
@@ -121,7 +122,7 @@ def _final_fit(
     again = unsettled(units, day_fit.fit, places)
     if len(again):
         again = np.flatnonzero(np.isin(which, which[again]))
-        places = relocated(records, units, which, models, again, places)
+        places = borrowed(units, day_fit.fit, relocated(records, units, which, models, again, places))
         part, part_places, part_gaps = [units[u] for u in again], [places[u] for u in again], gaps.take(again)
         reach_s = np.full(len(part), ROUGH_S)
         fit = run_round(

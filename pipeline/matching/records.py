@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.matching.arrays import Floats, Ints
+from pipeline.matching.clock import COARSE_S
 from pipeline.matching.ordering import device_order
 from schemas.metrics import METRICS
 
@@ -23,8 +24,6 @@ LABELS: dict[str, tuple[str, ...]] = {
     "count": ("balls", "strikes"),
     "outs": ("outs",),
 }
-# stamps coarser than this say little about the order of neighbours
-COARSE_S = 2.0
 # so many files of one tracker on a station-day are aligned each by itself; more must be pieces of a session
 _MOST_FILES_APART = 4
 
