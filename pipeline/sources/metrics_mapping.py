@@ -62,6 +62,8 @@ class _Known(NamedTuple):
     no_flight_why: Codes
 
 
+# nan stands for null throughout, and a nonsense reading may overflow: it comes out as null
+@np.errstate(all="ignore")
 def map_metrics(
     cells: pl.DataFrame, metrics: MetricTables, trajectory: TrajectorySpec | None, hand: pl.Series
 ) -> MetricsMapped:
@@ -380,16 +382,15 @@ def _total_spin(active: _Told, known: _Known) -> _Told:
     share = (
         known.told["spin_efficiency"].values if "spin_efficiency" in known.told else np.full_like(active.values, np.nan)
     )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        values = np.where(share > 0, active.values / share, np.nan)
+    # the cosine of 90 degrees is not quite 0
+    values = np.where(share > 1e-6, active.values / share, np.nan)
     return _because(values, Why.NO_EFFICIENCY, active)
 
 
 def _efficiency(active: _Told, known: _Known) -> _Told:
     """Efficiency from an active and a total spin."""
     total = known.told["spin_rate_rpm"].values if "spin_rate_rpm" in known.told else np.full_like(active.values, np.nan)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(total > 0, active.values / total, np.nan)
+    share = np.where(total > 0, active.values / total, np.nan)
     # the rounding of two columns may carry the ratio just above 1
     return _because(np.where((share > 1) & (share < 1.02), 1.0, share), Why.NO_TOTAL, active)
 
