@@ -63,10 +63,9 @@ def test_how_far_apart_has_one_row_per_pair_and_metric(con: duckdb.DuckDBPyConne
 
 
 def test_the_bias_before_corrections_stands_beside_the_bias(con: duckdb.DuckDBPyConnection) -> None:
-    row = con.execute(
-        "select bias, bias_before_corrections from how_far_apart where metric = 'plate_height_ft'"
-    ).fetchone()
-    assert row is not None
+    row = (
+        con.sql("select bias, bias_before_corrections from how_far_apart where metric = 'plate_height_ft'").pl().row(0)
+    )
     assert row[0] - row[1] == pytest.approx(0.1)
 
 
