@@ -123,7 +123,9 @@ def check(workspace: Path | None) -> None:
     ledger = _ledger(workspace)
     bad = print_check(ledger, console())
     if bad:
-        raise PitchledgerError(f"{bad} of {len(ledger.trackers)} trackers: the newest export can't be taken, see above")
+        raise click.ClickException(
+            f"{bad} of {len(ledger.trackers)} trackers: the newest export can't be taken, see above"
+        )
     click.echo("all settings are right")
 
 

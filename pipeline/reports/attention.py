@@ -19,6 +19,8 @@ from pipeline.publishing import open_published
 # the clocks of two trackers that differ by more than this are said to be off (minutes do happen: a person sets them by hand)
 CLOCK_OFF_S = 120
 RECENT_DAYS = 7
+# a reading left out on fewer rows than this, or a smaller share, is a misread and nothing to see to (common practice, no source)
+FEWEST_LOST, LOST_SHARE = 3, 0.05
 
 
 class Need(NamedTuple):
@@ -51,7 +53,11 @@ def _rows(con: duckdb.DuckDBPyConnection, sql: str) -> list[Any]:
     return con.execute(sql).fetchall()
 
 
-_RECENT = f"(select max(baseball_day) from pitches) - {RECENT_DAYS - 1}"
+# the last night that can have been: pitches of a device whose clock is years ahead must not hide what is new
+LAST_NIGHT = (
+    "(select max(baseball_day) from pitches where baseball_day <= (select max(started_at)::date + 1 from runs))"
+)
+SINCE = f"coalesce({LAST_NIGHT} - {RECENT_DAYS - 1}, date '0001-01-01')"
 
 
 def _files_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
@@ -68,7 +74,7 @@ def _rows_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
         select tracker, count(distinct (file_id, file_row)), mode(quarantine.reason)
         from quarantine join (select distinct on (file_id) * from files order by file_id, file_name) as files using (file_id, tracker)
-        where level = 'row' and coalesce(baseball_day_last, modified_at::date) >= {_RECENT} group by tracker order by tracker"""
+        where level = 'row' and coalesce(baseball_day_last, modified_at::date) >= {SINCE} group by tracker order by tracker"""
     return [
         Need(
             "row",
@@ -76,6 +82,27 @@ def _rows_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
             f"see warehouse/quarantine/{tracker}.csv",
         )
         for tracker, rows, reason in _rows(con, sql)
+    ]
+
+
+def _values_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    """Readings and stamps that are left out so often that it is no misread: a wrong unit, format or column, as a rule."""
+    sql = f"""
+        with recent as (select * from sightings where baseball_day >= {SINCE}),
+        seen as (select tracker, count(*) as sightings from recent group by tracker),
+        lost as (
+            select quarantine.tracker, coalesce(metric, "column") as what, mode(reason) as reason, any_value(fix) as fix,
+                count(distinct (file_id, file_row)) as readings
+            from quarantine semi join recent using (file_id, file_row) where level = 'value' group by 1, 2)
+        select tracker, what, readings, sightings, reason, fix from lost join seen using (tracker)
+        where readings >= greatest({FEWEST_LOST}, {LOST_SHARE} * sightings) order by tracker, readings desc, what"""
+    return [
+        Need(
+            "value",
+            f"{tracker}: {what} left out on {lost} of {count_of(rows, 'row')}, most often: {reason}",
+            fix or "look at the profile",
+        )
+        for tracker, what, lost, rows, reason, fix in _rows(con, sql)
     ]
 
 
@@ -92,9 +119,9 @@ def _alarms(con: duckdb.DuckDBPyConnection) -> list[Need]:
 
 
 def _gaps(con: duckdb.DuckDBPyConnection) -> list[Need]:
-    sql = """
+    sql = f"""
         select baseball_day, station, tracker, pitches_both, pitches_other, other_tracker from nights_with_gaps
-        where baseball_day = (select max(baseball_day) from pitches)
+        where baseball_day = {LAST_NIGHT}
         qualify row_number() over (partition by station, tracker order by pitches_other desc, other_tracker) = 1
         order by station, tracker"""
     return [
@@ -191,10 +218,24 @@ def _doubtful(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [Need("doubtful", sentence, remedy)]
 
 
+def _ahead(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    sql = """
+        select tracker, count(*), max(baseball_day) from sightings
+        where baseball_day > (select max(started_at)::date + 1 from runs) group by tracker order by tracker"""
+    return [
+        Need(
+            "clock",
+            f"{tracker}: {count_of(rows, 'pitch', 'pitches')} dated after the run, up to {day}",
+            "set its clock; look at [time] formats in the profile; then export again",
+        )
+        for tracker, rows, day in _rows(con, sql)
+    ]
+
+
 def _clocks(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
         select tracker, max(baseball_day), arg_max(verdict, baseball_day), count(distinct baseball_day) from clocks
-        where (hour_slip or abs(offset_start_s) > {CLOCK_OFF_S}) and baseball_day >= {_RECENT} group by tracker order by tracker"""
+        where (hour_slip or abs(offset_start_s) > {CLOCK_OFF_S}) and baseball_day >= {SINCE} group by tracker order by tracker"""
     return [
         Need(
             "clock",
@@ -210,7 +251,7 @@ def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
         select label_runs.tracker, label_runs.label, label_runs.proposed_label, label_runs.pitches, files.file_name
         from label_runs join (select distinct on (file_id) file_id, file_name, baseball_day_last from files order by file_id, file_name) as files
             using (file_id)
-        where baseball_day_last >= {_RECENT} order by label_runs.pitches desc, 1, 5, 2, 3"""
+        where baseball_day_last >= {SINCE} order by label_runs.pitches desc, 1, 5, 2, 3"""
     return [
         Need(
             "stale label",
@@ -243,10 +284,12 @@ def count_of(number: int, one: str, many: str | None = None) -> str:
 _LOOKS: Sequence[Callable[[duckdb.DuckDBPyConnection], list[Need]]] = (
     _files_refused,
     _rows_refused,
+    _values_refused,
     _alarms,
     _gaps,
     _names,
     _doubtful,
+    _ahead,
     _clocks,
     _stale_labels,
     _labels,

@@ -77,7 +77,7 @@ def print_rows(
 ) -> None:
     """Print rows as a table, long column names broken at `_`. What is too wide goes below in further tables; of a few rows each is a block."""
     texts = [[in_full(value) for value in row] for row in rows]
-    cells = [max(map(len, column), default=1) for column in zip(*texts, strict=True)] or [1] * len(columns)
+    cells = [max(map(len, column)) for column in zip(*texts, strict=True)] or [len(name) for name in columns]
     names = [_broken(name, width) for name, width in zip(columns, cells, strict=True)]
     widths = [max(width, *map(len, name.split("\n"))) for name, width in zip(names, cells, strict=True)]
     panels = _panels(widths, out.width)

@@ -9,7 +9,7 @@ import duckdb
 from rich.console import Console
 
 from pipeline.publishing import open_published
-from pipeline.reports.attention import RECENT_DAYS, find_needs
+from pipeline.reports.attention import RECENT_DAYS, SINCE, find_needs
 from pipeline.reports.printing import harmless, make_table
 from pipeline.reports.summary import print_counts, print_needs, read_facts
 
@@ -38,7 +38,7 @@ def _nights(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
         with recent as (
             select baseball_day, coalesce(station, 'unknown') as station, string_split(trackers, ',') as trackers,
                 count(*) over (partition by baseball_day, station) as pitches
-            from pitches where baseball_day >= (select max(baseball_day) from pitches) - {RECENT_DAYS - 1}),
+            from pitches where baseball_day >= {SINCE}),
         seen as (select baseball_day, station, pitches, unnest(trackers) as tracker from recent)
         select baseball_day, station, pitches, tracker, count(*) from seen
         group by all order by baseball_day desc, station, tracker""").fetchall()
@@ -47,7 +47,7 @@ def _nights(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
 def _gaps(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
     return con.execute(f"""
         select distinct baseball_day, coalesce(station, 'unknown'), tracker from nights_with_gaps
-        where baseball_day >= (select max(baseball_day) from pitches) - {RECENT_DAYS - 1} order by all""").fetchall()
+        where baseball_day >= {SINCE} order by all""").fetchall()
 
 
 def _reasons(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:

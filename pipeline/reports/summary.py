@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from pipeline.publishing import open_published
-from pipeline.reports.attention import Need, count_of, find_needs, first_of_each
+from pipeline.reports.attention import LAST_NIGHT, Need, count_of, find_needs, first_of_each
 from pipeline.reports.printing import harmless, make_table
 
 COUNTS = ("files", "rows", "sightings", "repeats", "no pitch", "quarantined")
@@ -25,9 +25,9 @@ def read_facts(folder: Path) -> dict[str, Any]:
             from files group by tracker order by tracker""").fetchall()
         seen = con.execute("select seen_by, count(*) from pitches group by seen_by order by seen_by").fetchall()
         lost = con.execute("select coalesce(sum(rows_unexplained), 0) from row_conservation").fetchall()[0][0]
-        last = con.execute("""
+        last = con.execute(f"""
             select baseball_day, occasion, station, count(*), count(distinct coalesce(pitcher_id, pitcher_label)) from pitches
-            where baseball_day = (select max(baseball_day) from pitches) group by all order by all""").fetchall()
+            where baseball_day = {LAST_NIGHT} group by all order by all""").fetchall()
         run = con.execute("select version, started_at, message from runs order by started_at desc limit 1").fetchall()[
             0
         ]

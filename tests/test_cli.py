@@ -1,0 +1,432 @@
+"""The command line as people and schedulers use it: what it prints, and its exit codes."""
+
+import csv
+import io
+import json
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import filelock
+import polars as pl
+import pytest
+from click.testing import CliRunner
+from rich.console import Console
+
+from pipeline.cli import cli
+from pipeline.publishing import run_query
+from pipeline.reports.attention import Need, decision_line, first_of_each
+from pipeline.reports.printing import in_full, print_rows
+from tests.conftest import PITCHLEDGER, command
+
+COMMANDS = ("check", "demo", "explain", "init", "query", "run", "status")
+WIDTH = 100
+
+
+@pytest.fixture(scope="module")
+def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What `init` makes, after a first run; tests only read it."""
+    folder = tmp_path_factory.mktemp("example") / "program"
+    assert command("init", folder).returncode == 0
+    done = command("run", "-w", folder)
+    assert done.returncode == 0, done.stderr
+    return folder
+
+
+@pytest.fixture
+def fresh(tmp_path: Path) -> Path:
+    """What `init` makes, before any run, to change at will."""
+    folder = tmp_path / "program"
+    CliRunner().invoke(cli, ["init", str(folder)], catch_exceptions=False)
+    return folder
+
+
+def said(*words: str | Path) -> str:
+    """What a command that succeeds prints."""
+    done = CliRunner().invoke(cli, [str(word) for word in words], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def change(folder: Path, old: str, new: str) -> None:
+    """Change the export that `init` made."""
+    (export,) = (folder / "inbox" / "example_unit").glob("*.csv")
+    export.write_text(export.read_text("utf-8").replace(old, new), "utf-8")
+
+
+def first(folder: Path, sql: str) -> str:
+    return str(run_query(folder / "warehouse", sql).item(0, 0))
+
+
+# ---- help ----------------------------------------------------------------------------------------------------------------------------------
+
+
+def test_help_names_every_command_and_the_exit_codes() -> None:
+    text = said("--help")
+    assert all(re.search(rf"^  {name} ", text, re.MULTILINE) for name in COMMANDS)
+    assert "Exit codes: 0 done; 2 " in text
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_each_command_says_what_it_does_and_every_option_has_words(name: str) -> None:
+    text = said(name, "--help")
+    assert len(text.splitlines()[2].strip()) > 30
+    options = re.findall(r"^  (-\S.*?)(?:  +(\S.*))?$", text, re.MULTILINE)
+    assert options
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = "import sys; sys.argv = ['pitchledger', '--help']\nimport pipeline.cli\ntry: pipeline.cli.main()\nexcept SystemExit: pass\nprint(sorted(sys.modules), file=sys.stderr)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = done.stderr
+    assert not [name for name in ("duckdb", "polars", "pydantic", "numpy", "rich.console") if f"'{name}'" in loaded]
+
+
+# ---- exit codes ----------------------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "words", [("walk",), ("run", "--fast"), ("query",), ("explain",), ("status", "--format", "xml")]
+)
+def test_a_command_line_that_is_wrong_ends_with_2(words: tuple[str, ...], tmp_path: Path) -> None:
+    assert command(*words, cwd=tmp_path).returncode == 2
+
+
+@pytest.mark.parametrize("name", ["check", "run", "status"])
+def test_without_a_workspace_every_command_says_how_to_make_one_and_ends_with_2(name: str, tmp_path: Path) -> None:
+    for words in ((name,), (name, "-w", tmp_path)):
+        done = command(*words, cwd=tmp_path)
+        assert (done.returncode, done.stdout) == (2, "")
+        assert "no ledger.toml" in done.stderr and "pitchledger init" in done.stderr
+
+
+@pytest.mark.parametrize("name", ["check", "run"])
+def test_faults_of_all_settings_files_are_told_at_once_and_end_with_2(name: str, fresh: Path) -> None:
+    ledger, profile = fresh / "ledger.toml", fresh / "profiles" / "example_unit.toml"
+    ledger.write_text(ledger.read_text("utf-8").replace("rank = 1", "rank = 0"), "utf-8")
+    profile.write_text(profile.read_text("utf-8").replace('at = "release"', 'at = "relaese"'), "utf-8")
+    (fresh / "roster.csv").write_text("player_id,name,hand\nP01,Avery Example,rihgt\n", "utf-8")
+    done = command(name, "-w", fresh)
+    assert done.returncode == 2
+    for told in ("ledger.toml: tracker.1.rank", "metric.release_speed_mph.at", "roster.csv: row 2, hand"):
+        assert told in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (fresh / "warehouse").exists()
+
+
+def test_a_run_that_fails_publishes_nothing_and_ends_with_3(fresh: Path) -> None:
+    (fresh / "warehouse").write_text("a file where the folder should be")
+    done = command("run", "-w", fresh)
+    assert done.returncode == 3
+    assert (fresh / "warehouse").read_text() == "a file where the folder should be"
+
+
+def test_a_question_before_the_first_run_is_answered_by_what_to_do(fresh: Path) -> None:
+    done = command("status", "-w", fresh)
+    assert done.returncode != 0 and "pitchledger run" in done.stderr and "Traceback" not in done.stderr
+
+
+def test_a_second_run_at_the_same_time_ends_with_4_and_says_who_runs_since_when(fresh: Path) -> None:
+    output = fresh / "warehouse"
+    output.mkdir()
+    with filelock.FileLock(output / ".run.lock"):
+        (output / ".run.txt").write_text("process 4711 since 2026-10-12 02:30:00 UTC", "utf-8")
+        done = command("run", "-w", fresh)
+    assert done.returncode == 4
+    assert "another run is in progress: process 4711 since 2026-10-12 02:30:00 UTC" in done.stderr
+    assert not (output / "versions").exists()
+
+
+def test_the_lock_of_a_dead_run_is_no_obstacle(fresh: Path) -> None:
+    output = fresh / "warehouse"
+    output.mkdir()
+    code = f"import filelock, os; filelock.FileLock({str(output / '.run.lock')!r}).acquire(); os.kill(os.getpid(), 9)"
+    subprocess.run([sys.executable, "-c", code], check=False)
+    (output / ".run.txt").write_text("process 1 since 2026-10-12 02:30:00 UTC", "utf-8")
+    assert command("run", "-w", fresh).returncode == 0
+    assert not (output / ".run.txt").exists()
+
+
+# ---- init, check, run ----------------------------------------------------------------------------------------------------------------------
+
+
+def test_what_init_makes_passes_check_and_runs(example: Path) -> None:
+    assert "all settings are right" in said("check", "-w", example)
+    assert first(example, "select count(*) from pitches") == "4"
+
+
+def test_init_overwrites_nothing(fresh: Path) -> None:
+    (fresh / "ledger.toml").write_text("mine", "utf-8")
+    (fresh / "roster.csv").unlink()
+    assert "roster.csv" in said("init", fresh)
+    assert (fresh / "ledger.toml").read_text("utf-8") == "mine"
+
+
+def test_check_shows_what_each_column_becomes(example: Path) -> None:
+    text = said("check", "-w", example)
+    # 141.3 km/h are 87.8 mph: a mile is 1.609344 km exactly (NIST Special Publication 811, appendix B)
+    assert re.search(r"release_speed_mph +speed km/h +km/h +speed .*141\.3 +87\.8", text)
+    assert re.search(r"pitch_type +called .*straight one +four_seam", text)
+
+
+def test_check_writes_nothing(fresh: Path) -> None:
+    before = sorted(fresh.rglob("*"))
+    said("check", "-w", fresh)
+    assert sorted(fresh.rglob("*")) == before
+
+
+def test_check_says_that_an_inbox_is_not_there_and_run_goes_on(fresh: Path) -> None:
+    shutil.rmtree(fresh / "inbox")
+    done = command("check", "-w", fresh)
+    assert done.returncode == 2 and "inbox" in done.stdout
+    assert "0 new exports" in said("run", "-w", fresh)
+
+
+def test_check_tells_of_an_export_that_the_profile_does_not_fit(fresh: Path) -> None:
+    change(fresh, "speed km/h", "Speed kmh")
+    done = command("check", "-w", fresh)
+    assert done.returncode == 2 and "Speed kmh" in " ".join(done.stdout.split())
+
+
+def test_a_run_ends_with_the_morning_summary_and_logs_plain_lines(fresh: Path) -> None:
+    done = command("run", "-w", fresh)
+    assert re.search(r"^example_unit +1 +5 +4 +0 +1 +0$", done.stdout, re.MULTILINE)
+    assert "Every row is accounted for" in done.stdout and "4 by 1" in done.stdout
+    assert re.search(r"^\d{4}-\d\d-\d\d .* INFO read: 1 of 1$", done.stderr, re.MULTILINE)
+    assert "\x1b" not in done.stdout + done.stderr
+
+
+def test_a_second_run_says_that_nothing_is_new(example: Path) -> None:
+    assert "Nothing is new" in command("run", "-w", example).stdout
+
+
+def test_the_workspace_is_found_from_a_folder_inside_it(example: Path) -> None:
+    assert command("status", cwd=example / "inbox").returncode == 0
+
+
+# ---- status --------------------------------------------------------------------------------------------------------------------------------
+
+
+def test_status_needs_nobody_where_all_is_well(example: Path) -> None:
+    done = command("status", "-w", example, "--strict")
+    assert (done.returncode, "Nothing needs a person." in done.stdout) == (0, True)
+
+
+def test_status_as_json_holds_what_the_page_holds(demo: Path) -> None:
+    state = json.loads(said("status", "-w", demo, "--format", "json"))
+    assert set(state) >= {
+        "run",
+        "runs",
+        "trackers",
+        "pitches_seen_by",
+        "nights",
+        "gaps",
+        "quarantine",
+        "needs_a_person",
+        "disk_bytes",
+    }
+    assert sum(state["pitches_seen_by"].values()) == int(first(demo, "select count(*) from pitches"))
+    for counts in state["trackers"].values():
+        assert counts["rows"] == counts["sightings"] + counts["repeats"] + counts["no_pitch"] + counts["quarantined"]
+
+
+def test_status_strict_ends_with_1_where_something_needs_a_person(demo: Path) -> None:
+    done = command("status", "-w", demo, "--strict")
+    assert done.returncode == 1 and "What needs a person" in done.stdout
+
+
+def test_status_counts_the_pitches_of_a_night_once(demo: Path) -> None:
+    state = json.loads(said("status", "-w", demo, "--format", "json"))
+    by_night = {(night["baseball_day"], night["station"]): night["pitches"] for night in state["nights"]}
+    asked = "select baseball_day::varchar, coalesce(station, 'unknown'), count(*) from pitches where baseball_day > date '2026-10-31' group by all"
+    assert by_night == {(day, station): n for day, station, n in run_query(demo / "warehouse", asked).rows()}
+
+
+def test_a_name_on_three_trackers_is_asked_for_once_with_the_line_that_settles_it(demo: Path) -> None:
+    text = " ".join(said("status", "-w", demo).split())
+    assert text.count("Ollerby, Rusk") == 2
+    assert "(ball, camera_array, stadium_radar," in text
+    assert 'label_is,,"Ollerby, Rusk",PLAYER_ID,YOU,DATE,WHY' in text
+
+
+def test_a_line_to_paste_is_one_csv_row() -> None:
+    line = decision_line("label_is", 'Ramolde, "Pepe" José', "p01")
+    assert next(csv.reader(io.StringIO(line))) == ["label_is", "", 'Ramolde, "Pepe" José', "p01", "YOU", "DATE", "WHY"]
+
+
+def test_the_summary_shows_the_first_of_each_kind_and_counts_the_rest() -> None:
+    needs = [Need("name", f"n{n}", "r") for n in range(4)] + [Need("clock", "c", "r")]
+    shown, more = first_of_each(needs, 2)
+    assert [need.sentence for need in shown] == ["n0", "n1", "c"] and more == {"name": 2}
+
+
+# ---- query ---------------------------------------------------------------------------------------------------------------------------------
+
+SQL = "select pitch_id, release_speed_mph, pitcher_label, thrown_at from pitches order by pitch_id"
+
+
+def test_every_format_holds_the_same_rows(example: Path, tmp_path: Path) -> None:
+    asked = run_query(example / "warehouse", SQL)
+    files = {form: tmp_path / f"answer.{form}" for form in ("csv", "json", "parquet")}
+    for form, path in files.items():
+        said("query", "-w", example, SQL, "--format", form, "--output", path)
+    assert pl.read_parquet(files["parquet"]).equals(asked)
+    assert json.loads(files["json"].read_text("utf-8"))[0]["pitch_id"] == asked.item(0, 0)
+    assert pl.read_csv(files["csv"]).get_column("release_speed_mph").to_list() == asked["release_speed_mph"].to_list()
+    piped = subprocess.run(
+        [PITCHLEDGER, "query", "-w", example, SQL, "--format", "parquet"], capture_output=True, check=True
+    )
+    assert pl.read_parquet(io.BytesIO(piped.stdout)).equals(asked)
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "drop table pitches",
+        "select 1; select 2",
+        "select * from read_csv('/etc/hostname')",
+        "copy pitches to 'stolen.csv'",
+        "attach 'other.duckdb'",
+        "install httpfs",
+        "set enable_external_access = true",
+        "select nothing from nowhere",
+        "",
+    ],
+)
+def test_a_query_can_do_nothing_but_read_the_warehouse(sql: str, example: Path, tmp_path: Path) -> None:
+    done = command("query", "-w", example.resolve(), sql, cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith("Error: ") and "Traceback" not in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_long_answer_is_cut_and_says_so(demo: Path) -> None:
+    text = said("query", "-w", demo, "select pitch_id from pitches")
+    assert len(text.splitlines()) == 52 and "the first 50 only" in text
+    assert said("query", "-w", demo, "select pitch_id from pitches", "--limit", "3").endswith("3 rows\n")
+    assert len(said("query", "-w", demo, "select pitch_id from pitches", "--format", "csv").splitlines()) > 3000
+
+
+def test_workload_comes_with_the_caution_and_data_without(demo: Path) -> None:
+    assert "athletic" in said("query", "-w", demo, "from throws_by_day limit 3")
+    assert "athletic" not in said("query", "-w", demo, "from throws_by_day limit 3", "--format", "csv")
+    assert "athletic" not in said("query", "-w", demo, "from sessions limit 3")
+
+
+def test_numbers_are_shown_without_powers_of_ten() -> None:
+    assert [in_full(value) for value in (None, True, 12345.678, 1234567.8, 0.00012345678, 3.0, 7)] == [
+        "", "true", "12345.7", "1234568", "0.000123457", "3", "7",
+    ]  # fmt: skip
+
+
+@pytest.fixture
+def page() -> Iterator[Console]:
+    yield Console(file=io.StringIO(), width=60)
+
+
+def shown(page: Console) -> list[str]:
+    assert isinstance(page.file, io.StringIO)
+    return page.file.getvalue().splitlines()
+
+
+def test_what_is_wider_than_the_screen_goes_on_below(page: Console) -> None:
+    columns = [f"a_rather_long_name_{n}" for n in range(12)]
+    print_rows(columns, [[f"value {n}" for n in range(12)]] * 5, (), page)
+    lines = shown(page)
+    assert max(map(len, lines)) <= 60
+    assert all(sum(f"value {n} " in f"{line} " for line in lines) == 5 for n in range(12))
+
+
+def test_one_wide_row_is_a_block_with_a_line_for_each_column(page: Console) -> None:
+    columns = [f"a_rather_long_name_{n}" for n in range(12)]
+    print_rows(columns, [list(range(12))], (), page)
+    assert [line.split() for line in shown(page)[1:]] == [[name, str(n)] for n, name in enumerate(columns)]
+
+
+def test_an_answer_without_rows_still_names_its_columns(page: Console) -> None:
+    print_rows(["pitch_id", "mph"], [], (), page)
+    assert shown(page)[0].split() == ["pitch_id", "mph"]
+
+
+# ---- explain -------------------------------------------------------------------------------------------------------------------------------
+
+
+def test_explain_shows_every_reading_and_marks_the_one_that_was_preferred(demo: Path) -> None:
+    three = "select pitch_id from pitches where seen_by = 3 and trackers like 'stadium_radar%' and stands_apart is null order by 1 limit 1"
+    pitch = first(demo, three)
+    text = said("explain", "-w", demo, pitch)
+    for tracker, sighting, speed in run_query(
+        demo / "warehouse", f"select tracker, sighting_id, release_speed_mph from sightings where pitch_id = '{pitch}'"
+    ).rows():
+        assert tracker in text and sighting in text and f"{speed:.1f}" in text
+    speeds = next(line for line in text.splitlines() if line.startswith("release_speed_mph"))
+    preferred = first(demo, f"select release_speed_mph from pitches where pitch_id = '{pitch}'")
+    assert f"{float(preferred):.1f}*" in speeds
+    assert "Why these are one pitch" in text and "the clocks are set right" in " ".join(text.split())
+
+
+def test_explain_takes_any_id_that_leads_to_a_pitch(demo: Path) -> None:
+    pitch, sighting = run_query(
+        demo / "warehouse",
+        "select pitch_id, max(sighting_id) from sightings group by 1 having count(*) = 2 order by 1 limit 1",
+    ).row(0)
+    aside = first(demo, "select sighting_id from set_aside where kind = 'double_trigger' order by 1 limit 1")
+    assert f"Pitch {pitch}" in said("explain", "-w", demo, sighting)
+    assert f"p{sighting[1:]} is in pitch {pitch} now." in said("explain", "-w", demo, f"p{sighting[1:]}")
+    assert "double_trigger" in said("explain", "-w", demo, aside)
+
+
+def test_explain_of_a_pitch_that_one_tracker_saw_says_that_it_stands_alone(example: Path) -> None:
+    text = said("explain", "-w", example, first(example, "select pitch_id from pitches limit 1"))
+    assert "Why it stands alone" in text and "No other tracker" in text
+
+
+def test_explain_of_no_pitch_ends_with_2(example: Path) -> None:
+    done = command("explain", "-w", example, "p0000000000000000")
+    assert (done.returncode, done.stdout) == (2, "") and "p0000000000000000" in done.stderr
+
+
+# ---- what all of them print ------------------------------------------------------------------------------------------------------------------
+
+
+def test_nothing_printed_is_wider_than_a_log(demo: Path) -> None:
+    pitch = first(demo, "select pitch_id from pitches order by seen_by desc, pitch_id limit 1")
+    texts = [
+        (demo / "summary.txt").read_text("utf-8"),
+        said("status", "-w", demo),
+        said("check", "-w", demo),
+        said("explain", "-w", demo, pitch),
+        said("query", "-w", demo, "from clocks limit 5"),
+    ]
+    assert [line for text in texts for line in text.splitlines() if len(line.rstrip()) > WIDTH] == []
+
+
+@pytest.mark.parametrize("evil", ["[red]\u202eliam", "[red]\x1b]0;x\x07liam"])
+def test_what_an_export_holds_can_neither_colour_nor_command_the_terminal(evil: str, fresh: Path) -> None:
+    change(fresh, "5,15:04:55,A. Example", f"5,15:04:55,{evil}")
+    summary = said("run", "-w", fresh)
+    asked = "select coalesce(pitcher_label, pitch_id) from pitches union all select value from quarantine"
+    texts = [summary, said("status", "-w", fresh), said("check", "-w", fresh), said("query", "-w", fresh, asked)]
+    assert any("[red]" in text for text in texts)
+    assert not set("\x1b\x07\u202e") & set("".join(texts))
+
+
+def test_rows_in_quarantine_are_told_even_where_no_pitch_is_left(fresh: Path) -> None:
+    change(fresh, "A. Example", "\x07")
+    assert "5 rows in quarantine" in said("run", "-w", fresh)
+
+
+def test_a_reading_that_is_never_taken_is_told(fresh: Path) -> None:
+    change(fresh, "15:0", "25:0")
+    assert "clock time left out on 4 of 4 rows" in " ".join(said("run", "-w", fresh).split())
+
+
+def test_a_clock_that_is_years_ahead_is_told_and_does_not_pass_for_last_night(fresh: Path) -> None:
+    (export,) = (fresh / "inbox" / "example_unit").glob("*.csv")
+    ahead = export.with_name("unit_2091-02-03.csv")
+    ahead.write_text(export.read_text("utf-8").replace("141.3", "141.1"), "utf-8")
+    text = " ".join(said("run", "-w", fresh).split())
+    assert "example_unit: 4 pitches dated after the run, up to 2091-02-03" in text and "Last night 2026-02-03" in text
