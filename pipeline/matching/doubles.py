@@ -39,8 +39,9 @@ def find_doubles(
     needed = np.concatenate([np.full(len(p[0]), p[3]) for p in parts]) if parts else gap
     strength = _one_throw(records, models, units, which, first, second)
     probability = 1 / (1 + np.exp(-np.clip(strength - needed, -50, 50)))
-    found = (probability > 0.5) & ~_seen_as_two(records, cells, first, second)
-    keep = _without_chains(first, second, found)
+    likely = np.flatnonzero(probability > 0.5)
+    two = _seen_as_two(records, cells, first[likely], second[likely])
+    keep = _without_chains(first, second, likely[~two])
     return Doubles(first[keep], second[keep], probability[keep], gap[keep])
 
 
@@ -94,7 +95,8 @@ def _model_of(records: Records, models: Models, units: list[Unit], unit_models: 
 def _seen_as_two(records: Records, cells: Cells, first: Ints, second: Ints) -> Bools:
     """Some other tracker has a record for each of the two, and these are not doubles themselves."""
     partners: dict[int, dict[int, int]] = {}
-    for cell in np.flatnonzero(cells.posterior > 0.5).tolist():
+    asked = np.isin(cells.first, [first, second]) | np.isin(cells.second, [first, second])
+    for cell in np.flatnonzero((cells.posterior > 0.5) & asked).tolist():
         a, b = int(cells.first[cell]), int(cells.second[cell])
         partners.setdefault(a, {})[int(records.tracker[b])] = b
         partners.setdefault(b, {})[int(records.tracker[a])] = a
@@ -106,11 +108,11 @@ def _seen_as_two(records: Records, cells: Cells, first: Ints, second: Ints) -> B
     return out
 
 
-def _without_chains(first: Ints, second: Ints, found: Bools) -> Ints:
+def _without_chains(first: Ints, second: Ints, found: Ints) -> Ints:
     """A record that repeats another cannot be repeated itself: of a chain, every second link falls away."""
     taken: set[int] = set()
     keep = []
-    for n in np.flatnonzero(found).tolist():
+    for n in found.tolist():
         if int(first[n]) not in taken and int(second[n]) not in taken:
             taken.update((int(first[n]), int(second[n])))
             keep.append(n)

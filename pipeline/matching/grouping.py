@@ -26,13 +26,26 @@ def group_records(
 
     `forced` edges come before all others. Ties are broken by the records' order, so the outcome does not depend on input order.
     """
-    members: dict[int, list[int]] = {}
+    contested = {row for pair in forced for row in pair} | {row for pair in apart for row in pair}
+    degree = np.bincount(np.concatenate([first, second]), minlength=len(tracker))
+    degree[sorted(contested)] += 2
+    plain = (degree[first] == 1) & (degree[second] == 1) & (tracker[first] != tracker[second])
     home = np.arange(len(tracker))
-    enemies = _enemies(apart)
-    order = np.lexsort((second, first, -strength))
+    home[np.maximum(first[plain], second[plain])] = np.minimum(first[plain], second[plain])
+    rest = np.flatnonzero(~plain)
+    order = rest[np.lexsort((second[rest], first[rest], -strength[rest]))]
     edges = [*forced, *zip(first[order].tolist(), second[order].tolist(), strict=True)]
+    for row, group in _joined(tracker.tolist(), edges, _enemies(apart)).items():
+        home[row] = group
+    return Groups(home, home[first] == home[second])
+
+
+def _joined(tracker: list[int], edges: list[tuple[int, int]], enemies: dict[int, set[int]]) -> dict[int, int]:
+    """Group (its lowest record) of every record on the edges, which come in the order in which they are tried."""
+    members: dict[int, list[int]] = {}
+    home: dict[int, int] = {}
     for a, b in edges:
-        one, two = int(home[a]), int(home[b])
+        one, two = home.setdefault(a, a), home.setdefault(b, b)
         if one == two:
             continue
         ours, theirs = members.get(one, [one]), members.get(two, [two])
@@ -41,8 +54,8 @@ def group_records(
         keep, gone = min(one, two), max(one, two)
         members[keep] = ours + theirs
         members.pop(gone, None)
-        home[members[keep]] = keep
-    return Groups(home, home[first] == home[second])
+        home.update(dict.fromkeys(members[keep], keep))
+    return home
 
 
 def _enemies(apart: set[tuple[int, int]]) -> dict[int, set[int]]:
@@ -53,7 +66,7 @@ def _enemies(apart: set[tuple[int, int]]) -> dict[int, set[int]]:
     return enemies
 
 
-def _clash(tracker: Ints, ours: list[int], theirs: list[int], enemies: dict[int, set[int]]) -> bool:
-    if {int(tracker[r]) for r in ours} & {int(tracker[r]) for r in theirs}:
+def _clash(tracker: list[int], ours: list[int], theirs: list[int], enemies: dict[int, set[int]]) -> bool:
+    if {tracker[r] for r in ours} & {tracker[r] for r in theirs}:
         return True
     return any(not enemies.get(r, set()).isdisjoint(theirs) for r in ours)

@@ -44,8 +44,9 @@ def label_runs_frame(
     label = _one_spelling(told, partner)
     runs = []
     for stream in streams:
-        usual = _release_of(records, stream.rows, label, partner)
-        runs += [(run, _support(records, run, usual)) for run in _runs(stream.rows, label, partner)]
+        found = _runs(stream.rows, label, partner)
+        usual = _release_of(records, stream.rows, label, partner) if found else {}
+        runs += [(run, _support(records, run, usual)) for run in found]
     return _frame(
         records,
         sightings,

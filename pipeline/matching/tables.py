@@ -135,7 +135,8 @@ def _over_third(pairs: Pairs, groups: Groups) -> Floats:
     """a and c are one pitch at least when a and b are, and b and c."""
     known: dict[tuple[int, int], float] = {}
     neighbours: dict[int, list[int]] = {}
-    inside = np.flatnonzero(groups.joined)
+    size = np.bincount(groups.group, minlength=1)
+    inside = np.flatnonzero(groups.joined & (size[groups.group[pairs.first]] > 2))
     for n in inside.tolist():
         a, b = int(pairs.first[n]), int(pairs.second[n])
         known[(a, b)] = known[(b, a)] = float(pairs.probability[n])
@@ -264,11 +265,19 @@ def _loudest(
     say = np.zeros((len(cell), len(METRIC_NAMES)))
     say[order] = metric_log_ratio(model, which[cells.unit[at]], records.readings, cells.first[at], cells.second[at])
     top = np.argsort(-np.abs(say), axis=1, kind="stable")[:, :3]
-    texts: list[str | None] = []
-    for ok, row, best in zip(told.tolist(), say, top, strict=True):
-        parts = [f"{METRIC_NAMES[k]} {row[k]:+.1f}" for k in best.tolist() if abs(row[k]) >= 0.05]
-        texts.append("; ".join(parts) if ok and parts else None)
-    return texts
+    loudest = np.take_along_axis(say, top, axis=1).round(1)
+    words = pl.DataFrame({f"{n}": pl.Series(METRIC_NAMES).gather(top[:, n]) for n in range(3)})
+    words = words.with_columns(pl.Series(f"say_{n}", np.where(told, loudest[:, n], 0.0)) for n in range(3))
+    parts = [
+        pl.when(pl.col(f"say_{n}") != 0).then(
+            pl.format(
+                "{} {}{}", f"{n}", pl.when(pl.col(f"say_{n}") > 0).then(pl.lit("+")).otherwise(pl.lit("")), f"say_{n}"
+            )
+        )
+        for n in range(3)
+    ]
+    text = pl.concat_str(parts, separator="; ", ignore_nulls=True)
+    return words.select(pl.when(text != "").then(text)).to_series().to_list()
 
 
 def _rivals(ids: list[str], pairs: Pairs, groups: Groups, probability: Floats) -> list[str | None]:
