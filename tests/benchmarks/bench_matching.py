@@ -323,6 +323,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--first-seed", type=int, default=1000)
     parser.add_argument("--worlds", choices=("issue", "other"), default="issue")
+    parser.add_argument("--scenarios", nargs="*", help="only these, in this order")
     parser.add_argument("--methods", nargs="*", default=list(METHODS))
     parser.add_argument("--linkage-seeds", type=int, default=1, help="seeds that record linkage (20 s a season) gets")
     parser.add_argument("--growth", action="store_true")
@@ -335,7 +336,7 @@ def main() -> None:
         methods.pop("record linkage")
     ours(simulate(world("one night"), 0))  # imports and first calls are not counted
     print(HEAD, flush=True)
-    for name in SCENARIOS if options.worlds == "issue" else OTHER_WORLDS:
+    for name in options.scenarios or (SCENARIOS if options.worlds == "issue" else OTHER_WORLDS):
         scores: dict[str, list[Score]] = {m: [] for m in methods}
         outcomes: dict[str, list[Outcome]] = {m: [] for m in methods}
         for seed in range(options.first_seed, options.first_seed + options.seeds):
