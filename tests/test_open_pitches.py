@@ -7,6 +7,7 @@ those of the published columns' own rounding and, for B, of a plane that was fit
 
 import os
 import shutil
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -14,15 +15,25 @@ import polars as pl
 import pytest
 
 from pipeline import flight as physics
+from pipeline import frames
 from pipeline.flight import FRONT_EDGE_FT, Flight, Span
 from pipeline.inbox import list_exports
 from pipeline.ledger import TrackerSettings
+from pipeline.sources.definitions import MetricTables, TrajectorySpec
 from pipeline.sources.mapping import Mapped, map_export
+from pipeline.sources.metrics_mapping import map_metrics
+from pipeline.sources.null_reasons import Why
 from pipeline.sources.profile import load_profile
 from pipeline.sources.readers import RawExport, read_export
 from schemas.metrics import TRAJECTORY
 from tests.conftest import PROJECT
+from tests.test_flight import check
 
+NUMBERS_OF_A = (
+    *("x_ref_ft", "y_ref_ft", "z_ref_ft", "vx_ref_fps", "vy_ref_fps", "vz_ref_fps", "ax_fps2", "ay_fps2", "az_fps2"),
+    *("rep_speed_50ft_mph", "rep_speed_plate_mph", "rep_plate_x_ft", "rep_plate_z_ft"),
+    *("rep_move_x_40ft_in", "rep_move_z_40ft_in"),
+)
 FOLDERS = [Path(os.environ.get("PITCHLEDGER_OPEN_DATA", PROJECT / ".." / "shared" / "data"))]
 
 
@@ -75,6 +86,35 @@ def test_public_pitches_a(tmp_path: Path) -> None:
     assert worst(z, published(raw, "rep_move_z_40ft_in")) < 0.0055
 
 
+def test_where_the_ball_is_let_go_is_not_in_a_so_its_breaks_cannot_be_ours(tmp_path: Path) -> None:
+    """Movement over the last 40 ft is about half of the full flight's (check h02): null with the reason, not a number of another quantity."""
+    _, done = mapped("a", tmp_path)
+    assert done.sightings.get_column("horizontal_break_in").null_count() == 1858
+    sources = done.metric_sources.filter(pl.col("metric").str.contains("break"))
+    assert sources.get_column("null_reason").to_list() == [Why.NO_RELEASE.text] * 2
+    assert sources.get_column("affected").to_list() == [1858] * 2
+    # release speed is kept, by the pitch's own flight to a nominal release, and told
+    gained = done.sightings.get_column("release_speed_mph") - physics.speed_mph(flight_of(done.sightings), 54.5)
+    assert gained.abs().max() < 0.0505
+    told = done.metric_sources.filter(metric="release_speed_mph").get_column("null_reason").to_list()
+    assert told == [Why.NOMINAL.text]
+
+
+def test_with_each_pitchers_release_the_breaks_of_a_become_ours(tmp_path: Path) -> None:
+    """The profile's own tables, with an extension column put beside the file's: the published 40-ft movement leads to the full flight's."""
+    raw, done = mapped("a", tmp_path)
+    tables = tomllib.loads((PROJECT / "tests" / "profiles" / "open_pitches_a.toml").read_text())
+    reach = {"column": "reach", "unit": "ft", "measured_from": "rubber"}
+    metrics = MetricTables.model_validate(tables["metric"] | {"extension_ft": reach})
+    cells = raw.cells.select(pl.col(column).cast(pl.Float64) for column in NUMBERS_OF_A).with_columns(reach=pl.lit(6.3))
+    hand = pl.Series(["right"] * cells.height)
+    ours = map_metrics(cells, metrics, TrajectorySpec.model_validate(tables["trajectory"]), hand).values
+    x, z = physics.break_in(flight_of(done.sightings), Span(54.2, FRONT_EDGE_FT), "same_plane")
+    # the published movement is rounded to 0.01 in
+    assert worst(ours.get_column("horizontal_break_in").to_numpy(), x) < 0.0055
+    assert worst(ours.get_column("induced_vertical_break_in").to_numpy(), z) < 0.0055
+
+
 def test_public_pitches_b(tmp_path: Path) -> None:
     raw, done = mapped("b", tmp_path)
     assert done.sightings.height == raw.rows_read == 2209
@@ -102,3 +142,64 @@ def test_readings_at_a_stated_plane_come_out_at_each_pitchers_own_release(tmp_pa
     assert worst(ours["induced_vertical_break_in"], z) < 0.221
     # and the columns are off by as much as check_values says when they are taken at face value: up to 0.33 mph
     assert 0.2 < worst(physics.speed_mph(flight, 54.14), physics.speed_mph(flight, release)) < 0.4
+
+
+# The checks' figures are of both halves of data B (4,418 pitches); the file here is one half, so means are held to a little more than rounding.
+
+
+def test_what_definitions_make_of_real_pitches(tmp_path: Path) -> None:
+    """Checks h01 to h04: speed at release against 50 ft, 40-ft against full movement, same-time against same-plane, front edge against back tip."""
+    _, done = mapped("b", tmp_path)
+    flight, release = flight_of(done.sightings), 60.5 - done.sightings.get_column("extension_ft").to_numpy()
+    gained = physics.speed_mph(flight, release) - physics.speed_mph(flight, 50.0)
+    assert np.nanmean(gained) == pytest.approx(check("h01")["expected"]["mean"], abs=0.01)
+    # h02 and h03 take the full flight from 54.14 ft, as the file does (found here: their figures come out to the last digit only so)
+    whole, last = Span(54.14, FRONT_EDGE_FT), Span(40.0, FRONT_EDGE_FT)
+    time_whole, plane_whole = (physics.break_in(flight, whole, d) for d in ("same_time", "same_plane"))  # type: ignore[arg-type]
+    share = physics.break_in(flight, last, "same_time")[1] / time_whole[1]
+    assert np.nanmean(share) == pytest.approx(check("h02")["expected"]["mean"], abs=0.0002)
+    said = check("h03")["expected"]
+    assert np.nanmedian(np.abs(time_whole[0] - plane_whole[0])) == pytest.approx(
+        said["horizontal_abs_median"], abs=0.05
+    )
+    assert np.nanmedian(time_whole[1] - plane_whole[1]) == pytest.approx(said["vertical_median"], abs=0.05)
+    higher = physics.at_plane(flight, FRONT_EDGE_FT).z - physics.at_plane(flight, 0.0).z
+    assert np.nanmean(higher) == pytest.approx(check("h04")["expected"]["mean"], abs=0.005)
+
+
+def test_measured_and_inferred_axes_are_different_quantities(tmp_path: Path) -> None:
+    """Check h05: 17 degrees apart in the median; it also shows that the file's axis is mapped the right way round."""
+    _, done = mapped("b", tmp_path)
+    flight, release = flight_of(done.sightings), 60.5 - done.sightings.get_column("extension_ft").to_numpy()
+    inferred = physics.inferred_axis_deg(flight, Span(release, FRONT_EDGE_FT))
+    apart = np.abs(frames.wrapped_deg(done.sightings.get_column("spin_axis_deg").to_numpy() - inferred))
+    assert np.nanmedian(apart) == pytest.approx(check("h05")["expected"]["median"], abs=1.5)
+
+
+def test_drag_of_real_pitches_and_the_rule_that_stands_in_for_it(tmp_path: Path) -> None:
+    """Checks c09, c10; and the rule for speeds without a flight, against these flights: no bias, SD 0.7 mph from release to plate."""
+    _, done = mapped("b", tmp_path)
+    flight, release = flight_of(done.sightings), 60.5 - done.sightings.get_column("extension_ft").to_numpy()
+    drag = physics.drag_coefficient(flight, Span(release, FRONT_EDGE_FT))
+    assert np.nanmedian(drag) == pytest.approx(check("c09")["expected"]["median"], abs=0.003)
+    assert np.nanmedian(drag) == pytest.approx(physics.DRAG_COEFFICIENT, abs=0.003)
+    fast, slow = physics.speed_mph(flight, release), physics.speed_mph(flight, FRONT_EDGE_FT)
+    assert np.nanmean(100 * (1 - slow / fast)) == pytest.approx(
+        check("c10")["expected"]["B_from_release_mean_pct"], abs=0.05
+    )
+    off = physics.speed_elsewhere_mph(fast, release, FRONT_EDGE_FT) - slow
+    assert abs(np.nanmean(off)) < 0.05
+    assert np.nanstd(off) < 0.75
+    short = physics.speed_elsewhere_mph(physics.speed_mph(flight, 50.0), 50.0, release) - fast
+    # a fit of constant acceleration reads release low (check h06)
+    assert 0 < np.nanmean(short) < 0.1
+
+
+def test_the_drag_rule_holds_for_the_other_years_pitches_too(tmp_path: Path) -> None:
+    """Data A was not used for any constant: from 50 ft to the plate."""
+    _, done = mapped("a", tmp_path)
+    flight = flight_of(done.sightings)
+    off = physics.speed_elsewhere_mph(physics.speed_mph(flight, 50.0), 50.0, FRONT_EDGE_FT) - physics.speed_mph(
+        flight, FRONT_EDGE_FT
+    )
+    assert abs(np.nanmean(off)) < 0.15

@@ -261,9 +261,9 @@ def _ours(name: str, table: MetricSpec, known: _Known) -> _Told:
     ours = _our_tables().get(name)
     if ours is None or _is_ours(table, ours):
         return read
-    moved = _moved(read, table, ours, known)
     if isinstance(table, spec.Speed | spec.SpeedFromComponents):
-        return _or_by_drag(moved, read, table, ours, known)
+        return _moved_speed(read, table, ours, known)
+    moved = _moved(read, table, ours, known)
     if isinstance(table, spec.VerticalBreak):
         return _or_by_flight_time(moved, read, table, ours, known)
     return moved
@@ -348,24 +348,22 @@ def _as_defined(table: MetricSpec, known: _Known) -> Floats:
             raise TypeError(f"no flight tells {type(table).__name__}")
 
 
-def _or_by_drag(
-    moved: _Told, read: _Told, table: "spec.Speed | spec.SpeedFromComponents", ours: MetricSpec, known: _Known
-) -> _Told:
-    """Where there is no flight: quadratic drag between the planes. A release that is not known is taken at its nominal place, and told.
+def _moved_speed(read: _Told, table: "spec.Speed | spec.SpeedFromComponents", ours: MetricSpec, known: _Known) -> _Told:
+    """A speed at our plane: by the flight, else by drag. A release that is not known is taken at its nominal place, and told.
 
-    Only for the whole speed: how much of it runs toward the plate, no drag tells.
+    Drag only for the whole speed: how much of it runs toward the plate, it does not tell.
     """
     assert isinstance(ours, spec.Speed)
-    if isinstance(table, spec.Speed) and table.component != "total":
-        return moved
-    theirs_y, ours_y = plane(table.at, known.release_y), plane(ours.at, known.release_y)
-    is_nominal = np.isnan(theirs_y) | np.isnan(ours_y)
-    nominal = RUBBER_FT - physics.NOMINAL_EXTENSION_FT
-    start, end = (np.where(np.isnan(y), nominal, y) for y in (theirs_y, ours_y))
-    by_drag = physics.speed_elsewhere_mph(read.values, start, end)
-    values = np.where(np.isfinite(moved.values), moved.values, by_drag)
-    why = np.where(np.isfinite(moved.values), Why.FINE, np.where(is_nominal, Why.NOMINAL, Why.FINE))
-    return _Told(values, np.where(np.isfinite(values), why, read.why).astype(np.uint8))
+    nowhere = np.isnan(known.release_y)
+    somewhere = known._replace(release_y=np.where(nowhere, RUBBER_FT - physics.NOMINAL_EXTENSION_FT, known.release_y))
+    moved = _moved(read, table, ours, somewhere)
+    values = moved.values
+    if isinstance(table, spec.SpeedFromComponents) or table.component == "total":
+        start, end = plane(table.at, somewhere.release_y), plane(ours.at, somewhere.release_y)
+        values = np.where(np.isfinite(values), values, physics.speed_elsewhere_mph(read.values, start, end))
+    is_nominal = nowhere & (_needs_release(table) or _needs_release(ours))
+    why = np.where(np.isfinite(values), np.where(is_nominal, Why.NOMINAL, Why.FINE), moved.why)
+    return _Told(values, why.astype(np.uint8))
 
 
 def _or_by_flight_time(moved: _Told, read: _Told, table: spec.VerticalBreak, ours: MetricSpec, known: _Known) -> _Told:

@@ -31,4 +31,4 @@ class Why(IntEnum):
     BEYOND = 10, "the flight does not reach the plane"
     NO_TOTAL = 11, "total spin is not known"
     NO_EFFICIENCY = 12, "the column holds active spin, and spin_efficiency is not known"
-    NOMINAL = 13, "kept, by drag alone: no extension, so release is taken at 54.5 ft"
+    NOMINAL = 13, "kept, but release is taken at 54.5 ft: extension_ft is not known"
