@@ -365,6 +365,19 @@ def test_one_session_in_many_files_and_many_sessions_in_one_file_come_to_the_sam
     assert _groups(_match(single)) == _groups(matched)
 
 
+def test_two_sessions_in_one_file_with_clocks_of_their_own_are_both_matched():
+    season = simulate(World(world("clean").devices, ("bullpen", "bullpen"), sessions_a_day=2), 4)
+    camera, first = pl.col("tracker") == "camera", pl.col("native_session") == "camera-0"
+    later = pl.when(first).then(pl.col("thrown_at") + pl.duration(hours=1)).otherwise("thrown_at").alias("thrown_at")
+    two_files = season.sightings.with_columns(later)  # the first session's stamps now come after the second's
+    one_file = two_files.with_columns(
+        pl.when(camera).then(pl.lit("camera-x")).otherwise("file_id").alias("file_id"),
+        (pl.col("file_order") + pl.when(camera & ~first).then(500).otherwise(0)).cast(pl.UInt32).alias("file_order"),
+    )
+    for sightings in (two_files, one_file):
+        assert score(_match(sightings).match_pairs, season.truth, sightings).f1_at_05 > 0.98
+
+
 def test_doubt_shows_the_competing_explanation():
     _, matched = _season("all faults, two trackers", 1)
     rivals = matched.match_pairs.filter(pl.col("rival_of").is_not_null())

@@ -82,6 +82,18 @@ def test_the_alignment_agrees_with_counting_every_alignment(seed: int):
     assert result.posterior[1, :n, :m] == pytest.approx(held, abs=1e-9)
 
 
+def test_overwhelming_evidence_does_not_overflow():
+    n = 40
+    evidence = np.full((1, n, n), -60.0)
+    evidence[0, np.arange(n), np.arange(n)] = 80.0
+    steps = Steps(
+        *(np.array([v]) for v in (0.9, 0.05, 0.05, 0.6, 0.1, 0.3, 0.6, 0.1, 0.3, 0.98, 0.98, 0.98, 0.98, 0.1))
+    )
+    ahead = np.ones((1, n, n + 1), dtype=bool)
+    result = align(Band(evidence, ahead, np.zeros((1, n), dtype=int), np.array([n]), np.array([n])), steps)
+    assert result.posterior[0] == pytest.approx(np.eye(n), abs=1e-9)
+
+
 def test_a_restarted_count_is_kept_in_the_order_of_the_file():
     count = np.array([*range(1, 21), *range(1, 16)], dtype=float)
     assert device_order(count, np.full(35, np.nan)).tolist() == list(range(35))
@@ -92,6 +104,16 @@ def test_rows_grouped_by_pitcher_are_put_back_by_time():
     by_pitcher = np.concatenate([np.arange(g, 40, 4) for g in range(4)])
     count = np.arange(1.0, 41.0)
     assert by_pitcher[device_order(count[by_pitcher], seen[by_pitcher])].tolist() == list(range(40))
+
+
+def test_rows_grouped_by_pitch_type_are_put_back_by_their_numbers_without_a_clock():
+    count = np.concatenate([np.arange(g, 41, 3) for g in (1, 2, 3)]).astype(float)
+    assert count[device_order(count, np.full(40, np.nan))].tolist() == list(range(1, 41))
+
+
+def test_a_restart_with_unique_but_reversed_numbers_keeps_the_order_of_the_file():
+    count = np.concatenate([np.arange(1001, 1031), np.arange(1, 21)]).astype(float)
+    assert device_order(count, np.full(50, np.nan)).tolist() == list(range(50))
 
 
 def test_a_clock_that_is_set_back_does_not_turn_the_order_round():

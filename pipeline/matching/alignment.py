@@ -177,8 +177,9 @@ def _forward(lattice: _Lattice, band: Band, s: Steps) -> tuple[Floats, Floats, F
     return before, log_before, log_total
 
 
-# rows between two rescalings: a row can add a factor of e^60, and the largest double is e^709
-_ROWS_BETWEEN = 6
+# rows between two rescalings: a row can add a factor of e^60, what is before, at and after a pair is multiplied, and the largest
+# double is e^709
+_ROWS_BETWEEN = 4
 
 
 def _rescaled(row: int, states: Floats) -> Floats:

@@ -53,10 +53,9 @@ def clocks_frame(
         for row in _unit_rows(records, u, unit, fit, places[u].clock, pairs, groups, of_pair, rank)
     ]
     frame = pl.DataFrame(rows, schema=CLOCKS, orient="row")
-    likely = pl.struct("matched", "same_session_probability")
-    telling = (pl.col("matched") > 0) | (
-        likely == likely.max().over("tracker", "reference_tracker", "file_id", "station", "baseball_day")
-    )
+    file = ("tracker", "reference_tracker", "file_id", "venue", "station", "baseball_day")
+    likeliest = pl.col("same_session_probability") == pl.col("same_session_probability").max().over(file)
+    telling = (pl.col("matched") > 0) | ((pl.col("matched").max().over(file) == 0) & likeliest)
     return frame.filter(telling).sort(
         "baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched"
     )

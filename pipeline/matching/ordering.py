@@ -23,6 +23,8 @@ def device_order(sequence: Floats, seen_s: Floats) -> Ints:
         return _order_without_count(in_file, seen_s)
     count = _filled(sequence)
     runs = count_runs(count)
+    if _grouped(count, runs):
+        return np.lexsort((in_file, count))
     if runs[-1] < _MOST_RUNS:
         return np.lexsort((in_file, count, runs))
     if np.isnan(seen_s).all():
@@ -45,6 +47,16 @@ def count_runs(count: Floats) -> Ints:
         highest, length = max(highest, number), length + 1
         runs[at] = run
     return runs
+
+
+def _grouped(count: Floats, runs: Ints) -> bool:
+    """Numbers that no two rows share, in runs whose numbers interleave: nothing was restarted, the rows were grouped by something."""
+    if runs[-1] == 0 or len(np.unique(count)) < len(count):
+        return False
+    cuts = np.flatnonzero(np.diff(runs)) + 1
+    low, high = np.minimum.reduceat(count, [0, *cuts]), np.maximum.reduceat(count, [0, *cuts])
+    order = np.argsort(low, kind="stable")
+    return bool((low[order][1:] < np.maximum.accumulate(high[order])[:-1]).any())
 
 
 def _order_without_count(in_file: Ints, seen_s: Floats) -> Ints:
