@@ -172,6 +172,15 @@ def test_check_shows_what_each_column_becomes(example: Path) -> None:
     assert re.search(r"pitch_type +called .*straight one +four_seam", text)
 
 
+def test_check_names_a_decision_about_a_sighting_that_is_not_there(fresh: Path) -> None:
+    said("run", "-w", fresh)
+    known = first(fresh, "select min(sighting_id) from sightings")
+    lines = f"kind,tracker,subject,object\nnot_same_pitch,,{known},s00000000000000aa\n"
+    (fresh / "decisions.csv").write_text(lines, "utf-8")
+    text = " ".join(said("check", "-w", fresh).split())
+    assert "no published sighting has the id s00000000000000aa" in text and f"id {known}" not in text
+
+
 def test_check_writes_nothing(fresh: Path) -> None:
     before = sorted(fresh.rglob("*"))
     said("check", "-w", fresh)

@@ -112,7 +112,7 @@ def _alarms(con: duckdb.DuckDBPyConnection) -> list[Need]:
         Need(
             "drift",
             sentence,
-            'look at the device; until then, the block that `pitchledger query "from proposed_corrections"` proposes',
+            'look at the device; to correct it meanwhile: pitchledger query "from proposed_corrections"',
         )
         for (sentence,) in _rows(con, sql)
     ]

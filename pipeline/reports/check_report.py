@@ -7,15 +7,36 @@ from rich.console import Console
 
 from pipeline.inbox import ExportFile, list_exports
 from pipeline.ledger import Ledger, TrackerSettings
+from pipeline.publishing import published_tables
 from pipeline.repeats import order_exports
 from pipeline.reports.printing import harmless, make_table
 from pipeline.sources.mapping import describe_columns, map_export
 from pipeline.sources.readers import UnreadableExport, read_export
 
+SIGHTING_KINDS = ("same_pitch", "not_same_pitch", "no_pitch")
+
 
 def print_check(ledger: Ledger, out: Console) -> int:
     """Print every tracker's columns; returns how many trackers have a problem with their newest export."""
-    return sum(not _check_tracker(tracker, ledger.folder, out) for tracker in ledger.trackers)
+    bad = sum(not _check_tracker(tracker, ledger.folder, out) for tracker in ledger.trackers)
+    for sighting in _unknown_sightings(ledger):
+        out.print(
+            harmless(
+                f"decisions.csv: no published sighting has the id {sighting}; `pitchledger explain PITCH_ID` shows those of a pitch"
+            )
+        )
+    return bad
+
+
+def _unknown_sightings(ledger: Ledger) -> list[str]:
+    """Sighting ids in decisions.csv that the published version does not know: mistyped, or of an export that is gone."""
+    known = [
+        table.get_column("sighting_id")
+        for table in published_tables(ledger.output, ("sightings", "set_aside")).values()
+    ]
+    about = ledger.decisions.filter(pl.col("kind").is_in(SIGHTING_KINDS))
+    named = pl.concat([about.get_column("subject"), about.get_column("object")]).drop_nulls().unique().sort()
+    return named.filter(~named.is_in(pl.concat(known).implode())).to_list() if known else []
 
 
 def _check_tracker(tracker: TrackerSettings, folder: Path, out: Console) -> bool:
