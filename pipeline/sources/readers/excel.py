@@ -22,7 +22,8 @@ from pipeline.sources.readers.raw import (
 # unpacked size; 30,000 rows of 100 columns take about 100 MB
 MAX_UNPACKED_BYTES = 400 * 2**20
 _MOST_PARTS = 2_000
-_CELL = re.compile(rb"""\sr=["']([A-Z]{1,3})(\d{1,7})["']""")
+_COLUMN = re.compile(rb"""\sr\s*=\s*["']([A-Z]{1,3})""")
+_ROW = re.compile(rb"""\sr\s*=\s*["'][A-Z]{0,3}(\d{1,20})["']""")
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
 
@@ -74,9 +75,8 @@ def _check_parts(book: zipfile.ZipFile) -> None:
 
 def _check_extent(xml: bytes) -> None:
     """Refuse a sheet whose far corners span more cells than memory: the parser lays out the whole rectangle."""
-    places = {(column, len(row), row) for column, row in _CELL.findall(xml)}
-    columns = max((_column_number(column) for column, _, _ in places), default=0)
-    rows = max((int(row) for _, _, row in places), default=0)
+    columns = max(map(_column_number, set(_COLUMN.findall(xml))), default=0)
+    rows = max(map(int, set(_ROW.findall(xml))), default=0)
     if columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
         raise UnreadableExport(
             f"a sheet spans {rows} rows of {columns} columns",
