@@ -74,6 +74,7 @@ def worst(found: np.ndarray, said: np.ndarray) -> float:
 def test_public_pitches_a(tmp_path: Path) -> None:
     raw, done = mapped("a", tmp_path)
     assert done.sightings.height == raw.rows_read == 1858
+    assert done.unknown_labels.is_empty()
     flight = flight_of(done.sightings)
     plate = physics.at_plane(flight, FRONT_EDGE_FT)
     assert worst(plate.x, published(raw, "rep_plate_x_ft")) < 0.0013
@@ -118,6 +119,7 @@ def test_with_each_pitchers_release_the_breaks_of_a_become_ours(tmp_path: Path) 
 def test_public_pitches_b(tmp_path: Path) -> None:
     raw, done = mapped("b", tmp_path)
     assert done.sightings.height == raw.rows_read == 2209
+    assert done.unknown_labels.is_empty()
     flight = flight_of(done.sightings)
     plate = physics.at_plane(flight, FRONT_EDGE_FT)
     assert worst(plate.x, published(raw, "rep_plate_x_ft")) < 0.061
