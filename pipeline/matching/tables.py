@@ -67,11 +67,25 @@ def candidate_pairs(records: Records, cells: Cells, doubles: Doubles, decided: D
         else np.zeros(0, dtype=bool)
     )
     total = np.minimum(np.bincount(np.cumsum(new) - 1, p) if len(p) else p, 1.0)
-    found = Pairs(
-        first[new], second[new], np.round(total, _PROBABILITY), live[new], np.zeros(int(new.sum()), dtype=bool)
-    )
+    found = Pairs(first[new], second[new], total, live[new], np.zeros(int(new.sum()), dtype=bool))
+    found = found._replace(probability=np.round(_shared(found, records.tracker, doubles.first), _PROBABILITY))
     keep = found.probability >= reported
     return _with_decisions(found.take(keep), *decided.places(records))
+
+
+def _shared(pairs: Pairs, tracker: Ints, rows: Ints) -> Floats:
+    """A record that took over the claims of its double has one partner of a tracker: the lesser claims share what the best leaves."""
+    probability = pairs.probability.copy()
+    for row in rows.tolist():
+        mine = np.flatnonzero((pairs.first == row) | (pairs.second == row))
+        partner = tracker[np.where(pairs.first[mine] == row, pairs.second[mine], pairs.first[mine])]
+        for other in np.unique(partner).tolist():
+            claims = mine[partner == other]
+            lesser = claims[claims != claims[probability[claims].argmax()]]
+            left, wanted = 1.0 - probability[claims].max(), probability[lesser].sum()
+            if wanted > left:
+                probability[lesser] *= left / wanted
+    return probability
 
 
 def _with_decisions(pairs: Pairs, same: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Pairs:
