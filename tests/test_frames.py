@@ -29,7 +29,9 @@ def test_axis_push_and_clock_faces(axis: dict[str, Any]) -> None:
     # a flight whose lift points there has that axis
     push = one(10 * said["force_x_catcher"]), one(10 * said["force_z"])
     straight = Flight(*(one(v) for v in (0, 50, 6, 0, -130, 0)), push[0], one(0), push[1] - G_FPS2)
-    assert frames.wrapped_deg(inferred_axis_deg(straight, Span(50.0, 49.9)) - angle).item() == pytest.approx(0, abs=5e-3)
+    assert frames.wrapped_deg(inferred_axis_deg(straight, Span(50.0, 49.9)) - angle).item() == pytest.approx(
+        0, abs=5e-3
+    )
     for view in ("pitcher", "catcher"):
         face = said[f"clock_{view}_view"]
         assert frames.clock_from_axis(angle, view) == [face]
