@@ -31,7 +31,8 @@ _TEXT_KEYS = {
     "batter_id": "batter_native_id",
     "team": "team_label",
 }
-_NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+# [0-9] and not \d: that is every script's digits, and costs a millisecond a column to compile
+_NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 _FINE_CLOCK_S = 1.0
 _CORRECTED_WITHIN_S = 3_660
 # enough for an example of each column
@@ -161,13 +162,13 @@ def _number_columns(profile: Profile) -> dict[str, tuple[str, ...]]:
 
 def parse_number(ref: str, decimal: str, thousands: str) -> pl.Expr:
     """Text into a number, null where it is none. A thousands sign counts only between groups of three digits: 95,1 is never 951."""
-    text = pl.col(ref).str.replace_all("[\u2212\u2013]", "-")
+    text = pl.col(ref).str.replace("\u2212", "-", literal=True).str.replace("\u2013", "-", literal=True)
     if thousands == " ":
         text = text.str.replace_all("[\u00a0\u202f\u2007]", " ")
     if thousands:
         point = "\\" + decimal
         sign = "\\" + thousands
-        grouped = rf"^[+-]?\d{{1,3}}({sign}\d{{3}})+({point}\d*)?$"
+        grouped = rf"^[+-]?[0-9]{{1,3}}({sign}[0-9]{{3}})+({point}[0-9]*)?$"
         text = (
             pl.when(text.str.contains(grouped)).then(text.str.replace_all(thousands, "", literal=True)).otherwise(text)
         )
