@@ -29,6 +29,7 @@ Said = tuple[list[tuple[int, int]], set[tuple[int, int]]]
 # how far from the clock path a partner is looked for: at first, once the path is settled, and with coarse stamps
 ROUGH_S, FINE_S, COARSE_BAND_S = 75.0, 12.0, 150.0
 _START_OPEN, _START_EXTEND = 1.5 / 30, 6 / 10
+_TURN = 1.5
 _CROSSING_COST, _CROSSING_COST_UNTIMED = 2.0, 5.0
 _FREE_END = float(np.exp(-0.015))
 # density per second of a stamp that is off by anything: one in 3,000, anywhere in two hours; a guess, no source
@@ -229,7 +230,8 @@ def _steps(units: list[Unit], gaps: Gaps) -> Steps:
     begin, extend = gaps.begin, gaps.extend
     untimed = np.array([np.isnan(unit.resolution_s) for unit in units], dtype=bool)
     free = untimed | np.array([is_coarse(unit) for unit in units], dtype=bool)
-    turned = 0.3 * (1 - extend)
+    # after a run of one tracker's own, a run of the other's is about as likely as anywhere
+    turned = np.minimum(_TURN * begin[:, ::-1], 0.3 * (1 - extend))
     at_ends = np.where(free[:, None], np.maximum(extend, _FREE_END), extend)
     return Steps(
         both_both=1 - begin.sum(axis=1),
