@@ -111,18 +111,26 @@ def _prefer_values(
     members: pl.DataFrame, noise: pl.DataFrame, policies: Mapping[str, Policy], tolerances: Mapping[str, float]
 ) -> pl.DataFrame:
     """The frame pitch_values: one row for each pitch and metric that somebody measured."""
-    readings = members.select("pitch_id", "baseball_day", "tracker", "rank", *METRICS).unpivot(
+    rules = _rules(policies, tolerances, members.get_column("tracker").unique())
+    pitches = (
+        members.select("pitch_id", "baseball_day")
+        .unique("pitch_id", keep="first", maintain_order=True)
+        .with_row_index("pitch")
+    )
+    numbered = members.select("pitch_id", "tracker", "rank", *METRICS).join(pitches, on="pitch_id").drop("pitch_id")
+    readings = numbered.unpivot(
         on=list(METRICS),
-        index=["pitch_id", "baseball_day", "tracker", "rank"],
+        index=["pitch", "baseball_day", "tracker", "rank"],
         variable_name="metric",
         value_name="reading",
+    ).drop_nulls("reading")
+    readings = _with_noise(readings.join(rules, on=["metric", "tracker"]), noise)
+    # a number for each pitch and metric: windows over two texts would take ten times as long
+    readings = readings.with_columns(group=pl.col("pitch") * len(METRICS) + pl.col("metric_number")).sort(
+        "group", "place", "rank"
     )
-    readings = readings.filter(pl.col("reading").is_not_null()).join(
-        _rules(policies, tolerances, members.get_column("tracker").unique()), on=["metric", "tracker"]
-    )
-    readings = _with_noise(readings, noise).sort("pitch_id", "metric", "place", "rank")
-    readings = _judge(_unwrap(readings))
-    return _one_value(readings)
+    values = _one_value(_judge(_unwrap(readings)))
+    return values.join(pitches.select("pitch", "pitch_id"), on="pitch").sort("pitch_id", "metric").drop("pitch")
 
 
 def _rules(policies: Mapping[str, Policy], tolerances: Mapping[str, float], trackers: pl.Series) -> pl.DataFrame:
@@ -130,18 +138,20 @@ def _rules(policies: Mapping[str, Policy], tolerances: Mapping[str, float], trac
     rows = [
         (
             name,
+            number,
             tracker,
             order.index(tracker) if tracker in order else len(order),
             tolerances.get(name, metric.tolerance),
             method == "blend",
             metric.circular,
         )
-        for name, metric in METRICS.items()
+        for number, (name, metric) in enumerate(METRICS.items())
         for method, order in [policies.get(name, Policy())]
         for tracker in trackers.sort()
     ]
     names = {
         "metric": pl.String,
+        "metric_number": pl.UInt32,
         "tracker": pl.String,
         "place": pl.Int32,
         "tolerance": pl.Float64,
@@ -153,38 +163,41 @@ def _rules(policies: Mapping[str, Policy], tolerances: Mapping[str, float], trac
 
 def _with_noise(readings: pl.DataFrame, noise: pl.DataFrame) -> pl.DataFrame:
     """Join the latest known bias and own SD of each tracker and metric, not later than the day itself."""
-    keys = ["tracker", "metric"]
-    return readings.sort("baseball_day").join_asof(
-        noise.sort("baseball_day"), on="baseball_day", by=keys, strategy="backward", check_sortedness=False
+    days = readings.select("baseball_day", "tracker", "metric").unique().sort("baseball_day")
+    known = days.join_asof(
+        noise.sort("baseball_day"),
+        on="baseball_day",
+        by=["tracker", "metric"],
+        strategy="backward",
+        check_sortedness=False,
     )
+    return readings.join(known, on=["baseball_day", "tracker", "metric"], how="left")
 
 
 def _unwrap(readings: pl.DataFrame) -> pl.DataFrame:
     """Add x: the reading itself, or for directions the reading moved by whole turns to within half a turn of the pitch's first."""
-    first = pl.col("reading").first().over("pitch_id", "metric")
-    turned = first + (pl.col("reading") - first + 180) % 360 - 180
-    return readings.with_columns(x=pl.when("circular").then(turned).otherwise(pl.col("reading")))
+    first = readings.group_by("group", maintain_order=True).agg(first=pl.col("reading").first())
+    turned = pl.col("first") + (pl.col("reading") - pl.col("first") + 180) % 360 - 180
+    x = pl.when("circular").then(turned).otherwise(pl.col("reading"))
+    return readings.join(first, on="group", maintain_order="left").with_columns(x=x).drop("first")
 
 
 def _judge(readings: pl.DataFrame) -> pl.DataFrame:
     """Add seen_by, lowest, highest, and whether a reading stands apart from two others that agree."""
-    group = ("pitch_id", "metric")
-    ordered = readings.sort(*group, "x", "rank")
-    before = (pl.col("x") - pl.col("x").shift(1)).over(*group)
-    after = (pl.col("x").shift(-1) - pl.col("x")).over(*group)
-    judged = ordered.with_columns(
-        nearest=pl.min_horizontal(before, after),
-        closest=after.min().over(*group),
-        seen_by=pl.len().over(*group),
-        lowest=pl.col("x").min().over(*group),
-        highest=pl.col("x").max().over(*group),
+    ordered = readings.sort("group", "x", "rank")
+    same = pl.col("group") == pl.col("group").shift(1)
+    before = pl.when(same).then(pl.col("x") - pl.col("x").shift(1))
+    ordered = ordered.with_columns(before=before).with_columns(after=pl.col("before").shift(-1))
+    facts = ordered.group_by("group", maintain_order=True).agg(
+        closest=pl.col("before").min(), seen_by=pl.len(), lowest=pl.col("x").first(), highest=pl.col("x").last()
     )
     apart = (
         (pl.col("seen_by") >= 3)
         & (pl.col("closest") <= pl.col("tolerance"))
-        & (pl.col("nearest") > APART_TOLERANCES * pl.col("tolerance"))
+        & (pl.min_horizontal("before", "after") > APART_TOLERANCES * pl.col("tolerance"))
     )
-    return judged.with_columns(apart=apart.fill_null(False)).sort(*group, "apart", "place", "rank")
+    judged = ordered.join(facts, on="group", maintain_order="left").with_columns(apart=apart.fill_null(False))
+    return judged.sort("group", "apart", "place", "rank")
 
 
 def _one_value(readings: pl.DataFrame) -> pl.DataFrame:
@@ -209,8 +222,8 @@ def _one_value(readings: pl.DataFrame) -> pl.DataFrame:
         .then(pl.max_horizontal(pl.col("own_sd").first(), spread / 2))
         .otherwise(pl.col("own_sd").first())
     )
-    chosen = readings.group_by("pitch_id", "metric", maintain_order=True).agg(
-        pl.col("baseball_day").first(),
+    chosen = readings.group_by("group", maintain_order=True).agg(
+        pl.col("pitch", "metric", "baseball_day").first(),
         value=pl.when(blends).then(mean).otherwise(pl.col("x").first()),
         policy=pl.when(blends).then(pl.lit("blend")).otherwise(pl.lit("prefer")),
         trackers=pl.when(blends)
@@ -231,7 +244,7 @@ def _one_value(readings: pl.DataFrame) -> pl.DataFrame:
         ),
         spread=pl.col("highest") - pl.col("lowest"),
         stands_apart=pl.when(pl.col("stands_apart") != "").then("stands_apart"),
-    ).drop("circular")
+    ).drop("circular", "group")
 
 
 def _merge_rows(
