@@ -64,6 +64,7 @@ def cli() -> None:
       pitchledger status                 is last night whole?
       pitchledger query "from throws_by_day"
       pitchledger explain PITCH_ID       why are these sightings one pitch?
+      pitchledger report agreement       how far apart are the trackers? a page
 
     \b
     Exit codes: 0 done; 2 the command line, ledger.toml or a profile is wrong;
@@ -207,6 +208,38 @@ def explain(workspace: Path | None, pitch_id: str) -> None:
     from pipeline.reports.printing import console
 
     print_pitch(_output(workspace), pitch_id, console())
+
+
+@cli.group()
+def report() -> None:
+    """Write a page for people, from the published tables."""
+
+
+@report.command()
+@_workspace
+@click.option(
+    "--output",
+    "-o",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The page. Default: reports/agreement.html in the output folder.",
+)
+def agreement(workspace: Path | None, output: Path | None) -> None:
+    """How far apart the trackers are, since when, whose fault it is, and what to do: one HTML page that works offline and prints.
+
+    \b
+    pitchledger report agreement
+    pitchledger report agreement -o agreement.html
+    """
+    from pipeline.publishing import run_query
+    from pipeline.reports.agreement_page import PAGE_TABLES, write_agreement_page
+
+    folder = _output(workspace)
+    tables = {name: run_query(folder, f"from {name}") for name in PAGE_TABLES}
+    names = {tracker.id: tracker.name for tracker in _ledger(workspace).trackers}
+    path = output or folder / "reports" / "agreement.html"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_agreement_page(tables, path, names)
+    click.echo(f"wrote {path}")
 
 
 def main() -> NoReturn:

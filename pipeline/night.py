@@ -171,6 +171,7 @@ def work_through(gathered: Gathered, ledger: Ledger, tell: Progress) -> dict[str
         ledger.matching.doubtful_below,
         [tracker.id for tracker in ledger.trackers if tracker.profile.labels.occasion],
     )
+    reconciled = reconciled._replace(pitch_aliases=_with_set_aside(reconciled.pitch_aliases, aside, matched.matches))
     tell("agree", 0, 1)
     agreement = measure_agreement(
         sightings,
@@ -260,6 +261,16 @@ def _set_aside_doubles(
     )
     aside = out.join(where, on="sighting_id")
     return sightings.join(out, on="sighting_id", how="anti"), aside
+
+
+def _with_set_aside(aliases: pl.DataFrame, aside: pl.DataFrame, matches: pl.DataFrame) -> pl.DataFrame:
+    """Aliases of sightings that are no pitch of their own any more: to the pitch of the record they double, or to none."""
+    pitch = pl.format("p{}", pl.col("group_id").str.slice(1))
+    whose = matches.select(of_sighting_id="sighting_id", pitch_id=pitch)
+    gone = aside.join(whose, on="of_sighting_id", how="left").select(
+        pl.format("p{}", pl.col("sighting_id").str.slice(1)).alias("old_pitch_id"), "pitch_id"
+    )
+    return pl.concat([aliases, gone]).unique("old_pitch_id", keep="first").sort("old_pitch_id")
 
 
 def _with_pitch(sightings: pl.DataFrame, matches: pl.DataFrame) -> pl.DataFrame:

@@ -8,6 +8,9 @@ import polars as pl
 
 from pipeline.inbox import ExportFile
 
+# two throws under one id: one of them is lost, which a person must know
+STARTS_ANEW = "a row of another day has the same id: does the tracker's native_id start anew?"
+
 
 class Once(NamedTuple):
     """`sightings`: each once. `set_aside`: the rows that repeat one, kind repeat (same content) or superseded (a newer export differs)."""
@@ -58,6 +61,8 @@ def _set_aside(rest: pl.DataFrame, once: pl.DataFrame) -> pl.DataFrame:
         pl.col("sighting_id").alias("of_sighting_id"),
         pl.when(same)
         .then(pl.lit("the same row stands in another export"))
+        .when(pl.col("baseball_day") != pl.col("baseball_day_kept"))
+        .then(pl.lit(STARTS_ANEW))
         .otherwise(pl.lit("a newer export has corrected this row"))
         .alias("why"),
         "thrown_at",

@@ -139,8 +139,8 @@ def _full_names(placed: Iterable[tuple[Stranger, str]]) -> dict[tuple[str, str],
             stands_for[team, form].add(stranger.key)
     full = {}
     for stranger, team in placed:
-        form = short_form(stranger.name)
-        names = stands_for.get((team, form), set()) if form else set()
+        short = short_form(stranger.name)
+        names = stands_for.get((team, short), set()) if short else set()
         if len(names) == 1:
             full[team, stranger.key] = next(iter(names))
     return full

@@ -10,7 +10,11 @@ FILES = Contract(
     "one export as a tracker wrote it",
     ("tracker", "file_name"),
     (
-        required("file_id", pl.String, "16 hex digits made from the tracker and sha256: the same bytes in two files of a tracker share it"),
+        required(
+            "file_id",
+            pl.String,
+            "16 hex digits made from the tracker and sha256: the same bytes in two files of a tracker share it",
+        ),
         required("tracker", pl.String, "the tracker whose inbox it lies in"),
         required("file_name", pl.String, "path below the inbox"),
         required("sha256", pl.String, "checksum of the bytes"),

@@ -50,7 +50,18 @@ THROWN = (
     Thrown(2, SUN, "game", "ace", "Finch, Alder", "four_seam", 1, _SECOND),
     Thrown(3, SUN, "game", "ace", "Finch, Alder", "four_seam", 2, _speed(radar=93), doubtful=True),
     Thrown(4, SUN, "game", "ace", "Finch, Alder", "four_seam", 2, _speed(array=92.5), doubtful=True),
-    Thrown(5, SUN, "game", "ace", "Finch, Alder", "curveball", 2, {"radar": _HIT, **_speed(array=79)}, other_type="slider", call="in_play"),
+    Thrown(
+        5,
+        SUN,
+        "game",
+        "ace",
+        "Finch, Alder",
+        "curveball",
+        2,
+        {"radar": _HIT, **_speed(array=79)},
+        other_type="slider",
+        call="in_play",
+    ),
     Thrown(6, SUN, "game", "x-guests-bo", "Bo", "changeup", 1, {"radar": _SOFT}, call="in_play"),
     Thrown(7, TUE, "bullpen", "ace", "Finch", "four_seam", None, _speed(unit=95)),
     Thrown(8, WED, "bullpen", "ace", "Finch", "four_seam", None, _speed(unit=94)),
@@ -93,7 +104,9 @@ def _frame(table: str, rows: list[dict[str, object]]) -> pl.DataFrame:
 
 def _where(thrown: Thrown) -> dict[str, object]:
     station = "pen_1" if thrown.occasion == "bullpen" else "field"
-    thrown_at = datetime(thrown.day.year, thrown.day.month, thrown.day.day, 20, tzinfo=UTC) + timedelta(seconds=20 * thrown.number)
+    thrown_at = datetime(thrown.day.year, thrown.day.month, thrown.day.day, 20, tzinfo=UTC) + timedelta(
+        seconds=20 * thrown.number
+    )
     return {
         "venue": "fen_park", "station": station, "occasion": thrown.occasion, "baseball_day": thrown.day, "thrown_at": thrown_at,
         "pitcher_label": thrown.label, "pitcher_id": thrown.pitcher, "inning": thrown.inning, "pitch_type": thrown.pitch_type,
@@ -119,7 +132,9 @@ def _session(thrown: Thrown) -> str:
 
 
 def _preferred(thrown: Thrown) -> dict[str, tuple[str, float]]:
-    found = [(metric, tracker, value) for tracker, readings in thrown.readings.items() for metric, value in readings.items()]
+    found = [
+        (metric, tracker, value) for tracker, readings in thrown.readings.items() for metric, value in readings.items()
+    ]
     return {metric: (tracker, value) for metric, tracker, value in reversed(found)}
 
 
@@ -148,12 +163,17 @@ def _values(thrown: Thrown) -> list[dict[str, object]]:
 
 def _aliases(thrown: Thrown) -> list[dict[str, object]]:
     later = list(thrown.readings)[1:]
-    return [{"old_pitch_id": "p" + sighting_id(thrown.number, tracker)[1:], "pitch_id": pitch_id(thrown.number)} for tracker in later]
+    return [
+        {"old_pitch_id": "p" + sighting_id(thrown.number, tracker)[1:], "pitch_id": pitch_id(thrown.number)}
+        for tracker in later
+    ]
 
 
 def _sessions(pitches: pl.DataFrame) -> pl.DataFrame:
     by = ("session_id", "venue", "station", "occasion", "baseball_day", "season")
-    sessions = pitches.group_by(by).agg(pitches=pl.len(), pitchers=pl.col("pitcher_label").n_unique(), trackers=pl.lit("radar,array"))
+    sessions = pitches.group_by(by).agg(
+        pitches=pl.len(), pitchers=pl.col("pitcher_label").n_unique(), trackers=pl.lit("radar,array")
+    )
     return conform(sessions, TABLES["sessions"])
 
 
@@ -163,7 +183,9 @@ def _outings(pitches: pl.DataFrame) -> pl.DataFrame:
     return conform(outings, TABLES["outings"])
 
 
-def _file(tracker: str, sightings: int, day: date, repeats: int = 0, no_pitch: int = 0, quarantined: int = 0) -> dict[str, object]:
+def _file(
+    tracker: str, sightings: int, day: date, repeats: int = 0, no_pitch: int = 0, quarantined: int = 0
+) -> dict[str, object]:
     return {
         "file_id": f"{tracker}-file", "tracker": tracker, "file_name": f"{tracker}.csv", "sha256": "0" * 64, "bytes": 1, "status": "read",
         "rows": sightings + repeats + no_pitch + quarantined, "sightings": sightings, "repeats": repeats, "no_pitch": no_pitch,
@@ -174,27 +196,87 @@ def _file(tracker: str, sightings: int, day: date, repeats: int = 0, no_pitch: i
 def _others(sightings: pl.DataFrame) -> dict[str, pl.DataFrame]:
     seen = dict(sightings.group_by("tracker").len().iter_rows())
     aside = {"tracker": "radar", "file_id": "radar-file"}
-    refused = {"level": "row", "tracker": "radar", "file_id": "radar-file", "file_name": "radar.csv", "file_row": 32, "column": "Tempo"}
-    pair = {"sighting_a": sighting_id(3, "radar"), "sighting_b": sighting_id(4, "array"), "tracker_a": "radar", "tracker_b": "array"}
+    refused = {
+        "level": "row",
+        "tracker": "radar",
+        "file_id": "radar-file",
+        "file_name": "radar.csv",
+        "file_row": 32,
+        "column": "Tempo",
+    }
+    pair = {
+        "sighting_a": sighting_id(3, "radar"),
+        "sighting_b": sighting_id(4, "array"),
+        "tracker_a": "radar",
+        "tracker_b": "array",
+    }
     person = {"name": "Alder Finch", "hand": "right", "team": "home", "on_roster": True, "provisional": False}
-    guest = {"player_id": "x-guests-bo", "name": "Bo", "hand": "left", "team": "guests", "on_roster": False, "provisional": True}
-    name = {"tracker": "unit", "label": "A. Finsh", "how": "proposed", "score": 88.0, "proposal": "ace", "rows": 1, "needs_person": True}
+    guest = {
+        "player_id": "x-guests-bo",
+        "name": "Bo",
+        "hand": "left",
+        "team": "guests",
+        "on_roster": False,
+        "provisional": True,
+    }
+    name = {
+        "tracker": "unit",
+        "label": "A. Finsh",
+        "how": "proposed",
+        "score": 88.0,
+        "proposal": "ace",
+        "rows": 1,
+        "needs_person": True,
+    }
     return {
-        "files": _frame("files", [_file("radar", seen["radar"], THU, 1, 1, 1), _file("array", seen["array"], SUN), _file("unit", seen["unit"], WED)]),
-        "set_aside": _frame("set_aside", [{**aside, "kind": "repeat", "file_row": 30}, {**aside, "kind": "no_pitch", "file_row": 31}]),
+        "files": _frame(
+            "files",
+            [
+                _file("radar", seen["radar"], THU, 1, 1, 1),
+                _file("array", seen["array"], SUN),
+                _file("unit", seen["unit"], WED),
+            ],
+        ),
+        "set_aside": _frame(
+            "set_aside", [{**aside, "kind": "repeat", "file_row": 30}, {**aside, "kind": "no_pitch", "file_row": 31}]
+        ),
         "quarantine": _frame(
             "quarantine",
             [
                 {**refused, "value": "941", "reason": "release speed 941 mph is above 110", "fix": "correct the row"},
                 {**refused, "value": "=1+1", "reason": "not a number", "fix": "-"},
-                {**refused, "level": "value", "file_row": 2, "value": "-5.5", "reason": "spin -5.5 rpm is below 100", "fix": "@home"},
+                {
+                    **refused,
+                    "level": "value",
+                    "file_row": 2,
+                    "value": "-5.5",
+                    "reason": "spin -5.5 rpm is below 100",
+                    "fix": "@home",
+                },
             ],
         ),
         "players": _frame("players", [{"player_id": "ace", **person}, guest]),
         "name_matches": _frame("name_matches", [name]),
         "match_pairs": _frame(
             "match_pairs",
-            [{**pair, "venue": "fen_park", "station": "field", "baseball_day": SUN, "probability": 0.4, "merged": False, "decided_by": "model", "time_gap_s": 1.5}],
+            [
+                {
+                    **pair,
+                    "venue": "fen_park",
+                    "station": "field",
+                    "baseball_day": SUN,
+                    "probability": 0.4,
+                    "merged": False,
+                    "decided_by": "model",
+                    "time_gap_s": 1.5,
+                }
+            ],
         ),
-        "settings": _frame("settings", [{"setting": s, "value": v} for s, v in (("gap_share", 0.8), ("doubtful_below", 0.9), ("merge_above", 0.5))]),
+        "settings": _frame(
+            "settings",
+            [
+                {"setting": s, "value": v}
+                for s, v in (("gap_share", 0.8), ("doubtful_below", 0.9), ("merge_above", 0.5))
+            ],
+        ),
     }

@@ -1,8 +1,10 @@
+from datetime import date
+
 import polars as pl
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.repeats import natural_key, resolve_repeats
+from pipeline.repeats import STARTS_ANEW, natural_key, resolve_repeats
 from tests.frames import sightings
 
 NEWNESS = pl.DataFrame({"file_id": ["old", "new"], "newness": [0, 1]})
@@ -26,6 +28,12 @@ def test_the_newest_export_wins_and_the_older_row_is_set_aside_as_superseded() -
 def test_the_same_content_again_is_a_repeat() -> None:
     seen = sightings({"sighting_id": "s1", "file_id": "old"}, {"sighting_id": "s1", "file_id": "new"})
     assert resolve_repeats(seen, NEWNESS).set_aside.get_column("kind").to_list() == ["repeat"]
+
+
+def test_an_id_that_starts_anew_is_told() -> None:
+    other_day = {"sighting_id": "s1", "file_id": "new", "baseball_day": date(2026, 10, 4)}
+    once = resolve_repeats(sightings({"sighting_id": "s1", "file_id": "old"}, other_day), NEWNESS)
+    assert once.set_aside.get_column("why").to_list() == [STARTS_ANEW]
 
 
 @given(st.lists(st.tuples(st.sampled_from(["s1", "s2", "s3"]), st.sampled_from(["old", "new"])), unique=True))

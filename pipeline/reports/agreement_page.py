@@ -86,6 +86,20 @@ class Confusion(NamedTuple):
     look_at: list[tuple[str, str, int, str]]
 
 
+# the published tables that the page is made from
+PAGE_TABLES = (
+    "agreement",
+    "precision",
+    "drift",
+    "setup",
+    "label_agreement",
+    "label_confusion",
+    "selection",
+    "proposed_corrections",
+    "sightings",
+)
+
+
 def write_agreement_page(tables: Mapping[str, pl.DataFrame], path: Path, names: Mapping[str, str]) -> None:
     """Write the page at `path` from published tables; `names` gives each tracker's name, where it has one.
 

@@ -15,6 +15,7 @@ import duckdb
 
 from pipeline.names import person_key
 from pipeline.publishing import open_published
+from pipeline.repeats import STARTS_ANEW
 
 # the clocks of two trackers that differ by more than this are said to be off (minutes do happen: a person sets them by hand)
 CLOCK_OFF_S = 120
@@ -115,6 +116,20 @@ def _alarms(con: duckdb.DuckDBPyConnection) -> list[Need]:
             'look at the device; to correct it meanwhile: pitchledger query "from proposed_corrections"',
         )
         for (sentence,) in _rows(con, sql)
+    ]
+
+
+def _ids_anew(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    sql = f"""
+        select tracker, count(*) from set_aside where kind = 'superseded' and why = '{STARTS_ANEW.replace("'", "''")}'
+        group by tracker order by tracker"""
+    return [
+        Need(
+            "lost",
+            f"{tracker}: {rows} rows gave way to rows of another day with the same id",
+            "the tracker's ids start anew: take native_id out of its profile, or join it with the date",
+        )
+        for tracker, rows in _rows(con, sql)
     ]
 
 
@@ -285,6 +300,7 @@ _LOOKS: Sequence[Callable[[duckdb.DuckDBPyConnection], list[Need]]] = (
     _files_refused,
     _rows_refused,
     _values_refused,
+    _ids_anew,
     _alarms,
     _gaps,
     _names,
