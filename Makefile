@@ -8,7 +8,7 @@ demo: .venv/ready
 	$(BIN)/pitchledger demo demo_workspace
 
 test: .venv/ready
-	$(BIN)/python -m pytest -q
+	$(BIN)/python -m pytest -q -n auto --dist loadfile
 
 check: .venv/ready
 	$(BIN)/ruff format --check .

@@ -96,7 +96,9 @@ def seen_through(rng: np.random.Generator, pitches: int, setup: Setup, noise_ft:
 
     Flights are parabolas; b's plate location is where the flight crosses the plane that b takes for the front edge.
     """
-    release = np.column_stack([rng.normal(-1.5, 1.2, pitches), 54.5 + rng.normal(0, 0.4, pitches), rng.normal(5.8, 0.4, pitches)])
+    release = np.column_stack(
+        [rng.normal(-1.5, 1.2, pitches), 54.5 + rng.normal(0, 0.4, pitches), rng.normal(5.8, 0.4, pitches)]
+    )
     plate = np.column_stack([rng.normal(0, 0.8, pitches), np.full(pitches, 17 / 12), rng.normal(2.4, 0.8, pitches)])
     share = np.linspace(0, 1.05, 400)[:, None, None]
     bend = np.column_stack([rng.normal(0, 0.8, pitches), np.zeros(pitches), np.full(pitches, 2.5)])
@@ -114,7 +116,9 @@ def _turn(setup: Setup) -> np.ndarray:
     return np.asarray(Rotation.from_euler("zyx", angles, degrees=True).as_matrix())
 
 
-def _readings(path: np.ndarray, release: np.ndarray, side: str, rng: np.random.Generator, noise_ft: float) -> dict[str, np.ndarray]:
+def _readings(
+    path: np.ndarray, release: np.ndarray, side: str, rng: np.random.Generator, noise_ft: float
+) -> dict[str, np.ndarray]:
     n = path.shape[1]
     crossing = np.empty((n, 3))
     slopes = np.empty((n, 2))
@@ -123,7 +127,10 @@ def _readings(path: np.ndarray, release: np.ndarray, side: str, rng: np.random.G
         x, y, z = path[::-1, pitch].T
         crossing[pitch] = [np.interp(17 / 12, y, x), 17 / 12, np.interp(17 / 12, y, z)]
         near = np.searchsorted(y, 17 / 12)
-        slopes[pitch] = [(x[near] - x[near - 1]) / (y[near] - y[near - 1]), (z[near] - z[near - 1]) / (y[near] - y[near - 1])]
+        slopes[pitch] = [
+            (x[near] - x[near - 1]) / (y[near] - y[near - 1]),
+            (z[near] - z[near - 1]) / (y[near] - y[near - 1]),
+        ]
     noise = rng.normal(0, noise_ft, (n, 5))
     return {
         f"{side}.release_side_ft": release[:, 0] + noise[:, 0],
