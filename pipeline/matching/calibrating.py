@@ -77,8 +77,9 @@ class Models(NamedTuple):
 
 
 class DayFit(NamedTuple):
-    """Outcome of stage 1: models and what they were learned from, and where each unit's pairs were."""
+    """Outcome of stage 1: models before and after, what they were learned from, and where each unit's pairs were."""
 
+    start: ReadingModel
     models: Models
     same: SameFit
     fit: Fit
@@ -106,7 +107,7 @@ def fit_days(records: Records, units: list[Unit]) -> DayFit:
     places = borrowed(units, fit, relocated(records, units, which, models, again, places))
     fit = run_round(records, units, models.readings, which, places, gaps, models.labels, reaches(units, again))
     models, same = learn(records, units, which, models, prior, fit, trust=1.0)
-    return DayFit(models, same, fit, refined(units, places, fit.cells), next_gaps(units, fit.cells))
+    return DayFit(start, models, same, fit, refined(units, places, fit.cells), next_gaps(units, fit.cells))
 
 
 def reaches(units: list[Unit], rough: Ints) -> Floats:
@@ -308,11 +309,12 @@ class _History(NamedTuple):
     arrays: dict[str, Floats]
 
 
-def pooled_models(records: Records, units: list[Unit], statistics: pl.DataFrame) -> tuple[Models, Prior]:
+def pooled_models(
+    records: Records, keys: list[tuple[int, int, int]], start: ReadingModel, statistics: pl.DataFrame
+) -> tuple[Models, Prior]:
     """Stage 2: the model of every pair and station-day, from the statistics of the days that feed it, shrunk to the priors."""
-    keys, _ = model_keys(units)
-    model = _start(records, keys)
-    prior = _start_prior(model)
+    prior = Prior(*(column.copy() for column in _start_prior(start)))
+    model = ReadingModel(*(column.copy() for column in start))
     history = {
         key: _History(frame["baseball_day"].to_list(), {name: frame[name].to_numpy() for name in _WIDTHS})
         for key, frame in statistics.sort(_KEYS).partition_by("tracker_a", "tracker_b", as_dict=True).items()

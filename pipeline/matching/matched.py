@@ -116,7 +116,7 @@ def _final_fit(
 ) -> tuple[Fit, list[Place], Models]:
     """The last round, with the pooled models; units that the first stage did not settle get another look before it."""
     records, units, which = ready.records, ready.units, ready.which
-    pooled, prior = pooled_models(records, units, statistics)
+    pooled, prior = pooled_models(records, day_fit.models.keys, day_fit.start, statistics)
     models = with_own_bias(pooled, prior, day_fit.same)
     said, places, gaps = decided.places(records), list(day_fit.places), day_fit.gaps
     again = unsettled(units, day_fit.fit, places)
