@@ -44,7 +44,14 @@ def judged(pairs: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
 def score(pairs: pl.DataFrame, truth: pl.DataFrame, sightings: pl.DataFrame) -> Score:
     """The scores of a method's pairs; `merged` pairs count as said to be one pitch, at 0.9 only those above 0.9."""
     total, told = true_pairs(truth, sightings), judged(pairs, truth)
-    said = told.filter("merged")
+    # a throw that both trackers wrote twice and that stands as two pitches is right once only
+    said = told.filter("merged").sort("probability", descending=True)
+    once = (
+        pl.struct("throw", "tracker_a", "tracker_b").is_first_distinct()
+        if "tracker_a" in said.columns
+        else pl.lit(True)
+    )
+    said = said.with_columns((pl.col("right") & once).alias("right"))
     sure = said.filter(pl.col("probability") > 0.9)
     right, sure_right = int(said["right"].sum()), int(sure["right"].sum())
     precision, recall = right / max(len(said), 1), right / max(total, 1)
