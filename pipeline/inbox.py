@@ -31,10 +31,19 @@ def _is_export(path: Path, inbox: Path, root: Path) -> bool:
 
 
 def _describe(tracker: str, path: Path, inbox: Path) -> ExportFile:
-    with path.open("rb") as file:
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-    stat = path.stat()
+    """A file that can't be opened just now is listed all the same, without content: reading it then says why."""
+    file_name = path.relative_to(inbox).as_posix()
+    try:
+        with path.open("rb") as file:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+        stat = path.stat()
+    except OSError:
+        unknown = datetime.fromtimestamp(0, UTC)
+        return ExportFile(tracker, path, file_name, _short_id(tracker, file_name), "", 0, unknown)
     modified_at = datetime.fromtimestamp(stat.st_mtime, UTC)
+    return ExportFile(tracker, path, file_name, _short_id(tracker, sha256), sha256, stat.st_size, modified_at)
+
+
+def _short_id(tracker: str, content: str) -> str:
     # the tracker is part of the id: two trackers may write the same bytes
-    file_id = hashlib.sha256(f"{tracker}\n{sha256}".encode()).hexdigest()[:16]
-    return ExportFile(tracker, path, path.relative_to(inbox).as_posix(), file_id, sha256, stat.st_size, modified_at)
+    return hashlib.sha256(f"{tracker}\n{content}".encode()).hexdigest()[:16]
