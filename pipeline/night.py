@@ -88,7 +88,9 @@ def gather(ledger: Ledger, exports: Sequence[ExportFile], tell: Progress) -> Gat
     for number, file in enumerate(ordered):
         tell("read", number, len(ordered))
         mapped, facts = _take_in(file, trackers[file.tracker], known=file.file_id in seen)
-        seen.add(file.file_id)
+        # the same bytes under a name that fits no pattern are refused: what was refused is not known
+        if facts["status"] != "quarantined":
+            seen.add(file.file_id)
         files.append(facts)
         parts.append(mapped)
     tell("read", len(ordered), len(ordered))
@@ -149,7 +151,8 @@ def _nothing() -> Mapped:
 def work_through(gathered: Gathered, ledger: Ledger, tell: Progress) -> dict[str, pl.DataFrame]:
     """The steps from mapped rows to every table but `runs`. Touches no disk."""
     mapped = gathered.mapped
-    file_names = dict(gathered.files.select("file_id", "file_name").unique("file_id", keep="first").iter_rows())
+    taken = gathered.files.filter(pl.col("status") == "read")
+    file_names = dict(taken.select("file_id", "file_name").iter_rows())
     checked = check_sightings(mapped.sightings, ledger.limits, file_names)
     once = resolve_repeats(apply_corrections(checked.sightings, _corrections(ledger)), gathered.newness)
     named = name_players(once.sightings, ledger.roster, ledger.decisions)
@@ -303,8 +306,13 @@ def _count_files(
         files = files.join(counts, on="file_id", how="left")
     numbers = ("sightings", "repeats", "no_pitch", "quarantined")
     again = pl.col("status") == "repeat"
+    # a file_id is of the bytes: of two files alike, the counts are those of the one that was read
     files = files.with_columns(
-        pl.when(again).then(pl.lit(0)).otherwise(pl.col(name).fill_null(0)).cast(pl.UInt32).alias(name)
+        pl.when(pl.col("status") != "read")
+        .then(pl.lit(0))
+        .otherwise(pl.col(name).fill_null(0))
+        .cast(pl.UInt32)
+        .alias(name)
         for name in numbers
     )
     return files.with_columns(repeats=pl.when(again).then("rows").otherwise("repeats"))
@@ -328,7 +336,7 @@ def _sources_of_trackers(of_files: pl.DataFrame, sightings: pl.DataFrame) -> pl.
 
 def _newness(files: pl.DataFrame) -> pl.DataFrame:
     """file_id, newness: within a tracker, which export is newer, by what its profile states. `files` comes in the order of names."""
-    named = files.with_row_index("by_name")
+    named = files.with_row_index("by_name").filter(pl.col("status") != "quarantined")
     time = (
         pl.when(pl.col("newest_by") == "exported_at")
         .then(pl.col("exported_at").dt.epoch("us"))

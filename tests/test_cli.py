@@ -428,6 +428,57 @@ def test_rows_in_quarantine_are_told_even_where_no_pitch_is_left(fresh: Path) ->
     assert "5 rows in quarantine" in said("run", "-w", fresh)
 
 
+@pytest.mark.parametrize("name", ["a copy.csv", "zz copy.csv"])
+def test_a_copy_under_a_name_that_does_not_fit_is_refused_and_the_export_itself_counts(name: str, fresh: Path) -> None:
+    (profile,) = (fresh / "profiles").glob("*.toml")
+    profile.write_text(
+        profile.read_text("utf-8").replace('name_pattern = "*.csv"', 'name_pattern = "unit_*.csv"'), "utf-8"
+    )
+    (export,) = (fresh / "inbox" / "example_unit").glob("*.csv")
+    shutil.copyfile(export, export.with_name(name))
+    text = said("run", "-w", fresh)
+    assert "Pitches: 4" in text
+    assert f"{name} could not be read" in text
+    taken = said("query", "-w", fresh, "from files order by status", "--format", "json")
+    assert [(file["status"], file["sightings"]) for file in json.loads(taken)] == [("quarantined", 0), ("read", 4)]
+
+
+def test_a_profile_that_takes_no_row_at_all_is_not_called_right(fresh: Path) -> None:
+    change(fresh, "A. Example", "\x07")
+    done = command("check", "-w", fresh)
+    assert done.returncode == 2
+    assert "every row of it would be quarantined" in done.stdout
+    assert "all settings are right" not in done.stdout
+
+
+def test_a_key_that_no_record_of_a_file_has_needs_a_person(fresh: Path) -> None:
+    (profile,) = (fresh / "profiles").glob("*.toml")
+    profile.write_text(
+        """describes = "One record a line"
+[file]
+format = "json_lines"
+[time]
+column = "at"
+formats = ["iso8601"]
+zone = "UTC"
+[keys]
+pitcher = "arm.name"
+[metric.release_height_ft]
+column = "hand_at.2"
+unit = "ft"
+at = "release"
+height_from = "ground"
+[metric.spin_rate_rpm]
+column = "turns"
+unit = "rpm"
+spin = "total"
+"""
+    )
+    (export,) = (fresh / "inbox" / "example_unit").glob("*.csv")
+    export.write_text('{"at": "2026-02-03T15:04:05Z", "arm": {"name": "A"}, "hand_at": [1.5, 5.9], "turns": 2200}\n')
+    assert "no record has 'hand_at.2'" in " ".join(said("run", "-w", fresh).split())
+
+
 def test_a_reading_that_is_never_taken_is_told(fresh: Path) -> None:
     change(fresh, "15:0", "25:0")
     assert "clock time left out on 4 of 4 rows" in " ".join(said("run", "-w", fresh).split())

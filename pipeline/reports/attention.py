@@ -74,7 +74,7 @@ def _files_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
 def _rows_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
         select tracker, count(distinct (file_id, file_row)), mode(quarantine.reason)
-        from quarantine join (select distinct on (file_id) * from files order by file_id, file_name) as files using (file_id, tracker)
+        from quarantine join (select distinct on (file_id) * from files order by file_id, status = 'quarantined', file_name) as files using (file_id, tracker)
         where level = 'row' and coalesce(baseball_day_last, modified_at::date) >= {SINCE} group by tracker order by tracker"""
     return [
         Need(
@@ -104,6 +104,19 @@ def _values_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
             fix or "look at the profile",
         )
         for tracker, what, lost, rows, reason, fix in _rows(con, sql)
+    ]
+
+
+def _columns_missing(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    """What a whole file lacks (a renamed key, a date in the preamble): one line in quarantine, yet every row is the poorer for it."""
+    sql = f"""
+        select tracker, quarantine.reason, any_value(fix), count(distinct file_id)
+        from quarantine join (select distinct on (file_id) * from files order by file_id, status = 'quarantined', file_name) as files using (file_id, tracker)
+        where level = 'value' and file_row is null and coalesce(baseball_day_last, modified_at::date) >= {SINCE}
+        group by tracker, quarantine.reason order by tracker, quarantine.reason"""
+    return [
+        Need("value", f"{tracker}: {reason} ({count_of(files, 'file')})", fix or "look at the profile")
+        for tracker, reason, fix, files in _rows(con, sql)
     ]
 
 
@@ -264,7 +277,7 @@ def _clocks(con: duckdb.DuckDBPyConnection) -> list[Need]:
 def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
         select label_runs.tracker, label_runs.label, label_runs.proposed_label, label_runs.pitches, files.file_name
-        from label_runs join (select distinct on (file_id) file_id, file_name, baseball_day_last from files order by file_id, file_name) as files
+        from label_runs join (select distinct on (file_id) file_id, file_name, baseball_day_last from files order by file_id, status = 'quarantined', file_name) as files
             using (file_id)
         where baseball_day_last >= {SINCE} order by label_runs.pitches desc, 1, 5, 2, 3"""
     return [
@@ -300,6 +313,7 @@ _LOOKS: Sequence[Callable[[duckdb.DuckDBPyConnection], list[Need]]] = (
     _files_refused,
     _rows_refused,
     _values_refused,
+    _columns_missing,
     _ids_anew,
     _alarms,
     _gaps,

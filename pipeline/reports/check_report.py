@@ -74,10 +74,13 @@ def _check_export(file: ExportFile, tracker: TrackerSettings, out: Console) -> b
             "", described.columns, described.iter_rows(), numbers_from=99, whole=whole, narrow=("before", "after")
         )
     )
+    nothing = raw.rows_read > 0 and mapped.sightings.is_empty() and mapped.set_aside.is_empty()
     for line in mapped.quarantine.group_by("reason", "fix", maintain_order=True).len().head(8).iter_rows():
         out.print(harmless(f"  {line[2]} times: {line[0]}. {line[1] or ''}"))
+    if nothing:
+        out.print("  every row of it would be quarantined", style="red")
     out.print()
-    return True
+    return not nothing
 
 
 def _any_readable(exports: list[ExportFile], newest: ExportFile, tracker: TrackerSettings, out: Console) -> bool:

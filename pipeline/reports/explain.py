@@ -80,7 +80,7 @@ def _read(con: duckdb.DuckDBPyConnection, pitch_id: str) -> Told:
     sightings = _dicts(
         con,
         """select sightings.*, file_name from sightings
-        left join (select distinct on (file_id) file_id, file_name from files order by file_id, file_name) using (file_id)
+        left join (select distinct on (file_id) file_id, file_name from files order by file_id, status = 'quarantined', file_name) using (file_id)
         where pitch_id = $id order by list_position(string_split($trackers, ','), tracker)""",
         id=pitch_id,
         trackers=pitch["trackers"],
