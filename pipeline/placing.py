@@ -12,11 +12,12 @@ SMOOTHED_OVER = 11
 
 
 def place_in_time(members: pl.DataFrame) -> pl.DataFrame:
-    """Add reference_at (the time on the station-day's reference clock, null without a clock) and position (a time to order by).
+    """Add reference_at (the time on the station-day's reference clock, null without a clock), reference_by (the tracker whose stamp that
+    is) and position (a time to order by).
 
     The reference clock of a station-day is the best-ranked tracker's whose stamps are fine enough. Another tracker's offset is the
     running median of its differences to the reference over matched pitches of the same file, carried to its other rows. A row without a
-    clock takes its place between its neighbours in the file.
+    clock takes its place between its neighbours in the file, and one with a coarse stamp never leaves it.
     """
     members = members.with_columns(
         place=pl.coalesce("station", pl.format("?{}", "tracker")), coarse=pl.col("clock_resolution_s") > COARSE_S
@@ -28,17 +29,30 @@ def place_in_time(members: pl.DataFrame) -> pl.DataFrame:
     at_reference = members.filter(pl.col("tracker") == pl.col("reference")).select("pitch_id", seen_at="thrown_at")
     at_reference = at_reference.group_by("pitch_id").agg(pl.col("seen_at").first())
     members = members.join(at_reference, on="pitch_id", how="left")
-    return _carry_offsets(members).drop("place", "coarse", "reference", "seen_at", "offset_us")
+    stamped = pl.when(pl.col("seen_at").is_not_null()).then("reference").otherwise("tracker")
+    placed = _carry_offsets(members).with_columns(
+        reference_by=pl.when(pl.col("reference_at").is_not_null()).then(stamped)
+    )
+    return placed.drop("place", "coarse", "reference", "seen_at", "offset_us")
 
 
 def _carry_offsets(members: pl.DataFrame) -> pl.DataFrame:
     one_file = ["tracker", "file_id", "venue", "place", "baseball_day"]
     offset = (pl.col("thrown_at") - pl.col("seen_at")).dt.total_microseconds().cast(pl.Float64)
-    smooth = offset.rolling_median(SMOOTHED_OVER, min_samples=1, center=True)
+    # only where it was seen: the rows of one gap share an offset, so that they keep their order
+    smooth = pl.when(offset.is_not_null()).then(offset.rolling_median(SMOOTHED_OVER, min_samples=1, center=True))
     carried = smooth.forward_fill().backward_fill().fill_null(0.0).over(one_file, order_by="file_order")
     members = members.with_columns(offset_us=carried)
     shifted = pl.col("thrown_at") - pl.duration(microseconds=pl.col("offset_us").round().cast(pl.Int64))
-    members = members.with_columns(reference_at=pl.coalesce("seen_at", shifted))
+    after, before = (
+        limit.over(one_file, order_by="file_order")
+        for limit in (pl.col("seen_at").forward_fill(), pl.col("seen_at").backward_fill())
+    )
+    tick = pl.duration(microseconds=1)
+    kept = pl.min_horizontal(pl.max_horizontal(shifted, after + tick), before - tick)
+    in_order = (after < before).fill_null(True)
+    inside = pl.when(pl.col("coarse") & shifted.is_not_null() & in_order).then(kept).otherwise(shifted)
+    members = members.with_columns(reference_at=pl.coalesce("seen_at", inside))
     between = pl.col("reference_at").dt.epoch("us").cast(pl.Float64).interpolate().forward_fill().backward_fill()
     return members.with_columns(position=between.over(one_file, order_by="file_order"))
 

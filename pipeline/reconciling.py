@@ -261,7 +261,7 @@ def _merge_rows(
         pl.col("baseball_day").first(),
         pl.col("position").drop_nulls().first(),
         pl.col("reference_at").drop_nulls().first().alias("thrown_at"),
-        pl.col("tracker").filter(pl.col("reference_at").is_not_null()).first().alias("thrown_at_by"),
+        pl.col("reference_by").drop_nulls().first().alias("thrown_at_by"),
         pl.col("native_session").drop_nulls().first(),
         pl.col("file_order").first(),
         seen_by=pl.len().cast(pl.UInt8),

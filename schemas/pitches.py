@@ -24,10 +24,10 @@ PITCHES = Contract(
         Column(
             "thrown_at",
             UTC_TIME,
-            "time by the reference clock, corrected; null where no tracker wrote a time of day",
+            "time by the reference clock (of the best-ranked tracker whose stamps are 2 s or finer), corrected; null where no tracker wrote one",
             "UTC",
         ),
-        Column("thrown_at_by", pl.String, "the tracker whose clock it is"),
+        Column("thrown_at_by", pl.String, "the tracker whose stamp it is"),
         required("seen_by", pl.UInt8, "trackers that saw it", "trackers"),
         required("trackers", pl.String, "their names, best rank first, with commas"),
         share(

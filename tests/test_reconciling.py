@@ -162,6 +162,40 @@ def test_times_are_told_on_the_reference_clock_and_order_only_rows_stand_between
     assert pitches.filter(pl.col("pitch_id") == "p39").get_column("thrown_at").to_list() == [None]
 
 
+def test_a_tracker_that_writes_only_minutes_keeps_its_own_order_and_lends_no_stamp() -> None:
+    """By hand: pitches at 10, 35, 58, 85, 112 s; the radar writes the minute alone, the camera is 7 s late and missed the one at 58 s."""
+    truth = (10, 35, 58, 85, 112)
+    radar = [
+        {
+            "sighting_id": f"s1{n}",
+            "file_order": n,
+            "thrown_at": at(60 * (second // 60)),
+            "clock_resolution_s": 60.0,
+        }
+        for n, second in enumerate(truth)
+    ]
+    camera = [
+        {
+            "sighting_id": f"s2{n}",
+            "tracker": "camera",
+            "file_id": "c",
+            "file_order": n,
+            "thrown_at": at(second + 7),
+            "clock_resolution_s": 0.001,
+        }
+        for n, second in enumerate(truth)
+        if n != 2
+    ]
+    together = groups(s12="s12", **{f"s{who}{n}": f"s1{n}" for who in (1, 2) for n in (0, 1, 3, 4)})
+    pitches = reconcile(sightings(*radar, *camera), together, NO_CALIBRATION, RANKS, {}, {}).pitches.sort(
+        "pitch_number"
+    )
+    assert pitches.get_column("pitch_id").to_list() == ["p10", "p11", "p12", "p13", "p14"]
+    assert pitches.get_column("thrown_at").is_sorted()
+    assert pitches.get_column("thrown_at_by").to_list() == ["camera", "camera", "radar", "camera", "camera"]
+    assert pitches.get_column("thrown_at").to_list()[3] == at(92)
+
+
 def test_two_games_of_a_day_are_told_apart_where_the_innings_start_again() -> None:
     innings = [1, 1, 5, 7, 1, 2]
     rows = [
