@@ -11,6 +11,7 @@ from pipeline.inbox import ExportFile
 from pipeline.sources.clocktimes import Stamps, read_moment, read_stamps
 from pipeline.sources.definitions import columns, text_columns
 from pipeline.sources.metrics_mapping import map_metrics
+from pipeline.sources.null_reasons import Why
 from pipeline.sources.profile import LABELS, LabelTable, NoPitchRule, Profile
 from pipeline.sources.readers.raw import FILE_ROW, RawExport
 from schemas.exports import METRIC_SOURCES, QUARANTINE, SET_ASIDE, UNKNOWN_LABELS
@@ -76,7 +77,12 @@ def map_export(raw: RawExport, profile: Profile, tracker: "TrackerSettings", fil
     keep = rows.get_column("fate").is_null()
     kept = rows.filter(keep)
     values = pl.concat(
-        [_lost_numbers(lost, profile), _lost_counts(cells, numbers, profile), _odd_times(cells, stamps, profile)]
+        [
+            _lost_numbers(lost, profile),
+            _lost_faces(mapped.reasons, cells, profile),
+            _lost_counts(cells, numbers, profile),
+            _odd_times(cells, stamps, profile),
+        ]
     )
     values = values.filter(pl.col("file_row").is_in(kept.get_column("file_row").implode()))
     quarantine = _in_place(
@@ -519,6 +525,28 @@ def _lost_numbers(lost: pl.DataFrame, profile: Profile) -> pl.DataFrame:
             f"if it means not measured, add it to null_words; else look at decimal and thousands in {profile.file_name}"
         ),
     )
+
+
+def _lost_faces(reasons: pl.DataFrame, cells: pl.DataFrame, profile: Profile) -> pl.DataFrame:
+    """A line for each text that should be a clock face and is none."""
+    parts = [_no_lines()]
+    for metric, spec in profile.metric.given().items():
+        for ref in text_columns(spec):
+            rows = reasons.filter((pl.col("metric") == metric) & (pl.col("reason") == Why.NO_CLOCK.text)).get_column(
+                "row"
+            )
+            parts.append(
+                cells.select("file_row", value=pl.col(ref))[rows].select(
+                    "file_row",
+                    column=pl.lit(ref),
+                    value="value",
+                    level=pl.lit("value"),
+                    metric=pl.lit(metric),
+                    reason=pl.lit("is no clock face (h:mm, or hours below 13)"),
+                    fix=pl.lit(f"if it means not measured, add it to null_words in [file] of {profile.file_name}"),
+                )
+            )
+    return pl.concat(parts)
 
 
 def _read_into(profile: Profile) -> dict[str, str]:

@@ -58,7 +58,7 @@ def read_delimited(data: bytes, file: FileTable) -> RawExport:
     lines = _split_lines(decode(data, file.encoding))
     header, preamble, body = _find_header(lines, file)
     body, cut_off = _without_trailer(body, file, ends_whole=data.rstrip(b"\x00").endswith((b"\n", b"\r")))
-    names = header_names(file.columns or _fields(header, file))
+    names = header_names(file.columns or _header_fields(header, file))
     if body.text.len() * len(names) > MAX_CELLS:
         raise UnreadableExport(
             f"the file has {body.text.len()} lines of {len(names)} columns, more than {MAX_CELLS} cells",
@@ -95,6 +95,16 @@ def decode(data: bytes, encoding: str) -> str:
         ) from None
     _refuse_hidden_utf8(data, stated, encoding)
     return text.removeprefix("\ufeff")
+
+
+def _header_fields(header: str, file: FileTable) -> list[str]:
+    try:
+        return _fields(header, file)
+    except csv.Error as error:
+        raise UnreadableExport(
+            f"the header can't be parted into names: {error}",
+            "check delimiter, quote and header_row in the profile's [file]",
+        ) from None
 
 
 def carried_by(preamble: list[str], file: FileTable) -> dict[str, str]:

@@ -24,13 +24,23 @@ MAX_UNPACKED_BYTES = 400 * 2**20
 _MOST_PARTS = 2_000
 _COLUMN = re.compile(rb"""\sr\s*=\s*["']([A-Z]{1,3})""")
 _ROW = re.compile(rb"""\sr\s*=\s*["'][A-Z]{0,3}(\d{1,20})["']""")
+_ERROR_CELL = re.compile(rb"""\st\s*=\s*["']e["']""")
+_ERRORS = {
+    "Div0": "#DIV/0!",
+    "NA": "#N/A",
+    "Name": "#NAME?",
+    "Null": "#NULL!",
+    "Num": "#NUM!",
+    "Ref": "#REF!",
+    "Value": "#VALUE!",
+}
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
 
 def read_xlsx(data: bytes, file: FileTable) -> RawExport:
     """Read one sheet of a workbook's bytes. Raises UnreadableExport."""
-    _check_workbook(data)
-    sheet = _sheet(data, file)
+    has_errors = _check_workbook(data)
+    sheet = _sheet(data, file, has_errors)
     start = _header_place(sheet, file)
     names = header_names(file.columns or _width_named(sheet, start))
     preamble = ["\t".join(cell or "" for cell in row) for row in sheet.head(max(start - 1, 0)).iter_rows()]
@@ -42,14 +52,17 @@ def read_xlsx(data: bytes, file: FileTable) -> RawExport:
     return RawExport(cells, carried_by(preamble, file), Problems([]).frame(), cells.height)
 
 
-def _check_workbook(data: bytes) -> None:
-    """Refuse what is no workbook, and what would unpack to more than an export can hold; everything is measured, nothing believed."""
+def _check_workbook(data: bytes) -> bool:
+    """Refuse what is no workbook, and what would unpack to more than an export can hold; everything is measured, nothing believed.
+
+    Says whether any cell holds an error of a formula (#DIV/0!).
+    """
     if not data.startswith(b"PK"):
         hint = "an old Excel workbook (xls)" if data.startswith(_OLD_WORKBOOK) else "no workbook"
         raise UnreadableExport(f"is {hint}, not xlsx", "export it as xlsx, or state its format in the profile's [file]")
     try:
         with zipfile.ZipFile(BytesIO(data)) as book:
-            _check_parts(book)
+            return _check_parts(book)
     except UnreadableExport:
         raise
     except Exception as error:  # zipfile and zlib fail in many ways on a broken archive
@@ -58,7 +71,8 @@ def _check_workbook(data: bytes) -> None:
         ) from None
 
 
-def _check_parts(book: zipfile.ZipFile) -> None:
+def _check_parts(book: zipfile.ZipFile) -> bool:
+    has_errors = False
     parts = book.infolist()
     if len(parts) > _MOST_PARTS or sum(part.file_size for part in parts) > MAX_UNPACKED_BYTES:
         size = sum(part.file_size for part in parts) / 2**20
@@ -71,6 +85,8 @@ def _check_parts(book: zipfile.ZipFile) -> None:
         xml = book.read(part)
         if b"<sheetData" in xml or b":sheetData" in xml:
             _check_extent(xml)
+            has_errors |= _ERROR_CELL.search(xml) is not None
+    return has_errors
 
 
 def _check_extent(xml: bytes) -> None:
@@ -101,7 +117,7 @@ def _open(data: bytes) -> Any:
     return fastexcel.read_excel(data)
 
 
-def _sheet(data: bytes, file: FileTable) -> pl.DataFrame:
+def _sheet(data: bytes, file: FileTable, has_errors: bool) -> pl.DataFrame:
     """Give the whole sheet from its first row, every cell as text."""
     try:
         book = _open(data)
@@ -116,7 +132,9 @@ def _sheet(data: bytes, file: FileTable) -> pl.DataFrame:
                 "mend sheet in the profile's [file]",
             )
         which = file.sheet if isinstance(file.sheet, str) else file.sheet - 1
-        sheet = book.load_sheet(which, header_row=None, skip_rows=0, dtypes="string").to_polars()
+        loaded = book.load_sheet(which, header_row=None, skip_rows=0, dtypes="string")
+        sheet = pl.DataFrame(loaded.to_polars()).select(pl.all().cast(pl.String))
+        return _with_errors(sheet, loaded) if has_errors else sheet
     except UnreadableExport:
         raise
     except BaseException as error:
@@ -124,7 +142,20 @@ def _sheet(data: bytes, file: FileTable) -> pl.DataFrame:
             raise
         # a panic of the parser is a BaseException
         raise UnreadableExport(f"the workbook can't be read: {str(error)[:200]}", "export the file again") from None
-    return pl.DataFrame(sheet).select(pl.all().cast(pl.String))
+
+
+def _with_errors(sheet: pl.DataFrame, loaded: Any) -> pl.DataFrame:
+    """The parser gives nothing for a formula's error; its word is put there, so that the value is told as no number."""
+    _, found = loaded.to_arrow_with_errors()
+    by_column: dict[int, tuple[list[int], list[str]]] = {}
+    for error in found.errors if found else ():
+        row, column = error.offset_position
+        rows, words = by_column.setdefault(column, ([], []))
+        rows.append(row)
+        kind = re.search(r"Error\((\w+)\)", error.detail)
+        words.append(_ERRORS.get(kind[1] if kind else "", "#ERROR"))
+    filled = [sheet.to_series(place).scatter(*lines) for place, lines in by_column.items()]
+    return sheet.with_columns(filled)
 
 
 def _header_place(sheet: pl.DataFrame, file: FileTable) -> int:

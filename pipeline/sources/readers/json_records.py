@@ -1,6 +1,7 @@
 """JSON lines and JSON documents: each record flattened to columns by path ("release.pos.0"), every value as the text that stood there."""
 
 import json
+import re
 from collections.abc import Callable, Iterable, Iterator
 from functools import lru_cache
 from typing import Any
@@ -17,6 +18,7 @@ MAX_DOCUMENT_BYTES = 64 * 2**20
 _LONGEST_LIST = 64
 _DEEPEST = 32
 _ROWS_AT_ONCE = 5_000
+_HALF = re.compile("[\ud800-\udfff]")
 
 Record = dict[str, str | None]
 
@@ -32,14 +34,13 @@ def read_json_lines(data: bytes, file: FileTable) -> RawExport:
         for number, line in enumerate(lines, 1)
         if line.strip(" \t\x00\x1a")
     )
-    cells = _table((number, flatten(record)) for number, record in rows if record is not None)
+    cells = _table(_flat(((number, record) for number, record in rows if record is not None), "\\u" in text, problems))
     if cells.is_empty() and len(problems.lines) > 0:
         raise UnreadableExport(
             f"no line is a JSON object; line {problems.lines[0][1]}: {problems.lines[0][5]}",
             "check format in the profile's [file]",
         )
-    found = problems.frame()
-    return RawExport(cells, {}, found, cells.height + found["file_row"].n_unique())
+    return RawExport(cells, {}, problems.frame(), cells.height + problems.rows())
 
 
 def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> RawExport:
@@ -49,19 +50,21 @@ def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> 
             f"the document has {len(data) / 2**20:.0f} MB, more than {MAX_DOCUMENT_BYTES // 2**20}",
             "export it in parts or as JSON lines",
         )
-    document = _document(decode(data, file.encoding), file)
+    text = decode(data, file.encoding)
+    document = _document(text, file)
     records = _at(document, file.records)
     if not isinstance(records, list):
         raise UnreadableExport(
             f"has no list of records at '{file.records}'{_seen_keys(document)}", "mend records in the profile's [file]"
         )
     problems = Problems([])
-    cells = _table((number, flatten(record)) for number, record in _objects(records, problems))
+    cells = _table(_flat(_objects(records, problems), "\\u" in text, problems))
     carried = {
-        ref: text for ref in wanted if (text := _text(_at(document, ref.removeprefix("@document.")))) is not None
+        ref: _whole(held)
+        for ref in wanted
+        if (held := _text(_at(document, ref.removeprefix("@document.")))) is not None
     }
-    found = problems.frame()
-    return RawExport(cells, carried, found, cells.height + found["file_row"].n_unique())
+    return RawExport(cells, carried, problems.frame(), cells.height + problems.rows())
 
 
 def flatten(record: dict[str, Any]) -> Record:
@@ -82,6 +85,40 @@ def _flatten(prefix: str, items: Iterable[tuple[Any, Any]], found: Record, depth
             _flatten(f"{prefix}{key}.", enumerate(value), found, depth + 1)
         else:
             found[f"{prefix}{key}"] = _text(value)
+
+
+def _flat(
+    records: Iterable[tuple[int, dict[str, Any]]], may_be_halved: bool, problems: Problems
+) -> Iterator[tuple[int, Record]]:
+    """Flatten record by record; one that can't be is put aside alone."""
+    for number, record in records:
+        try:
+            flat = flatten(record)
+        except RecursionError:
+            problems.add_row(number, None, "is nested too deep", "export the file again")
+            continue
+        yield number, _mended(flat, number, problems) if may_be_halved else flat
+
+
+def _mended(flat: Record, number: int, problems: Problems) -> Record:
+    r"""JSON can write half of a character (\ud800), which no text can hold: it becomes �, and is told."""
+    mended: Record = {}
+    for key, value in flat.items():
+        whole_key, whole = _whole(key), None if value is None else _whole(value)
+        mended[whole_key] = whole
+        if (whole_key, whole) != (key, value):
+            problems.add_value(
+                number,
+                whole_key,
+                whole,
+                "half of a character (\\ud800 … \\udfff) was replaced by �",
+                "export the file again",
+            )
+    return mended
+
+
+def _whole(text: str) -> str:
+    return text if text.isascii() else _HALF.sub("�", text)
 
 
 def _text(value: Any) -> str | None:

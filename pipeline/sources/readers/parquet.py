@@ -69,7 +69,10 @@ def _opened(column: pl.Series) -> pl.DataFrame:
         column = column.arr.to_list()
     longest = int(column.list.len().max() or 0)  # type: ignore[arg-type]
     if longest > _LONGEST_LIST:
-        return column.list.len().cast(pl.String).to_frame()
+        # never the bare number: it would pass for a reading
+        return column.to_frame().select(
+            pl.format("a list of {} values", pl.col(column.name).list.len()).alias(column.name)
+        )
     return pl.DataFrame(
         [column.list.get(place, null_on_oob=True).alias(f"{column.name}.{place}") for place in range(longest)]
     )
@@ -82,7 +85,10 @@ def _as_text(frame: pl.DataFrame, decimal: str) -> pl.DataFrame:
 def _text(name: str, dtype: pl.DataType, decimal: str) -> pl.Expr:
     column = pl.col(name)
     if dtype == pl.Binary:
-        return column.cast(pl.String, strict=False)
+        # bytes that are no text stay visible, so that they are told and not lost
+        return pl.coalesce(column.cast(pl.String, strict=False), pl.format("0x{}", column.bin.encode("hex"))).alias(
+            name
+        )
     if isinstance(dtype, pl.Datetime):
         return column.dt.to_string("iso:strict" if dtype.time_zone else "iso")
     text = column.cast(pl.String, strict=False)

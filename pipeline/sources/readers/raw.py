@@ -11,8 +11,9 @@ from pipeline.errors import PitchledgerError
 MAX_FILE_BYTES = 200 * 2**20
 MAX_COLUMNS = 20_000
 MAX_CELLS = 40_000_000
-# of a faulty value or line, so much is told
+# of a faulty value or line, so much is told; of a reason, which may name many columns, more
 SHOWN_CHARACTERS = 200
+REASON_CHARACTERS = 2_000
 
 FILE_ROW = "file_row"
 PROBLEM_SCHEMA = {
@@ -43,9 +44,9 @@ class UnreadableExport(PitchledgerError):  # noqa: N818 -- read as what it is: t
     """A file that can't be taken at all: why, and what would mend it."""
 
     def __init__(self, reason: str, fix: str) -> None:
-        """Keep both sentences."""
-        self.reason, self.fix = reason, fix
-        super().__init__(f"{reason}; {fix}")
+        """Keep both sentences; names that the file gave its columns stand in them, so they are made fit to print."""
+        self.reason, self.fix = printable(reason, REASON_CHARACTERS), printable(fix, REASON_CHARACTERS)
+        super().__init__(f"{self.reason}; {self.fix}")
 
     def __reduce__(self) -> tuple[type["UnreadableExport"], tuple[str, str]]:
         """Survive the way back from a worker process."""
@@ -61,6 +62,14 @@ class Problems(NamedTuple):
         """Note a row that can't be taken."""
         self.lines.append(("row", file_row, None, None, shown(value), reason, fix))
 
+    def add_value(self, file_row: int, column: str, value: str | None, reason: str, fix: str) -> None:
+        """Note a value that was not taken as it stood, in a row that is."""
+        self.lines.append(("value", file_row, column, None, shown(value), reason, fix))
+
+    def rows(self) -> int:
+        """How many rows were not taken."""
+        return len({line[1] for line in self.lines if line[0] == "row"})
+
     def frame(self) -> pl.DataFrame:
         """Give all as a frame."""
         return pl.DataFrame(self.lines, schema=PROBLEM_SCHEMA, orient="row")
@@ -68,9 +77,12 @@ class Problems(NamedTuple):
 
 def shown(value: str | None) -> str | None:
     """Cut a long value for display, and make signs that do not print visible."""
-    if value is None:
-        return None
-    cut = value if len(value) <= SHOWN_CHARACTERS else value[: SHOWN_CHARACTERS - 1] + "…"
+    return None if value is None else printable(value, SHOWN_CHARACTERS)
+
+
+def printable(text: str, most: int) -> str:
+    """Cut a text after `most` characters; signs that do not print (line ends, controls, half characters) become �."""
+    cut = text if len(text) <= most else text[: most - 1] + "…"
     return "".join(sign if sign.isprintable() else "�" for sign in cut)
 
 
