@@ -242,9 +242,27 @@ def agreement(workspace: Path | None, output: Path | None) -> None:
     click.echo(f"wrote {path}")
 
 
+class _Lines(logging.Formatter):
+    """One record, one line: a file's name or an error's words, whatever they hold, can't pass for a line of their own or command a terminal."""
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 -- the library's name
+        record.message = _escaped(record.message)
+        return super().formatMessage(record)
+
+    def formatException(self, ei: Any) -> str:  # noqa: N802
+        return "\n".join(f"  | {_escaped(line)}" for line in super().formatException(ei).splitlines())
+
+
+def _escaped(text: str) -> str:
+    r"""Signs that do not print as people read them in code: \n, \x1b."""
+    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
+
+
 def main() -> NoReturn:
     """Run the command line. A PitchledgerError becomes one message and its exit code."""
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
+    lines = logging.StreamHandler(sys.stderr)
+    lines.setFormatter(_Lines("%(asctime)s %(levelname)s %(message)s"))
+    logging.basicConfig(level=logging.INFO, handlers=[lines])
     try:
         cli.main(standalone_mode=False)
     except click.exceptions.Abort:
@@ -373,7 +391,9 @@ def _log_above(screen: "Console") -> Iterator[None]:
     from rich.logging import RichHandler
 
     root = logging.getLogger()
-    usual, root.handlers = root.handlers, [RichHandler(console=screen, show_path=False)]
+    above = RichHandler(console=screen, show_path=False)
+    above.setFormatter(_Lines("%(message)s"))
+    usual, root.handlers = root.handlers, [above]
     try:
         yield
     finally:
@@ -405,10 +425,27 @@ def _caution(sql: str) -> None:
         click.echo(textwrap.fill(CAUTION, 100))
 
 
+def _flat(answer: "pl.DataFrame") -> "pl.DataFrame":
+    """Lists and structs as JSON text, and bytes as hex digits: a CSV can hold neither."""
+    import polars as pl
+
+    nested = [name for name, dtype in answer.schema.items() if dtype.is_nested()]
+    as_json = [
+        # JSON of {"v": value}, without what stands around the value
+        pl.when(pl.col(name).is_not_null())
+        .then(pl.struct(v=name).struct.json_encode().str.slice(5).str.head(-1))
+        .alias(name)
+        for name in nested
+    ]
+    return answer.with_columns(*as_json, pl.col(pl.Binary).bin.encode("hex"))
+
+
 def _write_answer(answer: "pl.DataFrame", form: str, output: Path | None) -> None:
     target: Any = sys.stdout.buffer if output is None else output
     if form == "csv":
-        answer.write_csv(target)
+        from pipeline.publishing import without_formulas
+
+        without_formulas(_flat(answer)).write_csv(target)
     elif form == "json":
         answer.write_json(target)
     else:

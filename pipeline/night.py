@@ -24,7 +24,7 @@ from pipeline.publishing import publish, published_tables
 from pipeline.reconciling import reconcile
 from pipeline.repeats import order_exports, resolve_repeats
 from pipeline.sources.mapping import Mapped, map_export
-from pipeline.sources.readers import UnreadableExport, read_export
+from pipeline.sources.readers import RawExport, UnreadableExport, read_export
 from schemas.contract import conform
 from schemas.metrics import METRICS
 from schemas.tables import TABLES
@@ -122,8 +122,7 @@ def _take_in(file: ExportFile, tracker: TrackerSettings, *, known: bool) -> tupl
     }
     facts |= {"newest_by": tracker.profile.file.newest_by}
     try:
-        raw = read_export(file.path, tracker.profile)
-        mapped = map_export(raw, tracker.profile, tracker, file)
+        raw, mapped = _read_and_map(file, tracker)
     except UnreadableExport as fault:
         log.warning("%s/%s is quarantined: %s", file.tracker, file.file_name, fault.reason)
         line = {"level": "file", "tracker": file.tracker, "file_id": file.file_id, "file_name": file.file_name}
@@ -139,6 +138,26 @@ def _take_in(file: ExportFile, tracker: TrackerSettings, *, known: bool) -> tupl
     if known:
         return _nothing(), facts | {"status": "repeat", "reason": "the same bytes stand in another file"}
     return mapped, facts | {"status": "read"}
+
+
+def _read_and_map(file: ExportFile, tracker: TrackerSettings) -> tuple[RawExport, Mapped]:
+    """Raises UnreadableExport and nothing else: one file must never cost the night."""
+    if file.fault is not None:
+        raise UnreadableExport(file.fault, "put the export itself into the inbox, so that it may be read")
+    try:
+        raw = read_export(file.path, tracker.profile)
+        return raw, map_export(raw, tracker.profile, tracker, file)
+    except UnreadableExport:
+        raise
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt | SystemExit):
+            raise
+        # panics of compiled code are no Exception
+        log.exception("%s/%s can't be mapped", file.tracker, file.file_name)
+        raise UnreadableExport(
+            f"can't be mapped, by a fault of the program: {type(error).__name__}: {str(error)[:200]}",
+            "send the file and the log to whoever keeps the program",
+        ) from error
 
 
 def _nothing() -> Mapped:

@@ -184,13 +184,20 @@ _NUMBER = r"^[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?$"
 def _write_quarantine(quarantine: pl.DataFrame, folder: Path) -> None:
     """One file a tracker for files and rows, and one for single values that were left out."""
     folder.mkdir()
-    safe = quarantine.with_columns(_harmless(name) for name, dtype in quarantine.schema.items() if dtype == pl.String)
+    safe = without_formulas(quarantine)
     for (tracker, is_value), lines in safe.group_by(
         quarantine["tracker"], quarantine["level"] == "value", maintain_order=True
     ):
         name = f"{_file_name(str(tracker))}{'_values' if is_value else ''}.csv"
         # with a byte order mark: spreadsheets take a CSV without one for the old code page and spoil every accented name
         lines.select(quarantine.columns).write_csv(folder / name, include_bom=True)
+
+
+def without_formulas(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame as a spreadsheet may open it: no text and no column's name runs as a formula."""
+    safe = frame.with_columns(_harmless(name) for name, dtype in frame.schema.items() if dtype == pl.String)
+    names = pl.DataFrame({"name": frame.columns}, schema={"name": pl.String}).select(_harmless("name")).to_series()
+    return safe.rename(dict(zip(frame.columns, names, strict=True)))
 
 
 def _harmless(name: str) -> pl.Expr:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.inbox import fit_to_store
 from pipeline.sources.profile import Profile
 from pipeline.sources.readers.raw import FILE_ROW, PROBLEM_SCHEMA, RawExport, UnreadableExport, check_size
 from pipeline.toml_problems import nearest_of
@@ -42,7 +43,7 @@ def read_export(path: Path, profile: Profile) -> RawExport:
 def _carried_by_name(name: str, profile: Profile) -> dict[str, str]:
     found = re.search(profile.file.name.pattern, name) if profile.file.name else None
     groups = {f"@name.{group}": text for group, text in found.groupdict().items() if text is not None} if found else {}
-    return {"@file": name} | groups
+    return {ref: fit_to_store(text) for ref, text in {"@file": name, **groups}.items()}
 
 
 def _bytes(path: Path) -> bytes:
