@@ -51,8 +51,10 @@ def _fault(path: Path, root: Path) -> str | None:
     try:
         target = path.resolve(strict=True)
         kind = target.stat().st_mode
-    except (OSError, RuntimeError) as error:  # a link that leads to itself is a RuntimeError before Python 3.13
-        return f"can't be opened: {getattr(error, 'strerror', None) or error}"
+    except OSError as error:
+        return f"can't be opened: {error.strerror or error}"
+    except RuntimeError:  # before Python 3.13; then an OSError
+        return "can't be opened: a link that leads to itself"
     if not target.is_relative_to(root):
         return "is a link that leads out of the inbox"
     if stat.S_ISDIR(kind):

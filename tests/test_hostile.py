@@ -7,6 +7,7 @@ Laws checked here are the project's own (rows read = sightings + repeats + no pi
 import csv
 import json
 import os
+import re
 import resource
 import shutil
 import subprocess
@@ -16,19 +17,25 @@ from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from hashlib import sha256
+from io import BytesIO
 from pathlib import Path
 
 import duckdb
 import polars as pl
 import pytest
+import xlsxwriter
 
+from pipeline import night
+from pipeline.errors import PitchledgerError
 from pipeline.inbox import ExportFile, list_exports
+from pipeline.ledger import load_ledger
+from pipeline.publishing import run_query
 from pipeline.sources.definitions import columns
 from pipeline.sources.mapping import Mapped, map_export
 from pipeline.sources.null_reasons import Why
 from pipeline.sources.readers import RawExport, UnreadableExport, read_export
 from tests.conftest import command
-from tests.exports import check_law_1
+from tests.exports import check_law_1, mapped, profile_of
 from tests.hostile import PROJECT, Original, bomb, book, originals, spoilt
 
 SHORT, LONG = 12, 2_000
@@ -167,13 +174,13 @@ def huge(kind: str) -> tuple[str, str, bytes]:
     return tracker, name, make()
 
 
-@pytest.mark.parametrize("kind", ["line", "columns", "bomb", "deep lines", "wide record"])
+@pytest.mark.parametrize("kind", ["line", "columns", "deep lines"])
 def test_a_huge_export_costs_little_time_and_memory(kind: str, tmp_path: Path) -> None:
     check_huge(kind, tmp_path)
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("kind", ["quoted line", "quotes", "lines"])
+@pytest.mark.parametrize("kind", ["quoted line", "quotes", "lines", "bomb", "wide record"])
 def test_a_huge_export_of_faults_costs_bounded_time_and_memory(kind: str, tmp_path: Path) -> None:
     check_huge(kind, tmp_path)
 
@@ -211,6 +218,10 @@ def hostile_night(tmp_path_factory: pytest.TempPathFactory, sound: list[Original
     """A workspace in which half of what lies in the inboxes is spoilt, after one run."""
     folder = tmp_path_factory.mktemp("night") / "workspace"
     shutil.copytree(PROJECT / "demo_inputs", folder, ignore=shutil.ignore_patterns("truth", "warehouse"))
+    # two nights of the demo are enough beside them, and fast
+    for path in [path for path in (folder / "inbox").rglob("*") if path.is_file()]:
+        if not re.search("2026-?10-?(20|14)", path.name):
+            path.unlink()
     for original in sound[:4]:
         start, end = original.name.rsplit(".", 1)
         for seed in range(6):
@@ -220,6 +231,9 @@ def hostile_night(tmp_path_factory: pytest.TempPathFactory, sound: list[Original
     (folder / "exit.txt").write_text(str(done.returncode))
     (folder / "log.txt").write_text(done.stderr)
     (folder / "summary.txt").write_text(done.stdout)
+    for name in ("status", "check"):
+        told = command(name, "-w", folder)
+        (folder / f"{name}.txt").write_text(told.stdout + told.stderr)
     yield folder
 
 
@@ -252,7 +266,7 @@ def rows_of(folder: Path, sql: str) -> list[tuple[object, ...]]:
 def test_a_night_of_hostile_files_ends_well_and_is_published(hostile_night: Path) -> None:
     assert (hostile_night / "exit.txt").read_text() == "0", (hostile_night / "log.txt").read_text()[-2_000:]
     assert "Traceback" not in (hostile_night / "log.txt").read_text()
-    assert rows_of(hostile_night, "select count(*) > 1000 from pitches") == [(True,)]
+    assert rows_of(hostile_night, "select count(*) > 200 from pitches") == [(True,)]
 
 
 def test_rows_of_each_hostile_file_are_conserved(hostile_night: Path) -> None:
@@ -278,23 +292,26 @@ def test_no_file_name_can_forge_a_line_of_the_log_or_command_the_terminal(hostil
     assert not [
         line for line in log.splitlines() if line.endswith("INFO all is well.csv") or "INFO all is well" in line[:50]
     ]
-    shown = [
-        (hostile_night / "summary.txt").read_text(),
-        log,
-        *(command(name, "-w", hostile_night).stdout for name in ("status", "check")),
-        command("query", "-w", hostile_night, "select file_name, reason from files order by all limit 100").stdout,
-    ]
-    for text in shown:
+    asked = "select file_name, reason from files order by all limit 100"
+    names = ("summary", "log", "status", "check")
+    shown = [(hostile_night / f"{name}.txt").read_text() for name in names]
+    for text in (*shown, command("query", "-w", hostile_night, asked).stdout):
         assert text and not {"\x1b", "\x07", "\u202e", "\r"} & set(text)
 
 
-def test_status_and_check_survive_the_hostile_night(hostile_night: Path) -> None:
-    assert command("status", "-w", hostile_night).returncode == 0
+def test_status_and_check_tell_of_the_hostile_files_and_nothing_is_taken_for_markup(hostile_night: Path) -> None:
+    check, status = ((hostile_night / f"{name}.txt").read_text() for name in ("check", "status"))
+    assert "Traceback" not in check + status
+    assert "radar_empty.csv" in status + check or "[red]" in status + check
     state = command("status", "-w", hostile_night, "--format", "json")
-    assert state.returncode == 0 and json.loads(state.stdout)
-    assert "Traceback" not in command("check", "-w", hostile_night).stderr
-    assert command("report", "agreement", "-w", hostile_night, "-o", hostile_night / "page.html").returncode == 0
-    assert "<script>alert" not in (hostile_night / "page.html").read_text("utf-8")
+    assert state.returncode == 0 and "radar_empty.csv" in json.dumps(json.loads(state.stdout))
+
+
+@pytest.mark.long
+def test_the_page_of_a_hostile_night_holds_no_markup_of_theirs(hostile_night: Path) -> None:
+    page = hostile_night / "page.html"
+    assert command("report", "agreement", "-w", hostile_night, "-o", page).returncode == 0
+    assert "<script>alert" not in page.read_text("utf-8")
 
 
 def test_no_csv_that_is_written_runs_in_a_spreadsheet(hostile_night: Path, tmp_path: Path) -> None:
@@ -348,12 +365,6 @@ def test_a_file_that_may_not_be_read_is_listed_and_told(
         read_export(path, sound[0].profile)
 
 
-def test_cells_that_a_workbook_can_hold_are_taken_or_told(sound: list[Original], tmp_path: Path) -> None:
-    camera = sound[1]
-    cells = [["x"], ["y"], ["Aufnahme", "Zeit", "=1/0", True, "#DIV/0!", 3.5]]
-    assert isinstance(taken(camera, book(*cells), tmp_path / camera.name), UnreadableExport)
-
-
 @pytest.mark.parametrize(
     "sql",
     [
@@ -374,7 +385,99 @@ def test_cells_that_a_workbook_can_hold_are_taken_or_told(sound: list[Original],
         "with x as (select * from read_blob('/etc/passwd')) select * from x",
     ],
 )  # fmt: skip
-def test_a_query_reaches_no_other_file(sql: str, demo: Path, tmp_path: Path) -> None:
-    done = command("query", "-w", demo.resolve(), sql, cwd=tmp_path)
-    assert (done.returncode, done.stdout) == (2, ""), done.stdout[:300]
+def test_a_query_reaches_no_other_file(
+    sql: str, hostile_night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(PitchledgerError):
+        run_query(hostile_night.resolve() / "warehouse", sql)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_fault_of_the_program_costs_one_file_and_not_the_night(
+    hostile_night: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    ledger = load_ledger(hostile_night)
+    tracker = ledger.trackers[0]
+    exports = [file for file in list_exports(tracker.id, tracker.inbox) if "2026-10-20_v1" in file.file_name]
+
+    def fail(*_: object) -> Mapped:
+        raise ZeroDivisionError("a fault\nof ours")
+
+    monkeypatch.setattr(night, "map_export", fail)
+    gathered = night.gather(ledger, exports, lambda *_: None)
+    assert gathered.mapped.sightings.is_empty() and gathered.files.get_column("status").unique().to_list() == [
+        "quarantined"
+    ]
+    reasons = gathered.mapped.quarantine.get_column("reason").to_list()
+    assert (
+        any("ZeroDivisionError: a fault�of ours" in reason for reason in reasons) and "can't be mapped" in caplog.text
+    )
+
+
+def test_lists_structs_and_bytes_of_an_answer_become_text_in_a_csv(hostile_night: Path, tmp_path: Path) -> None:
+    answer = tmp_path / "answer.csv"
+    sql = "select ['=1', null] as list, {'a': -1} as struct, 'ab'::blob as bytes, null::int[] as none, '=1+1' as formula, '-1.5' as number"
+    done = command("query", "-w", hostile_night, sql, "--format", "csv", "-o", answer)
+    assert done.returncode == 0, done.stderr
+    with answer.open(newline="", encoding="utf-8") as file:
+        assert list(csv.reader(file))[1] == ['["=1",null]', '{"a":-1}', "6162", "", "'=1+1", "-1.5"]
+
+
+def test_a_folder_that_may_not_be_opened_and_a_pipe_are_listed_and_never_opened(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "radar_pipe.csv")
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "sub" / "in.csv").write_text("x")
+    (tmp_path / "again.csv").symlink_to(tmp_path / "sub" / "in.csv")
+    (tmp_path / ".hidden").mkdir()
+    (tmp_path / ".hidden" / "x.csv").write_text("x")
+    found = {file.file_name: file.fault for file in list_exports("radar", tmp_path)}
+    assert found == {"radar_pipe.csv": "is no ordinary file", "sub/in.csv": None, "again.csv": None}
+
+
+def test_what_a_workbook_or_parquet_file_holds_and_can_not_be_read_is_told(
+    sound: list[Original], tmp_path: Path
+) -> None:
+    """A formula's error, bytes that are no text, and a list are no readings: each has its line."""
+    parquet = sound[-1]
+    frame = pl.read_parquet(BytesIO(parquet.data)).head(4)
+    held = [b"\xff\x01", b"91.5", None, b""]
+    for column in (pl.Series("pace", held, dtype=pl.Binary), pl.Series("pace", [[90.0] * 100, None, [1.0], []])):
+        data = BytesIO()
+        frame.with_columns(column).write_parquet(data)
+        outcome = taken(parquet, data.getvalue(), tmp_path / parquet.name)
+        assert not isinstance(outcome, UnreadableExport)
+        check_values(parquet, *outcome)
+        assert 100.0 not in outcome[1].sightings.get_column("release_speed_mph").to_list()
+    assert outcome[1].quarantine.get_column("value").to_list()[0] == "a list of 100 values"
+
+
+def test_an_error_of_a_formula_is_told_with_its_cell(tmp_path: Path) -> None:
+    profile = profile_of(tmp_path, 'format = "xlsx"')
+    held = BytesIO()
+    with xlsxwriter.Workbook(held) as made:
+        sheet = made.add_worksheet("any")
+        sheet.write_row(0, 0, ["when", "pace"])
+        sheet.write_row(1, 0, ["2026-10-20 18:00:00", 91])
+        sheet.write_row(3, 0, ["2026-10-20 18:01:00"])
+        sheet.write_formula(3, 1, "=1/0", None, "#DIV/0!")
+    path = tmp_path / "a.xlsx"
+    path.write_bytes(held.getvalue())
+    found = mapped(path, profile)
+    assert found.sightings.get_column("release_speed_mph").to_list() == [91, None]
+    assert found.quarantine.select("file_row", "column", "value", "reason").rows() == [
+        (4, "pace", "#DIV/0!", "is no number")
+    ]
+
+
+def test_half_a_character_costs_neither_its_file_nor_its_row(sound: list[Original], tmp_path: Path) -> None:
+    ball = sound[3]
+    lines = ball.data.splitlines(keepends=True)[:3]
+    record = json.loads(lines[1])
+    record["arm"]["name"] = "A\ud800"
+    lines[1] = json.dumps(record).encode() + b"\n"
+    outcome = taken(ball, b"".join(lines), tmp_path / ball.name)
+    assert not isinstance(outcome, UnreadableExport)
+    check_law_1(*outcome)
+    assert "A�" in outcome[1].sightings.get_column("pitcher_label").to_list()
+    assert outcome[1].quarantine.select("level", "file_row", "column").rows() == [("value", 2, "arm.name")]

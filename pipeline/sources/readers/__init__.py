@@ -8,10 +8,13 @@ import polars as pl
 
 from pipeline.inbox import fit_to_store
 from pipeline.sources.profile import Profile
-from pipeline.sources.readers.raw import FILE_ROW, PROBLEM_SCHEMA, RawExport, UnreadableExport, check_size
+from pipeline.sources.readers.raw import FILE_ROW, PROBLEM_SCHEMA, RawExport, UnreadableExport, check_size, printable
 from pipeline.toml_problems import nearest_of
 
 __all__ = ["RawExport", "UnreadableExport", "read_export"]
+
+# a header that was parted at the wrong sign is one name as long as the line
+_NAME_SHOWN = 60
 
 
 def read_export(path: Path, profile: Profile) -> RawExport:
@@ -102,7 +105,7 @@ def _missing(ref: str, others: list[str], columns: list[str]) -> str:
     if twins:
         return f"column '{ref}' stands {len(twins)} times; say which: {', '.join(twins)}"
     near = nearest_of(ref, others)
-    return f"no column '{ref}'" + (f"; nearest: '{near}'" if near else "")
+    return f"no column '{ref}'" + (f"; nearest: '{printable(near, _NAME_SHOWN)}'" if near else "")
 
 
 def _filled(raw: RawExport, missing: list[str], others: list[str], profile: Profile) -> RawExport:

@@ -85,11 +85,19 @@ def _as_text(frame: pl.DataFrame, decimal: str) -> pl.DataFrame:
 def _text(name: str, dtype: pl.DataType, decimal: str) -> pl.Expr:
     column = pl.col(name)
     if dtype == pl.Binary:
-        # bytes that are no text stay visible, so that they are told and not lost
-        return pl.coalesce(column.cast(pl.String, strict=False), pl.format("0x{}", column.bin.encode("hex"))).alias(
-            name
-        )
+        # the engine's cast fails for the whole column at the first bytes that are no text
+        return column.map_batches(lambda held: pl.Series(map(_bytes_as_text, held), dtype=pl.String), pl.String)
     if isinstance(dtype, pl.Datetime):
         return column.dt.to_string("iso:strict" if dtype.time_zone else "iso")
     text = column.cast(pl.String, strict=False)
     return text.str.replace(".", decimal, literal=True) if dtype.is_float() and decimal != "." else text
+
+
+def _bytes_as_text(held: bytes | None) -> str | None:
+    """Bytes that are no text stay visible as hex digits, so that they are told and not lost."""
+    if held is None:
+        return None
+    try:
+        return held.decode("utf-8")
+    except UnicodeDecodeError:
+        return f"0x{held.hex()}"
