@@ -140,8 +140,8 @@ def test_ten_thousand_spoilt_exports_are_read_or_refused(sound: list[Original], 
 
 # ---- large and deep: each in a process of its own, whose memory is measured ---------------------------------------------------------------
 
-MEASURE = """
-import resource, sys, time
+MEASURE = r"""
+import re, sys, time
 from pathlib import Path
 from pipeline.ledger import load_ledger
 from pipeline.sources.readers import UnreadableExport, read_export
@@ -152,7 +152,9 @@ try:
     end = f"read {raw.rows_read} {raw.problems.height}"
 except UnreadableExport as refusal:
     end = f"refused {refusal.reason[:150]}"
-print(time.monotonic() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, end)
+# getrusage would count what the process that started this one had used
+peak = int(re.search(r"VmHWM:\s*(\d+)", Path("/proc/self/status").read_text())[1]) // 1024
+print(time.monotonic() - began, peak, end)
 """
 
 
@@ -164,8 +166,8 @@ def huge(kind: str) -> tuple[str, str, bytes]:
         "line": ("stadium_radar", "radar_x.csv", lambda: radar + b"x" * (50 * 2**20)),
         "quoted line": ("stadium_radar", "radar_x.csv", lambda: radar + b'"' + b'x"",' * (12 * 2**20)),
         "columns": ("stadium_radar", "radar_x.csv", lambda: head + b"," + b",".join(b"c%d" % n for n in range(10_000)) + b"\n" + (first + b",1" * 10_000 + b"\n") * 300),
-        "quotes": ("stadium_radar", "radar_x.csv", lambda: head + b"\n" + b'"\n' * 2_000_000),
-        "lines": ("stadium_radar", "radar_x.csv", lambda: head + b"\n" + b"x\n" * 3_000_000),
+        "quotes": ("stadium_radar", "radar_x.csv", lambda: head + b"\n" + b'"\n' * 300_000),
+        "lines": ("stadium_radar", "radar_x.csv", lambda: head + b"\n" + b"x\n" * 300_000),
         "bomb": ("camera_array", "Protokoll_x.xlsx", bomb),
         "deep lines": ("ball", "ball_x.jsonl", lambda: b'{"a":' * 10_000 + b"1" + b"}" * 10_000 + b"\n" + b"[" * 1_000_000),
         "wide record": ("ball", "ball_x.jsonl", lambda: json.dumps({f"k{n}": n for n in range(15_000)}).encode()),
