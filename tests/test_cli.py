@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -441,6 +442,16 @@ def test_a_copy_under_a_name_that_does_not_fit_is_refused_and_the_export_itself_
     assert f"{name} could not be read" in text
     taken = said("query", "-w", fresh, "from files order by status", "--format", "json")
     assert [(file["status"], file["sightings"]) for file in json.loads(taken)] == [("quarantined", 0), ("read", 4)]
+
+
+def test_the_latest_refused_file_is_told_first(fresh: Path) -> None:
+    inbox = fresh / "inbox" / "example_unit"
+    for name, modified_at in (("a_old.csv", 1_700_000_000), ("b_old.csv", 1_700_000_001), ("z_new.csv", 1_800_000_000)):
+        (inbox / name).write_text("")
+        os.utime(inbox / name, (modified_at, modified_at))
+    text = said("run", "-w", fresh)
+    assert text.index("z_new.csv could not be read") < text.index("b_old.csv could not be read")
+    assert "a_old.csv could not be read" not in text
 
 
 def test_a_profile_that_takes_no_row_at_all_is_not_called_right(fresh: Path) -> None:

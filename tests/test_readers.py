@@ -123,6 +123,12 @@ def test_a_renamed_column_is_told_with_the_nearest_name_and_the_key(tmp_path: Pa
     assert "profiles/own.toml: metric.release_speed_mph.column" in fault.fix
 
 
+def test_a_header_that_the_delimiter_does_not_part_is_told_as_that(tmp_path: Path) -> None:
+    fault = refused(tmp_path, "when|pace\na|1\n")
+    assert fault.reason == "the header is one column: 'when|pace'; ',' parts nothing in it"
+    assert fault.fix.startswith("set delimiter in [file] of profiles/own.toml")
+
+
 def test_too_few_and_too_many_fields_are_put_aside_and_empty_surplus_is_not(tmp_path: Path) -> None:
     raw = read(tmp_path, HEAD + "a,1\nb\nc,3,4\nd,5,,\n")
     assert column(raw, "pace") == ["1", "5"]

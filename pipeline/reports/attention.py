@@ -62,9 +62,11 @@ SINCE = f"coalesce({LAST_NIGHT} - {RECENT_DAYS - 1}, date '0001-01-01')"
 
 
 def _files_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    """The latest first: on a page that shows a few, last night's must not stand behind old ones."""
     sql = """
-        select tracker, file_name, reason, any_value(fix) from quarantine where level = 'file'
-        group by all order by tracker, file_name"""
+        select tracker, file_name, quarantine.reason, any_value(fix)
+        from quarantine join files using (tracker, file_name) where level = 'file'
+        group by all order by any_value(modified_at) desc, tracker, file_name"""
     return [
         Need("file", f"{tracker}/{name} could not be read: {reason}", fix or "export it again")
         for tracker, name, reason, fix in _rows(con, sql)

@@ -6,10 +6,12 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import duckdb
+import numpy as np
 import polars as pl
 from rich.console import Console
 
 from pipeline.errors import PitchledgerError
+from pipeline.frames import clock_from_axis
 from pipeline.matching.wording import explain_pairs
 from pipeline.publishing import open_published
 from pipeline.reports.printing import harmless, make_table
@@ -207,6 +209,9 @@ def _print_readings(told: Told, out: Console) -> None:
     columns = ["metric", *(s["tracker"] for s in told.sightings), "preferred", "spread", "± 1 SD"]
     rows = [_reading_row(metric, told) for metric in METRICS.values() if metric.name in told.values]
     out.print(make_table("Readings side by side; * made the preferred value", columns, rows, whole=columns))
+    if "spin_axis_deg" in told.values:
+        (face,) = clock_from_axis(np.array([told.values["spin_axis_deg"]["value"]]))
+        out.print(harmless(f"  spin axis on a clock face as the pitcher sees it: {face}"))
     for name, value in told.values.items():
         if value["policy"] != "prefer":
             out.print(harmless(f"  {name}: {value['policy']} of {value['trackers'].replace(',', ', ')}"))

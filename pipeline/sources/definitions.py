@@ -325,7 +325,7 @@ class AxisClock(Reading):
 
 
 _DEFINITION = (
-    "same_time = against a ball without spin after the same time; same_plane = against the line of launch where both cross the end plane; "
+    "same_time = against a ball without spin or drag after the same time; same_plane = against the line of launch where both cross the end plane; "
     "lift_only = same time with drag taken out as well"
 )
 

@@ -93,6 +93,11 @@ def _with_all_columns(raw: RawExport, profile: Profile) -> RawExport:
         return raw
     if profile.file.format in ("json", "json_lines") and (len(missing) < len(wanted) or raw.cells.is_empty()):
         return _filled(raw, missing, others, profile)
+    if profile.file.format in ("csv", "tsv") and raw.cells.width == 2 and len(others) == 1 < len(missing):
+        raise UnreadableExport(
+            f"the header is one column: '{printable(others[0], _NAME_SHOWN)}'; '{profile.file.separator}' parts nothing in it",
+            f"set delimiter in [file] of {profile.file_name} to the sign that stands between the names",
+        )
     told = "; ".join(_missing(ref, others, raw.cells.columns) for ref in missing[:10]) + (
         "; …" if len(missing) > 10 else ""
     )
