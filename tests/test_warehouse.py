@@ -14,6 +14,7 @@ from pipeline.warehouse import (
     empty_warehouse,
     finish_tables,
 )
+from schemas.metrics import METRICS
 from schemas.tables import TABLES
 from tests.small_warehouse import pitch_id, sighting_id, small_tables
 
@@ -131,3 +132,11 @@ def test_a_throw_counted_twice_is_noticed(tmp_path, monkeypatch):
     monkeypatch.setattr("pipeline.warehouse.read_views.__defaults__", (views,))
     with pytest.raises(LawBrokenError, match="throws_count_once"):
         _build(small_tables(), tmp_path)
+
+
+@pytest.mark.parametrize("file", ["checks/values_are_traced.sql", "views/readings_side_by_side.sql"])
+def test_sql_that_lists_the_metrics_lists_every_one_each_time(file: str) -> None:
+    text = (SQL_FOLDER / file).read_text("utf-8")
+    listed = {metric: text.count(metric) for metric in METRICS}
+    assert set(listed.values()) == {listed["release_speed_mph"]}
+    assert listed["release_speed_mph"] > 1
