@@ -8,7 +8,6 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -26,7 +25,7 @@ if TYPE_CHECKING:
 
 PROJECT = Path(pipeline.__file__).parent.parent
 LEDGER = "ledger.toml"
-RUN_FAILED, RUN_IN_PROGRESS = 3, 4
+RUN_FAILED = 3
 # rows of a table on the screen unless more are asked for, and the width of one in a file
 MOST_ROWS, FILE_WIDTH = 50, 240
 CAUTION = (
@@ -317,11 +316,12 @@ def _output(workspace: Path | None) -> Path:
 
 
 def _run(folder: Path, *, rebuild: bool) -> None:
+    from pipeline.alone import alone
     from pipeline.reports.printing import console
     from pipeline.reports.summary import print_summary
 
     ledger = _ledger(folder)
-    with _alone(ledger.output):
+    with alone(ledger.output):
         report = _run_or_fail(ledger, rebuild=rebuild)
     if not report.published:
         click.echo(f"Nothing is new: {report.files_known} exports, all of them known; version {report.version} stands.")
@@ -340,28 +340,6 @@ def _run_or_fail(ledger: "Ledger", *, rebuild: bool) -> "NightReport":
     except Exception as fault:
         log.exception("the run failed")
         raise PitchledgerError(f"the run failed and nothing was published: {type(fault).__name__}: {fault}") from fault
-
-
-@contextlib.contextmanager
-def _alone(output: Path) -> Iterator[None]:
-    """Hold the run's lock. The operating system frees it when a process dies, so a dead run is no obstacle."""
-    import filelock
-
-    output.mkdir(parents=True, exist_ok=True)
-    note = output / ".run.txt"
-    lock = filelock.FileLock(output / ".run.lock")
-    try:
-        lock.acquire(timeout=0)
-    except filelock.Timeout:
-        said = note.read_text("utf-8") if note.is_file() else "another process"
-        click.echo(f"pitchledger: another run is in progress: {said}", err=True)
-        sys.exit(RUN_IN_PROGRESS)
-    try:
-        note.write_text(f"process {os.getpid()} since {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC", "utf-8")
-        yield
-    finally:
-        note.unlink(missing_ok=True)
-        lock.release()
 
 
 @contextlib.contextmanager
