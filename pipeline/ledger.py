@@ -37,6 +37,9 @@ LEDGER = "ledger.toml"
 # labels have one rule, operator over tracker and then rank: the table may stand there, empty
 LABEL_POLICY = "pitch_type"
 _ID = re.compile(r"[a-z0-9_]{1,40}")
+# secrets stand in the environment: ledger.toml says only in which variable
+_VARIABLE = re.compile(r"[A-Z_][A-Z0-9_]{0,79}")
+_SECRETS = {"notify": "urls_from", "share": "key_from"}
 USUAL_OCCASION = {"field": "game", "bullpen": "bullpen"}
 
 
@@ -72,6 +75,13 @@ Id = Annotated[
 ]
 Zone = Annotated[
     str, AfterValidator(_known_zone), Field(description="a name of the tz database, such as America/Chicago")
+]
+Variable = Annotated[
+    str,
+    Field(
+        description="name of an environment variable: capitals, digits and _",
+        json_schema_extra={"pattern": f"^{_VARIABLE.pattern}$"},
+    ),
 ]
 # what may stand there is checked with the rest of what one table can't show; the list is for editors
 MetricName = Annotated[str, WithJsonSchema({"type": "string", "enum": list(METRICS)})]
@@ -175,6 +185,27 @@ class CorrectionTable(_Strict):
     why: str = Field(min_length=1)
 
 
+class NotifyTable(_Strict):
+    """Who is told after a run. The addresses may hold passwords, so they stand in the environment and never here."""
+
+    urls_from: Variable
+    when: Literal["always", "needs_person", "failed"] = Field(
+        "always",
+        description="always: after each run; needs_person: when something waits for a person, and failures; failed: only failures",
+    )
+
+
+class ShareTable(_Strict):
+    """The key of the players' pseudonyms in a copy for outsiders; it never stands here."""
+
+    key_from: Variable | None = Field(None, description="name of the environment variable that holds the key")
+    key_file: str = Field(
+        "share.key",
+        min_length=1,
+        description="where no key_from is stated: the file that holds the key, relative to ledger.toml; made on first use",
+    )
+
+
 class LedgerFile(_Strict):
     """ledger.toml."""
 
@@ -192,6 +223,8 @@ class LedgerFile(_Strict):
     matching: MatchingTable = MatchingTable()
     gaps: GapsTable = GapsTable()
     correction: tuple[CorrectionTable, ...] = ()
+    notify: NotifyTable | None = None
+    share: ShareTable = ShareTable()
 
 
 class Policy(NamedTuple):
@@ -233,6 +266,7 @@ class Ledger:
     matching: MatchingTable
     gaps: GapsTable
     corrections: tuple[CorrectionTable, ...]
+    share: ShareTable
     roster: pl.DataFrame
     decisions: pl.DataFrame
     settings_files: tuple[Path, ...]
@@ -259,11 +293,40 @@ def _read_ledger(folder: Path) -> tuple[dict[str, Any] | None, LedgerFile | None
         raw = read_toml(folder / LEDGER, LEDGER)
     except SettingsProblems as fault:
         return None, None, list(fault.problems)
-    across = list(_contradictions(raw, folder))
+    secrets = list(_secret_faults(raw))
+    # a table that may hold a secret is not shown to the models: they tell the values that they refuse
+    safe = {key: value for key, value in raw.items() if key not in {problem.key.split(".")[0] for problem in secrets}}
+    across = [*secrets, *_contradictions(raw, folder)]
     try:
-        return raw, LedgerFile.model_validate(raw), across
+        return raw, LedgerFile.model_validate(safe), across
     except ValidationError as fault:
-        return raw, None, [*problems_of(fault, LedgerFile, raw, LEDGER), *across]
+        return raw, None, [*problems_of(fault, LedgerFile, safe, LEDGER), *across]
+
+
+class Notify(NamedTuple):
+    """Who is told of a run, and whose warehouse it is."""
+
+    urls_from: str
+    when: Literal["always", "needs_person", "failed"]
+    program: str
+    output: Path
+
+
+def read_notify(folder: Path) -> Notify | None:
+    """[notify] of ledger.toml; None where it is not there or not right.
+
+    Nothing else is asked to be right: that a profile is wrong is what a person must be told of.
+    """
+    try:
+        raw = read_toml(folder / LEDGER, LEDGER)
+        table = NotifyTable.model_validate(_table(raw.get("notify")))
+    except (SettingsProblems, ValidationError):
+        return None
+    if any(problem.key.startswith("notify") for problem in _secret_faults(raw)):
+        return None
+    program = _text(_table(raw.get("program")).get("name")) or "pitchledger"
+    output = _text(_table(raw.get("output")).get("folder")) or "warehouse"
+    return Notify(table.urls_from, table.when, program, folder / output)
 
 
 def ledger_schema() -> dict[str, Any]:
@@ -290,6 +353,7 @@ def _assemble(
         matching=file.matching,
         gaps=file.gaps,
         corrections=file.correction,
+        share=file.share,
         roster=roster,
         decisions=decisions,
         settings_files=tuple(path for path in named if path.is_file()),
@@ -435,6 +499,29 @@ def _contradictions(raw: dict[str, Any], folder: Path) -> Iterator[Problem]:
     yield from _metric_faults(raw)
     for place, correction in _tables(raw.get("correction")):
         yield from _correction_faults(f"correction.{place}", correction, _ids(trackers))
+
+
+def _secret_faults(raw: dict[str, Any]) -> Iterator[Problem]:
+    """Secrets, or what may be one, in ledger.toml. The value is never told."""
+    for table, key in _SECRETS.items():
+        name = _table(raw.get(table)).get(key)
+        if any("://" in text for text in _strings(raw.get(table))):
+            variable = f"PITCHLEDGER_{table}_{key.removesuffix('_from')}".upper()
+            problem = "holds an address, and with it perhaps a password: put it into an environment variable, and write that variable's name here"
+            yield Problem(LEDGER, table, None, f'{problem}: {key} = "{variable}"')
+        elif name is not None and not _VARIABLE.fullmatch(_text(name)):
+            problem = "must be the name of an environment variable (capitals, digits and _), never the secret itself"
+            yield Problem(LEDGER, f"{table}.{key}", None, problem)
+
+
+def _strings(value: object) -> Iterator[str]:
+    """All texts in a value of ledger.toml, keys too, at any depth."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        yield from (text for pair in value.items() for part in pair for text in _strings(part))
+    elif isinstance(value, list):
+        yield from (text for part in value for text in _strings(part))
 
 
 def _tracker_faults(
