@@ -316,6 +316,23 @@ def _output(workspace: Path | None) -> Path:
 
 
 def _run(folder: Path, *, rebuild: bool) -> None:
+    """A run, and the word of it: to who sits here, and to whom [notify] names."""
+    from pipeline.notifying import tell_of_failure, tell_of_run
+
+    try:
+        report = _run_alone(folder, rebuild=rebuild)
+    except Exception as fault:
+        _say_not_told(tell_of_failure(folder, fault))
+        raise
+    _say_not_told(tell_of_run(folder, published=report.published))
+
+
+def _say_not_told(problem: str | None) -> None:
+    if problem:
+        click.echo(f"pitchledger: {problem}", err=True)
+
+
+def _run_alone(folder: Path, *, rebuild: bool) -> "NightReport":
     from pipeline.alone import alone
     from pipeline.reports.printing import console
     from pipeline.reports.summary import print_summary
@@ -327,6 +344,7 @@ def _run(folder: Path, *, rebuild: bool) -> None:
         click.echo(f"Nothing is new: {report.files_known} exports, all of them known; version {report.version} stands.")
     else:
         print_summary(ledger.output, console())
+    return report
 
 
 def _run_or_fail(ledger: "Ledger", *, rebuild: bool) -> "NightReport":
