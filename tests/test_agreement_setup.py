@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from pipeline.agreement.corrections import Correction, apply_corrections, crooked_now
 from pipeline.agreement.readings import Pair
 from pipeline.agreement.sentences import setup_sentence
-from pipeline.agreement.setup import Frames, fit_frames, frame_equations, setup_of_pairs
+from pipeline.agreement.setup import Frames, fit_frames, frame_equations, frames_by_night, setup_of_nights
 from schemas.contract import validate
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.setup import SETUP
@@ -21,13 +21,15 @@ TO_UNITS = np.array([np.degrees(1)] * 3 + [12.0] * 3 + [1.0])
 
 
 def found_from(readings: pl.DataFrame, pitches: int) -> Frames:
-    frames = fit_frames(frame_equations(readings, {}), np.arange(0, readings.height, pitches))
+    frames = fit_frames(frame_equations(readings), np.arange(0, readings.height, pitches))
     return frames._replace(values=frames.values * TO_UNITS, errors=frames.errors * TO_UNITS)
 
 
 def rows_of(readings: pl.DataFrame, nights: int = 1) -> pl.DataFrame:
     days = np.repeat([np.datetime64("2026-10-14") + night for night in range(nights)], readings.height // nights)
-    return setup_of_pairs([Pair("radar", "unit", readings.with_columns(baseball_day=pl.Series(days)))], {})
+    return setup_of_nights(
+        frames_by_night(Pair("radar", "unit", readings.with_columns(baseball_day=pl.Series(days)))), {}
+    )
 
 
 @pytest.mark.parametrize(

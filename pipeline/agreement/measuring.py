@@ -11,10 +11,11 @@ from pipeline.agreement.pairs import agreement_of_pair
 from pipeline.agreement.precision import own_errors_of_trackers
 from pipeline.agreement.readings import Pair, pair_up, shared_sightings
 from pipeline.agreement.selection import selection_of_pairs
-from pipeline.agreement.setup import setup_of_pairs
+from pipeline.agreement.setup import frames_by_night, setup_of_nights
 from pipeline.agreement.ways import ways_of_measuring
 from schemas.agreement import AGREEMENT, SELECTION
 from schemas.metrics import METRICS
+from schemas.setup import SETUP
 
 
 class Agreement(NamedTuple):
@@ -55,7 +56,9 @@ def measure_agreement(
     tables += [
         _as_before(pair, tolerances, ways) for pair in _pairs_before_corrections(sightings, matches, pitches, ranks)
     ]
-    drift, setup = drift_of_pairs(pairs, shared, tolerances), setup_of_pairs(pairs, own_errors)
+    drift = drift_of_pairs(pairs, shared, tolerances)
+    frames = [frames_by_night(pair) for pair in pairs]
+    setup = setup_of_nights(pl.concat(frames), own_errors) if frames else SETUP.empty()
     selection = SELECTION.empty() if match_pairs is None else selection_of_pairs(match_pairs, sightings, tolerances)
     return Agreement(
         pl.concat([AGREEMENT.empty(), *tables]),

@@ -1,5 +1,7 @@
 """How one tracker's frame lies on another's: turned, shifted, stretched, by night and over all nights.
 
+`frames_by_night` fits each night by itself, from that night's pitches alone; `setup_of_nights` makes the table of any number of nights' fits.
+
 Frame of the common schema: x to the catcher's right, y toward the mound, z up, origin at the plate's back tip. A tracker b whose
 frame is turned by small angles (aim about the vertical, tilt about x, roll about y) and shifted reads a's point (x, y, z) as
     x + aim y + roll z + side,    z + tilt y - roll x + height,    y - aim x - tilt z + distance.
@@ -17,6 +19,7 @@ import polars as pl
 from pipeline.agreement.combining import benjamini_hochberg, combine
 from pipeline.agreement.readings import Pair
 from pipeline.agreement.sentences import setup_sentence
+from schemas.contract import conform
 from schemas.setup import QUANTITIES, SETUP
 
 RUBBER_FT, FRONT_EDGE_FT = 60.5, 17 / 12
@@ -43,10 +46,12 @@ TOLD_WITHIN = {
 }
 _TO_UNITS = np.array([math.degrees(1), math.degrees(1), math.degrees(1), 12.0, 12.0, 12.0, 1.0])
 _HUBER_K, _ROUNDS = 1.5, 3
+# Pitches fitted at once: bounds the memory, nights being independent of each other
+_AT_ONCE = 50_000
 
 
-RELEASE = ("release_side_ft", "extension_ft", "release_height_ft")
-PLATE = ("plate_side_ft", "", "plate_height_ft")
+# what the kinds of equations compare
+POINTS = ("release_side_ft", "extension_ft", "release_height_ft", "plate_side_ft", "plate_height_ft")
 
 
 class Equations(NamedTuple):
@@ -57,47 +62,76 @@ class Equations(NamedTuple):
 
 
 class Frames(NamedTuple):
-    """By night: 7 quantities in radians, feet and ratio, and their standard errors; nan where the readings can't tell."""
+    """By night: 7 quantities in radians, feet and ratio, and their standard errors; nan where the readings can't tell.
+
+    `scale_by_share` nights x kinds of equations: by how much the scale changes as that kind's points are taken at a's instead of at b's.
+    """
 
     values: np.ndarray
     errors: np.ndarray
     pitches: np.ndarray
+    scale_by_share: np.ndarray
 
 
-def setup_of_pairs(pairs: list[Pair], own_errors: dict[tuple[str, str], float]) -> pl.DataFrame:
-    """The table `setup`: turn, shift and scale of b's frame against a's by night, and over all nights (baseball_day null).
+def frames_by_night(pair: Pair) -> pl.DataFrame:
+    """The fit of each night by itself: baseball_day, the two trackers, pitches, `value.<quantity>`, `se.<quantity>`, `scale_by.<metric>`.
 
-    `own_errors` holds the own error SD by (tracker, metric) where it is known; where not, both are taken to err alike.
+    Quantities in the table's units; nan where the night's readings can't tell. Points are taken half way between a and b; `scale_by` says
+    what the scale gains where they are taken at a's point instead of b's, which `setup_of_nights` needs.
     """
-    rows = [row for pair in pairs for row in _rows_of_pair(pair, own_errors)]
-    return _flag_crooked(pl.DataFrame(rows, schema=SETUP.polars_schema(), orient="row"))
+    readings = pair.readings.sort("baseball_day", maintain_order=True)
+    days = readings["baseball_day"]
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(days.to_physical().to_numpy()) != 0]))
+    parts = [
+        fit_frames(frame_equations(readings.slice(first, length)), of_part - first)
+        for first, length, of_part in _parts(starts, readings.height)
+    ]
+    values, errors, pitches, scale_by = (np.concatenate(column) for column in zip(*parts, strict=True))
+    numbers = np.column_stack([values * _TO_UNITS, errors * _TO_UNITS, scale_by])
+    names = [f"{kind}.{quantity}" for kind in ("value", "se") for quantity in QUANTITIES]
+    names += [f"scale_by.{metric}" for metric in POINTS]
+    return pl.DataFrame(numbers, schema=names).select(
+        days.gather(starts),
+        pl.lit(pair.tracker_a).alias("tracker_a"),
+        pl.lit(pair.tracker_b).alias("tracker_b"),
+        pl.Series("pitches", pitches),
+        pl.all(),
+    )
+
+
+def setup_of_nights(frames: pl.DataFrame, own_errors: dict[tuple[str, str], float]) -> pl.DataFrame:
+    """The table `setup` from `frames_by_night` of any pairs and nights: by night, and over all nights (baseball_day null).
+
+    Pairs stand in the order of their first rows, nights in that of their days. `own_errors` holds the own error SD by (tracker, metric)
+    where it is known; where not, both are taken to err alike.
+    """
+    pairs = frames.partition_by("tracker_a", "tracker_b", maintain_order=True)
+    tables = [rows for of_pair in pairs for rows in _rows_of_pair(of_pair.sort("baseball_day"), own_errors)]
+    return _flag_crooked(pl.concat([SETUP.empty(), *tables]))
 
 
 def fit_frames(equations: list[Equations], starts: np.ndarray) -> Frames:
-    """Robust least squares for each night's pitches (runs from `starts`); errors clustered by pitch.
+    """Robust least squares for each night's pitches (runs from `starts`), each night by itself; errors clustered by pitch.
 
     The rigid quantities are fitted with the scale held at 1: a scale and a distance to the plate look alike from one mound. The scale
     is fitted together with the others in a second fit.
     """
     rows = _stacked(equations)
-    rigid, weights = _fit(rows, starts, 6, np.where(rows.measured, 1.0, 0.0), _ROUNDS)
-    stretched, _ = _fit(rows, starts, 7, weights, 1)
+    nights = _runs(starts, len(rows.measured))
+    rigid = _fit(rows, nights, 6, np.where(rows.measured, 1.0, 0.0), _ROUNDS)
+    stretched = _fit(rows, nights, 7, rigid.weights, 1)
     values = np.column_stack([rigid.values, stretched.values[:, 6]])
-    return Frames(values, np.column_stack([rigid.errors, stretched.errors[:, 6]]), rigid.pitches)
+    errors = np.column_stack([rigid.errors, stretched.errors[:, 6]])
+    # a point moved toward a's by a share moves the scale's column of its own equation by that share of a - b
+    pull = np.add.reduceat(-rows.equations[:, :, 7] * rigid.weights * stretched.residuals, starts, axis=0)
+    return Frames(values, errors, rigid.pitches, stretched.inverse[:, 6, 6:] * pull)
 
 
-def frame_equations(readings: pl.DataFrame, share_of_a: dict[str, float]) -> list[Equations]:
-    """The five comparisons of a pair's pitches: release point x, y, z and plate location x, z.
-
-    `share_of_a` by metric: where between b (0) and a (1) the point is taken, half way where it is not named.
-    """
+def frame_equations(readings: pl.DataFrame) -> list[Equations]:
+    """The five comparisons of a pair's pitches, points half way between the two: release point x, y, z and plate location x, z."""
     a, b = (_points(readings, side) for side in "ab")
-    # at a's own point a's error would pull against itself and the scale come out too small; at the point where the two errors
-    # balance it does not
-    release, plate = (
-        of_b + np.array([share_of_a.get(metric, 0.5) for metric in metrics]) * (of_a - of_b)
-        for of_a, of_b, metrics in zip(a[:2], b[:2], (RELEASE, PLATE), strict=True)
-    )
+    # at a's own point a's error would pull against itself and the scale come out too small; half way it does not, if both err alike
+    release, plate = ((of_a + of_b) / 2 for of_a, of_b in zip(a[:2], b[:2], strict=True))
     slopes = np.nan_to_num(_either(a.slopes, b.slopes))
     # without an extension the other tracker's, or the usual 6 ft, stands in: it moves an angle by 1 % at most
     release[:, 1] = np.nan_to_num(_either(a.release[:, 1], b.release[:, 1]), nan=RUBBER_FT - 6.0)
@@ -162,124 +196,150 @@ def _stacked(equations: list[Equations]) -> _Rows:
     return _Rows(np.where(measured[:, :, None], rows, 0.0), measured)
 
 
-def _fit(
-    rows: _Rows, starts: np.ndarray, quantities: int, weights: np.ndarray, rounds: int
-) -> tuple[Frames, np.ndarray]:
-    """Fit the first `quantities`, from `weights` on; returns the weights of the last round too."""
+class _Fit(NamedTuple):
+    """Solutions by night with their errors and the pitches behind them; residuals and next weights of each reading; inverse of the normal matrix."""
+
+    values: np.ndarray
+    errors: np.ndarray
+    pitches: np.ndarray
+    residuals: np.ndarray
+    weights: np.ndarray
+    inverse: np.ndarray
+
+
+class _Runs(NamedTuple):
+    """Nights as runs of pitches: first and end of each, and by pitch the place of its night."""
+
+    starts: np.ndarray
+    ends: np.ndarray
+    night: np.ndarray
+
+
+def _runs(starts: np.ndarray, pitches: int) -> _Runs:
+    ends = np.append(starts[1:], pitches)
+    return _Runs(starts, ends, np.repeat(np.arange(len(starts)), ends - starts))
+
+
+def _parts(starts: np.ndarray, pitches: int) -> Iterator[tuple[int, int, np.ndarray]]:
+    """Whole nights taken together up to about _AT_ONCE pitches: first pitch, number of pitches, and the starts in it."""
+    number = starts // _AT_ONCE
+    for part in np.unique(number):
+        of_part = starts[number == part]
+        after = starts[starts > of_part[-1]]
+        end = int(after[0]) if len(after) else pitches
+        yield int(of_part[0]), end - int(of_part[0]), of_part
+
+
+def _fit(rows: _Rows, nights: _Runs, quantities: int, weights: np.ndarray, rounds: int) -> _Fit:
+    """Fit the first `quantities`, from `weights` on."""
     equations = np.ascontiguousarray(rows.equations[:, :, [*range(quantities), 7]])
-    ends = np.append(starts[1:], len(equations))
-    night = np.repeat(np.arange(len(starts)), ends - starts)
     for _ in range(rounds):
-        values = _solve(equations, weights, starts, ends)[0]
-        residuals = np.einsum("pkq,pq->pk", equations, np.column_stack([-values, np.ones(len(values))])[night])
-        weights = _huber_weights(residuals, rows.measured)
+        values, inverse, _ = _solve(equations, weights, nights)
+        residuals = np.einsum("pkq,pq->pk", equations, np.column_stack([-values, np.ones(len(values))])[nights.night])
+        weights, inside = _huber_weights(residuals, rows.measured, nights)
     # how fast the pull of the readings changes with the quantities: a reading beyond the clip pulls the same wherever it lies
-    inside = np.where(weights == weights.max(axis=0), weights, 0.0)
-    _, inverse, known = _solve(equations, inside, starts, ends)
+    _, slack, known = _solve(equations, np.where(inside, weights, 0.0), nights)
     scores = np.einsum("pkq,pk->pq", equations[:, :, :-1], weights * residuals)
-    middle = np.stack([scores[start:end].T @ scores[start:end] for start, end in zip(starts, ends, strict=True)])
-    pitches = np.add.reduceat(rows.measured.any(axis=1).astype(int), starts)
+    runs = zip(nights.starts.tolist(), nights.ends.tolist(), strict=True)
+    middle = np.stack([scores[start:end].T @ scores[start:end] for start, end in runs])
+    pitches = np.add.reduceat(rows.measured.any(axis=1).astype(int), nights.starts)
     with np.errstate(invalid="ignore", divide="ignore"):
         small = (pitches / (pitches - quantities / 2))[:, None]
-        errors = np.sqrt(np.einsum("nij,njk,nki->ni", inverse, middle, inverse) * small)
+        errors = np.sqrt(np.diagonal(slack @ middle @ slack, axis1=1, axis2=2) * small)
     told = known & (pitches >= LEAST_PITCHES)[:, None]
-    return Frames(np.where(told, values, math.nan), np.where(told, errors, math.nan), pitches), weights
+    values, errors = (np.where(told, found, math.nan) for found in (values, errors))
+    return _Fit(values, errors, pitches, residuals, weights, inverse)
 
 
-def _solve(
-    equations: np.ndarray, weights: np.ndarray, starts: np.ndarray, ends: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _solve(equations: np.ndarray, weights: np.ndarray, nights: _Runs) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Solutions by night, inverses of the normal matrices, and which quantities these tell at all."""
     kinds, size = equations.shape[1:]
     flat, weight = equations.reshape(-1, size), weights.reshape(-1, 1)
-    runs = [slice(start * kinds, end * kinds) for start, end in zip(starts.tolist(), ends.tolist(), strict=True)]
-    products = np.stack([(flat[run] * weight[run]).T @ flat[run] for run in runs])
+    edges = zip((nights.starts * kinds).tolist(), (nights.ends * kinds).tolist(), strict=True)
+    products = np.stack([(flat[start:end] * weight[start:end]).T @ flat[start:end] for start, end in edges])
     normal, right = products[:, :-1, :-1], products[:, :-1, -1]
     scale = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-300))
     roots, vectors = np.linalg.eigh(normal / scale[:, :, None] / scale[:, None, :])
     usable = roots > 1e-7
-    inverse = np.einsum("nik,nk,njk->nij", vectors, np.where(usable, 1 / np.where(usable, roots, 1.0), 0.0), vectors)
+    inverted = np.where(usable, 1 / np.where(usable, roots, 1.0), 0.0)
+    inverse = (vectors * inverted[:, None, :]) @ vectors.transpose(0, 2, 1)
     inverse = inverse / scale[:, :, None] / scale[:, None, :]
     # a quantity that a null direction of the readings holds can't be told
-    hidden = np.einsum("nik,nk->ni", vectors**2, (~usable).astype(float))
-    return np.einsum("nij,nj->ni", inverse, right), inverse, hidden < 1e-6
+    hidden = np.where(usable[:, None, :], 0.0, vectors**2).sum(axis=2)
+    return (inverse @ right[:, :, None])[:, :, 0], inverse, hidden < 1e-6
 
 
-def _huber_weights(residuals: np.ndarray, measured: np.ndarray) -> np.ndarray:
-    """Weights of each kind of reading by its own spread over all nights; readings far from the fit pull with bounded force."""
-    weights = np.zeros(residuals.shape)
-    for kind in range(residuals.shape[1]):
-        held = measured[:, kind]
-        if held.any():
-            distance = np.abs(residuals[held, kind])
-            scale = 1.4826 * float(np.median(distance)) or 1e-9
-            weights[held, kind] = 1 / np.maximum(distance / (_HUBER_K * scale), 1.0) / scale**2
-    return weights
+def _huber_weights(residuals: np.ndarray, measured: np.ndarray, nights: _Runs) -> tuple[np.ndarray, np.ndarray]:
+    """Weights of each reading by its kind's own spread that night, and which lie inside the clip; those beyond pull with bounded force."""
+    distance = np.abs(residuals)
+    scale = np.maximum(1.4826 * _medians(np.where(measured, distance, math.nan), nights.night), 1e-9)[nights.night]
+    inside = measured & (distance <= _HUBER_K * scale)
+    beyond = np.maximum(distance / (_HUBER_K * scale), 1.0)
+    return np.where(measured, 1 / beyond / scale**2, 0.0), inside
 
 
-def _share_of_a(pair: Pair, own_errors: dict[tuple[str, str], float]) -> dict[str, float]:
-    """Where the errors of a and b balance: at the point where each counts by the other's error variance."""
-    shares = {}
-    for metric in (*RELEASE, *PLATE):
-        of_a, of_b = (own_errors.get((tracker, metric), 0.0) ** 2 for tracker in (pair.tracker_a, pair.tracker_b))
-        if of_a > 0 and of_b > 0:
-            shares[metric] = of_b / (of_a + of_b)
-    return shares
+def _medians(values: np.ndarray, night: np.ndarray) -> np.ndarray:
+    """Medians by night (runs) of each column, nan left out; 1 where a night has none."""
+    frame = pl.DataFrame(values, nan_to_null=True).with_columns(pl.Series("night", night))
+    medians = frame.group_by("night", maintain_order=True).agg(pl.all().median()).drop("night")
+    return medians.fill_null(1.0).to_numpy()
 
 
-def _rows_of_pair(pair: Pair, own_errors: dict[tuple[str, str], float]) -> Iterator[tuple[object, ...]]:
-    readings = pair.readings.sort("baseball_day")
-    days = readings["baseball_day"]
-    starts = np.flatnonzero(np.concatenate([[True], np.diff(days.to_physical().to_numpy()) != 0]))
-    frames = fit_frames(frame_equations(readings, _share_of_a(pair, own_errors)), starts)
-    values, errors = frames.values * _TO_UNITS, frames.errors * _TO_UNITS
-    for place, quantity in enumerate(QUANTITIES):
-        told = np.flatnonzero(errors[:, place] * 2 < TOLD_WITHIN[quantity])
-        for night in told.tolist():
-            yield _row(
-                pair,
-                days[int(starts[night])],
-                quantity,
-                values[night, place],
-                errors[night, place],
-                int(frames.pitches[night]),
-                1,
-                "",
-            )
-        if len(told):
-            whole = combine(values[told, place], errors[told, place] ** 2)
-            note = (
-                f"nights differ by {whole.between_sd:.2g} (1 sd) beyond their own errors"
-                if whole.birge > 1.5 and whole.between_sd > CROOKED_FROM[quantity] / 2
-                else ""
-            )
-            yield _row(pair, None, quantity, whole.mean, whole.se, int(frames.pitches[told].sum()), len(told), note)
+def _share_of_a(trackers: tuple[str, str], metric: str, own_errors: dict[tuple[str, str], float]) -> float:
+    """Where the errors of a and b balance: at the point where each counts by the other's error variance; half way where they aren't known."""
+    of_a, of_b = (own_errors.get((tracker, metric), 0.0) ** 2 for tracker in trackers)
+    return of_b / (of_a + of_b) if of_a > 0 and of_b > 0 else 0.5
 
 
-def _row(
-    pair: Pair, day: object, quantity: str, value: float, se: float, n: int, nights: int, note: str
-) -> tuple[object, ...]:
+def _rows_of_pair(frames: pl.DataFrame, own_errors: dict[tuple[str, str], float]) -> Iterator[pl.DataFrame]:
+    trackers: tuple[str, str] = frames.select("tracker_a", "tracker_b").row(0)
+    moved = [
+        (_share_of_a(trackers, metric, own_errors) - 0.5) * pl.col(f"scale_by.{metric}").fill_nan(0.0)
+        for metric in POINTS
+    ]
+    frames = frames.with_columns((pl.col("value.scale") + pl.sum_horizontal(moved)).alias("value.scale"))
+    for quantity in QUANTITIES:
+        value, se = pl.col(f"value.{quantity}").alias("value"), pl.col(f"se.{quantity}").alias("se")
+        told = frames.select("baseball_day", value, se, pl.col("pitches").alias("n")).filter(
+            pl.col("se") * 2 < TOLD_WITHIN[quantity]
+        )
+        if told.height:
+            note = pl.lit(None, pl.String).alias("note")
+            yield _rows(trackers, quantity, told.with_columns(pl.lit(1).alias("nights"), note))
+            yield _rows(trackers, quantity, _whole(quantity, told))
+
+
+def _whole(quantity: str, told: pl.DataFrame) -> pl.DataFrame:
+    """All nights together: one row."""
+    whole = combine(told["value"].to_numpy(), told["se"].to_numpy() ** 2)
+    differ = whole.birge > 1.5 and whole.between_sd > CROOKED_FROM[quantity] / 2
+    note = f"nights differ by {whole.between_sd:.2g} (1 sd) beyond their own errors" if differ else None
+    row = (None, whole.mean, whole.se, told["n"].sum(), told.height, note)
+    types = {"value": pl.Float64, "se": pl.Float64, "n": pl.Int64, "nights": pl.Int64, "note": pl.String}
+    return pl.DataFrame([row], schema={"baseball_day": pl.Date, **types}, orient="row")
+
+
+def _rows(trackers: tuple[str, str], quantity: str, found: pl.DataFrame) -> pl.DataFrame:
+    """Rows of the table, not yet flagged, of what was found of one quantity: baseball_day, value, se, n, nights, note."""
     from scipy.special import stdtrit
 
+    value, n, nights = (found[name].to_numpy() for name in ("value", "n", "nights"))
     # one night: its pitches repeat; all nights: the nights do
-    half = float(stdtrit(max((nights if nights > 1 else n) - 1, 1), 0.975)) * se
-    at_rubber = math.tan(math.radians(value)) * RUBBER_FT * 12 if quantity in ("aim_deg", "tilt_deg") else None
-    return (
-        pair.tracker_a,
-        pair.tracker_b,
-        day,
-        quantity,
-        value,
-        value - half,
-        value + half,
-        se,
-        n,
-        nights,
-        at_rubber,
-        False,
-        note or None,
-        "",
-    )
+    df = np.maximum(np.where(nights > 1, nights, n) - 1, 1)
+    half = stdtrit(df, 0.975) * found["se"].to_numpy()
+    turn = quantity in ("aim_deg", "tilt_deg")
+    at_rubber = np.tan(np.radians(value)) * RUBBER_FT * 12
+    columns = {
+        "tracker_a": pl.lit(trackers[0]),
+        "tracker_b": pl.lit(trackers[1]),
+        "quantity": pl.lit(quantity),
+        "low": pl.Series(value - half),
+        "high": pl.Series(value + half),
+        "at_rubber_in": pl.Series(at_rubber) if turn else pl.lit(None),
+        "crooked": pl.lit(False),
+        "sentence": pl.lit(None),
+    }
+    return conform(found.with_columns(**columns), SETUP)
 
 
 def _flag_crooked(rows: pl.DataFrame) -> pl.DataFrame:

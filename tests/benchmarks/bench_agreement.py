@@ -174,7 +174,7 @@ def show_setup(rng: np.random.Generator) -> None:
     )
     to_units = np.array([np.degrees(1)] * 3 + [12.0] * 3)
     for setup in (Setup(), Setup(aim_deg=0.6), Setup(0.6, -0.3, 1.0, 0.1, -0.2, 0.3), Setup(aim_deg=2.0, tilt_deg=1.0)):
-        frames = fit_frames(frame_equations(seen_through(rng, 60 * 300, setup), {}), np.arange(0, 60 * 300, 60))
+        frames = fit_frames(frame_equations(seen_through(rng, 60 * 300, setup)), np.arange(0, 60 * 300, 60))
         truth = np.array([*setup[:3], *(12 * value for value in setup[3:6])])
         miss, errors = frames.values[:, :6] * to_units - truth, frames.errors[:, :6] * to_units
         print(tuple(setup[:6]), "aim within 0.1 deg:", f"{np.mean(np.abs(miss[:, 0]) < 0.1):.1%}")
