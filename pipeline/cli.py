@@ -64,6 +64,7 @@ def cli() -> None:
       pitchledger query "from throws_by_day"
       pitchledger explain PITCH_ID       why are these sightings one pitch?
       pitchledger report agreement       how far apart are the trackers? a page
+      pitchledger share DIR              a copy for outsiders, without names
 
     \b
     Exit codes: 0 done; 2 the command line, ledger.toml or a profile is wrong;
@@ -207,6 +208,22 @@ def explain(workspace: Path | None, pitch_id: str) -> None:
     from pipeline.reports.printing import console
 
     print_pitch(_output(workspace), pitch_id, console())
+
+
+@cli.command()
+@_workspace
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+def share(workspace: Path | None, folder: Path) -> None:
+    """Write a Parquet copy for outsiders to DIR: pseudonyms for players, no names, no labels.
+
+    DIR is empty or not there yet, or holds an earlier share, which is replaced. The same player has the same pseudonym in every share that is
+    made with the same key: an environment variable or a file that [share] in ledger.toml names; without that, share.key, made on first use.
+    """
+    from pipeline.sharing import describe
+    from pipeline.sharing import share as write_share
+
+    for line in describe(write_share(_ledger(workspace), folder)):
+        click.echo(textwrap.fill(line, 100, subsequent_indent="  "))
 
 
 @cli.group()

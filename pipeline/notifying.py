@@ -80,7 +80,7 @@ def story_of_run(notify: Notify, *, published: bool, also: Sequence[str] = ()) -
     facts = read_facts(notify.output)
     waiting = [*also, *_sentences(needs)]
     many = len(also) + len(needs)
-    news = "last night is published" if published else "nothing new came"
+    news = "a new version is published" if published else "nothing new came"
     wait = f"{count_of(many, 'thing needs', 'things need')} a person" if many else "nothing needs a person"
     lines = [
         *([f"What needs a person ({many}):", *(f"- {line}" for line in waiting[:MOST_TOLD])] if waiting else []),
@@ -108,7 +108,7 @@ def _counted(kind: str, number: int) -> str:
 def _what_came(facts: dict[str, Any], *, published: bool) -> list[str]:
     from pipeline.reports.attention import count_of
 
-    version, _, message = facts["run"]
+    version, _, _ = facts["run"]
     nights = [
         f"Last night {day}: {occasion or 'occasion unknown'} at {station or 'an unknown station'}, "
         f"{count_of(pitches, 'pitch', 'pitches')}, {count_of(pitchers, 'pitcher')}."
@@ -117,7 +117,7 @@ def _what_came(facts: dict[str, Any], *, published: bool) -> list[str]:
     lost = facts["unexplained"]
     return [
         *nights,
-        f"Version {version}: {message}." if published else f"Version {version} stands.",
+        f"Readers see version {version}{' now' if published else ' as before'}.",
         "Every row is accounted for." if not lost else f"NOT every row is accounted for: {lost} are missing.",
     ]
 
@@ -131,7 +131,7 @@ def story_of_failure(notify: Notify, fault: BaseException) -> Story:
     else:
         title, why = "the run FAILED", f"{_kind_of(fault)} Its words are in the log of the run."
     version = current_version(notify.output)
-    seen = f"Readers still see version {version}." if version else "No version is published yet."
+    seen = f"Readers see version {version} as before." if version else "No version is published yet."
     return Story("failure", f"{notify.program}: {title}, nothing was published", f"{why}\n{seen}")
 
 
