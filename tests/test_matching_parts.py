@@ -76,7 +76,9 @@ def test_the_alignment_agrees_with_counting_every_alignment(seed: int):
         np.ones((2, 6, m + 3), dtype=bool),
     )  # padded, and twice: batches must not mix
     dense[:, :n, :m], ahead[:, :n, 1 : m + 1] = evidence, leads
-    result = align(Band(dense, ahead, np.zeros((2, 6), dtype=int), np.array([n, n]), np.array([m, m])), steps)
+    result = align(
+        Band(dense, ahead, np.zeros((2, 6), dtype=int), np.full((2, 6), m), np.array([n, n]), np.array([m, m])), steps
+    )
     total, held = _every_alignment(evidence, leads, dict(zip(Steps._fields, values, strict=True)))
     assert result.log_evidence == pytest.approx([total, total], abs=1e-9)
     assert result.posterior[1, :n, :m] == pytest.approx(held, abs=1e-9)
@@ -90,7 +92,9 @@ def test_overwhelming_evidence_does_not_overflow():
         *(np.array([v]) for v in (0.9, 0.05, 0.05, 0.6, 0.1, 0.3, 0.6, 0.1, 0.3, 0.98, 0.98, 0.98, 0.98, 0.1))
     )
     ahead = np.ones((1, n, n + 1), dtype=bool)
-    result = align(Band(evidence, ahead, np.zeros((1, n), dtype=int), np.array([n]), np.array([n])), steps)
+    result = align(
+        Band(evidence, ahead, np.zeros((1, n), dtype=int), np.full((1, n), n), np.array([n]), np.array([n])), steps
+    )
     assert result.posterior[0] == pytest.approx(np.eye(n), abs=1e-9)
 
 

@@ -22,7 +22,8 @@ def _global_alignment(a: str, b: str, match: float, mismatch: float, gap: float,
     one, skip = np.ones(1), np.full(1, math.exp(beta * gap))
     steps = Steps(one, skip, skip, skip, skip, one, skip, skip * 0, one, skip, skip, skip, skip, one * 0)
     leads = np.ones((1, len(a), len(b) + 1), dtype=bool)
-    band = Band(evidence, leads, np.zeros((1, len(a)), dtype=int), np.array([len(a)]), np.array([len(b)]))
+    low, wide = np.zeros((1, len(a)), dtype=int), np.full((1, len(a)), len(b))
+    band = Band(evidence, leads, low, wide, np.array([len(a)]), np.array([len(b)]))
     return float(align(band, steps).log_evidence[0])
 
 

@@ -37,13 +37,15 @@ class Steps(NamedTuple):
 class Band(NamedTuple):
     """Evidence inside a band: `evidence[u, i, c]` is that of record i of the first stream with record `low[u, i] + c` of the second.
 
-    Cells that are not in the band hold -inf; `rows[u]`, `columns[u]` are the lengths; rows past the end repeat the last `low`.
+    Cells that are not in the band hold -inf; `wide[u, i]` cells from `low` are in it, and no alignment goes by way of others.
+    `rows[u]`, `columns[u]` are the lengths; rows past the end repeat the last `low`.
     `first_leads[u, i, c]`: whether record i is earlier than record `low[u, i] + c - 1` of the second stream (without clocks: always).
     """
 
     evidence: Floats
     first_leads: Bools
     low: Ints
+    wide: Ints
     rows: Ints
     columns: Ints
 
@@ -60,6 +62,7 @@ class _Lattice(NamedTuple):
 
     `match`, `cross`: weights of a pair and of two crossed pairs that end here; `stay_first`, `to_first`, `to_second`: weights of going
     on with the first stream, from the second to the first, from the first to the second; `stay_second`: (rows + 1, units, 1).
+    `inside`: 1 where an alignment may pass, else 0.
     `same`, `diagonal`, `diagonal_2`: places in the row before (one and two columns back, and two rows); `ahead`, `ahead_diagonal`,
     `ahead_diagonal_2`: places in the row after. A place outside the band leads to a cell that holds 0.
     """
@@ -71,6 +74,7 @@ class _Lattice(NamedTuple):
     to_second: Floats
     stay_second: Floats
     finish: Floats
+    inside: Floats
     same: Ints
     diagonal: Ints
     diagonal_2: Ints
@@ -104,6 +108,7 @@ def _lattice(band: Band, steps: Steps) -> _Lattice:
     back_2 = back + np.concatenate([back[1:], back[-1:]])
     at = np.arange(width + 1)
     same = _places(at + shift, width, base)
+    wide = np.concatenate([band.wide[:, :1], band.wide], axis=1).T
     at_end = prefix == band.columns[:, None]
     last_row = (np.arange(rows + 1)[:, None] == band.rows)[:, :, None]
     s = Steps(*(value[:, None] for value in steps))
@@ -117,6 +122,7 @@ def _lattice(band: Band, steps: Steps) -> _Lattice:
         to_second=s.first_second * leads,
         stay_second=stay_second,
         finish=(last_row & at_end).astype(float),
+        inside=(at <= wide[:, :, None]).astype(float),
         same=same,
         diagonal=_places(at + shift - 1, width, base),
         diagonal_2=_places(at + shift_2 - 2, width, base),
@@ -146,12 +152,10 @@ def _forward(lattice: _Lattice, band: Band, s: Steps) -> tuple[Floats, Floats, F
     before, log_before = np.zeros((rows, units, width + 1)), np.zeros((rows, units))
     log_total = np.full(units, -np.inf)
     going, turning = np.zeros((units, width + 1)), np.zeros((units, width + 1))
-    weights = np.stack([s.both_both, s.first_both, s.second_both])
     states = np.zeros((3, units, width))
     states[0] = (np.arange(width) + band.low[:, :1]) == 0
     scale: Floats = np.zeros(units)
     ratio: Floats = np.ones((units, 1))
-    run = _Running(s.second_second, width)
     ends = set(band.rows.tolist())
     for row in range(rows):
         both, first, second = states
@@ -165,10 +169,11 @@ def _forward(lattice: _Lattice, band: Band, s: Steps) -> tuple[Floats, Floats, F
             both[:] = new
             first[:] = going.take(lattice.same[row]) + lattice.to_first[row] * turning.take(lattice.same[row])
         source = s.both_second * both[:, :-1] + lattice.to_second[row][:, 1:] * first[:, :-1]
-        second[:, 1:] = run(source, lattice.stay_second[row], row in ends or row == 0)
+        second[:, 1:] = _carried_on(source, lattice.stay_second[row])
+        states *= lattice.inside[row]
         ratio = _rescaled(row, states)
         scale = scale + np.log(ratio[:, 0])
-        np.einsum("suw,suw->uw", np.broadcast_to(weights, states.shape), states, out=before[row, :, :-1])
+        before[row, :, :-1] = s.both_both * both + s.first_both * first + s.second_both * second
         log_before[row] = scale
         if row in ends:
             done = np.flatnonzero(band.rows == row)
@@ -201,7 +206,6 @@ def _backward(lattice: _Lattice, s: Steps) -> tuple[Floats, Floats]:
     states = np.zeros((2, units, width))
     scale: Floats = np.zeros(units)
     ratio: Floats = np.ones((units, 1))
-    run = _Running(s.second_second, width)
     for row in range(rows - 1, 0, -1):
         following = weight.take(lattice.ahead_diagonal[row])
         if row < rows - 2:
@@ -209,8 +213,8 @@ def _backward(lattice: _Lattice, s: Steps) -> tuple[Floats, Floats]:
         first = ahead_first.take(lattice.ahead[row])
         turned = ahead_turned.take(lattice.ahead[row])
         source = s.second_both * following + turned + lattice.finish[row]
-        special = bool((lattice.stay_second[row] != s.second_second).any())
-        second = run(source[:, ::-1], lattice.stay_second[row], special)[:, ::-1]
+        source *= lattice.inside[row]
+        second = _carried_on(source[:, ::-1], lattice.stay_second[row])[:, ::-1]
         both, go_on = states
         np.multiply(s.both_both, following, out=both)
         both += s.both_first * first
@@ -220,6 +224,7 @@ def _backward(lattice: _Lattice, s: Steps) -> tuple[Floats, Floats]:
         go_on += lattice.stay_first[row] * first
         go_on += lattice.finish[row]
         go_on[:, :-1] += lattice.to_second[row][:, 1:] * second[:, 1:]
+        states *= lattice.inside[row]
         ratio = _rescaled(row, states)
         scale = scale + np.log(ratio[:, 0])
         after[row], log_after[row] = both, scale
@@ -249,31 +254,14 @@ def _posterior(
     return np.asarray(np.minimum(posterior.transpose(1, 0, 2), 1.0))
 
 
-class _Running:
-    """y[p] = start[p] + stay * y[p - 1] along each row, for rows of one width; `stay` is (rows, 1), and mostly the usual one."""
+def _carried_on(start: Floats, stay: Floats) -> Floats:
+    """y[p] = start[p] + stay * y[p - 1] along each row; `stay` is (rows, 1).
 
-    def __init__(self, usual: Floats, width: int) -> None:
-        self.direct = width * -np.log(float(usual.min())) < 600.0
-        self.power = usual ** np.arange(width) if self.direct else usual
-        self.inverse = 1.0 / self.power
-
-    def __call__(self, start: Floats, stay: Floats, special: bool) -> Floats:
-        if special or not self.direct:
-            return _running(start, stay)
-        width = start.shape[1]
-        summed = np.cumsum(start * self.inverse[:, :width], axis=1)
-        summed *= self.power[:, :width]
-        return summed
-
-
-def _running(start: Floats, stay: Floats) -> Floats:
-    """y[p] = start[p] + stay * y[p - 1] along each row; `stay` is (rows, 1)."""
-    width = start.shape[1]
-    if width * -np.log(float(stay.min())) < 600.0:
-        power = stay ** np.arange(width)
-        return np.asarray(np.cumsum(start / power, axis=1) * power)
+    By doubling: the sum at a place is made the same way wherever the row begins and whatever is padded to it, so that a result does
+    not depend, to the last bit, on the streams that are worked in the same batch.
+    """
     carried, reach, factor = start.copy(), 1, stay
-    while reach < width:
+    while reach < start.shape[1]:
         carried[:, reach:] = carried[:, reach:] + factor * carried[:, :-reach]
         reach, factor = 2 * reach, factor * factor
     return carried

@@ -286,7 +286,7 @@ def _dense(
     ahead[b, local, at + 1] = leads
     place = np.minimum(blocks.start[batch][:, None] + np.arange(rows), (blocks.start + blocks.rows - 1)[batch][:, None])
     low = bands.low[place] - blocks.first_column[batch][:, None]
-    return Band(dense, ahead, low, blocks.rows[batch], blocks.columns[batch])
+    return Band(dense, ahead, low, (bands.high - bands.low + 1)[place], blocks.rows[batch], blocks.columns[batch])
 
 
 def _steps_of(steps: Steps, blocks: Blocks, batch: Ints) -> Steps:

@@ -5,7 +5,7 @@ days' statistics: for day D those of the 28 days up to D, and for a pair's first
 for a day depends only on its own sightings and on statistics that are a pure function of other days' sightings (law 3).
 """
 
-from datetime import date, timedelta
+from datetime import date
 from typing import NamedTuple
 
 import numpy as np
@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.matching.arrays import Bools, Floats, Ints, PolarsType
 from pipeline.matching.bands import Cells
 from pipeline.matching.clock import Clock
+from pipeline.matching.feeding import feeding_days
 from pipeline.matching.fitting import (
     FINE_S,
     ROUGH_S,
@@ -39,7 +40,6 @@ from pipeline.matching.readings import (
 )
 from pipeline.matching.records import LABELS, METRIC_NAMES, Records, Unit
 
-WINDOW_DAYS, OPENING_DAYS = 28, 14
 _NEIGHBOURS = (-4, -2, -1, 1, 2, 4)
 _K, _L = len(METRIC_NAMES), len(LABELS)
 _KEYS = ("tracker_a", "tracker_b", "venue", "station", "baseball_day")
@@ -303,7 +303,7 @@ def _first_rows(records: Records) -> dict[int, int]:
 
 
 class _History(NamedTuple):
-    """A pair's statistics: days ascending and arrays (days, ...)."""
+    """A pair's statistics: their days, and arrays (days, ...)."""
 
     days: list[date]
     arrays: dict[str, Floats]
@@ -326,7 +326,7 @@ def pooled_models(
         pair = (records.trackers[a], records.trackers[b])
         if pair not in history:
             continue
-        feeding = _feeding(history[pair].days, days[first_row[day]])
+        feeding = feeding_days(history[pair].days, days[first_row[day]])
         if (pair, feeding) not in memo:
             memo[(pair, feeding)] = _pooled(
                 {name: values[list(feeding)] for name, values in history[pair].arrays.items()}
@@ -339,14 +339,6 @@ def with_own_bias(models: Models, prior: Prior, own: SameFit) -> Models:
     """The pooled models with each day's own bias, as far as its pairs carry it."""
     bias = (own.n * own.bias + prior.bias_pairs * prior.bias) / (own.n + prior.bias_pairs)
     return models._replace(readings=models.readings._replace(bias=np.where(own.n > 0, bias, models.readings.bias)))
-
-
-def _feeding(known: list[date], day: date) -> tuple[int, ...]:
-    """Which of the known days make the model of `day`."""
-    opening = min(known) + timedelta(days=OPENING_DAYS)
-    if day < opening:
-        return tuple(n for n, d in enumerate(known) if d < opening)
-    return tuple(n for n, d in enumerate(known) if day - timedelta(days=WINDOW_DAYS) < d <= day)
 
 
 def _pooled(days: dict[str, Floats]) -> dict[str, Floats]:

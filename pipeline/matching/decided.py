@@ -1,5 +1,6 @@
 """What people decided in review; it wins over every probability."""
 
+from datetime import date
 from typing import NamedTuple
 
 import polars as pl
@@ -8,6 +9,15 @@ from pipeline.matching.records import Records
 
 _PAIR_KINDS = ("same_pitch", "not_same_pitch")
 PROBLEMS = {"kind": pl.String, "subject": pl.String, "object": pl.String, "problem": pl.String}
+
+
+class _Seat(NamedTuple):
+    """Where a sighting was made, by whom and when."""
+
+    tracker: str
+    venue: str | None
+    station: str | None
+    baseball_day: date
 
 
 class Decided(NamedTuple):
@@ -40,8 +50,8 @@ def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decided:
         .sort("kind", "subject", "object")
     )
     known = {
-        i: (tracker, station)
-        for i, tracker, station in sightings.select("sighting_id", "tracker", "station").iter_rows()
+        i: _Seat(*seat)
+        for i, *seat in sightings.select("sighting_id", "tracker", "venue", "station", "baseball_day").iter_rows()
     }
     no_pitch = frozenset(s for kind, s, _ in about.iter_rows() if kind == "no_pitch")
     pairs = {
@@ -56,7 +66,7 @@ def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decided:
 
 def _problem(
     row: tuple[str, str, str | None],
-    known: dict[str, tuple[str, str | None]],
+    known: dict[str, _Seat],
     no_pitch: frozenset[str],
     pairs: dict[str, set[tuple[str, str]]],
 ) -> tuple[str, str, str | None, str] | None:
@@ -71,13 +81,26 @@ def _problem(
         return None
     if (min(a, b), max(a, b)) in pairs["not_same_pitch"]:
         return (*row, "another decision says that these two are not one pitch; they are kept apart")
-    if known[a][0] == known[b][0]:
+    one, other = known[a], known[b]
+    if one.tracker == other.tracker:
         return (
             *row,
-            f"both are of tracker {known[a][0]}; a pitch holds one sighting of a tracker (no_pitch sets a double record aside)",
+            f"both are of tracker {one.tracker}; a pitch holds one sighting of a tracker (no_pitch sets a double record aside)",
         )
     if a in no_pitch or b in no_pitch:
         return (*row, "another decision says that one of them is no pitch")
-    if known[a][1] != known[b][1]:
-        return (*row, f"they are at different stations ({known[a][1]}, {known[b][1]})")
+    return _too_far_apart(row, one, other)
+
+
+def _too_far_apart(
+    row: tuple[str, str, str | None], one: _Seat, other: _Seat
+) -> tuple[str, str, str | None, str] | None:
+    """Two sightings of one pitch are at one venue and station and on one baseball day; one of the stations may be unknown."""
+    if (one.venue, one.baseball_day) != (other.venue, other.baseball_day):
+        said = f"{one.venue} {one.baseball_day}, {other.venue} {other.baseball_day}"
+        return (*row, f"they are of different venues or baseball days ({said})")
+    if one.station is None and other.station is None:
+        return (*row, "the station of both is unknown")
+    if one.station is not None and other.station is not None and one.station != other.station:
+        return (*row, f"they are at different stations ({one.station}, {other.station})")
     return None

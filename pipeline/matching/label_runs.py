@@ -41,7 +41,7 @@ def label_runs_frame(
     """One row per run of disagreeing pitcher labels whose evidence is on the side of the other trackers."""
     told = records.labels[:, _PITCHER]
     partner = _partners(len(told), pairs, groups, probability, told)
-    label = _one_spelling(told, partner)
+    label = _spelt_alike(records.day, told, partner)
     runs = []
     for stream in streams:
         found = _runs(stream.rows, label, partner)
@@ -52,6 +52,15 @@ def label_runs_frame(
         sightings,
         [(run, round(support, 3)) for run, support in _likelier_side(runs) if support >= _LEAST_SUPPORT],
     )
+
+
+def _spelt_alike(day: Ints, label: Ints, partner: Ints) -> Ints:
+    """`_one_spelling` on each station-day by itself: what other days say must not change a day's outcome."""
+    out = label.copy()
+    for rows in np.split(np.arange(len(day)), np.flatnonzero(np.diff(day)) + 1):
+        place = np.where(partner[rows] >= 0, partner[rows] - rows[:1], -1)
+        out[rows] = _one_spelling(label[rows], place)
+    return out
 
 
 def _one_spelling(label: Ints, partner: Ints) -> Ints:

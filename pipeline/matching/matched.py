@@ -81,8 +81,9 @@ def match_sightings(
 ) -> Matched:
     """Match sightings into pitches.
 
-    `statistics` is what `calibrate` gave for other days (kept from earlier runs); days that are in `sightings` are taken from these,
-    and all of them come back in `Matched.statistics`. `stations` says where a tracker may be, for sightings that have no station.
+    `sightings` are those of whole days of a venue: of all, or of those that `days_to_match` names, with `statistics` kept from earlier
+    runs (`Matched.statistics`). Rows of days that are in `sightings` are made anew; days that are gone altogether must not be in
+    `statistics`. What is told of a day is the same either way, to the last bit. `stations` says where a tracker may be, for sightings that have no station.
     `decisions` has kind (same_pitch, not_same_pitch, no_pitch), subject, object (sighting ids). Sightings whose station stays unknown
     match nothing.
     """
@@ -91,7 +92,7 @@ def match_sightings(
     located, finds = locate_roamers(real, stations)
     ready = _prepared(located)
     day_fit = fit_days(ready.records, ready.units)
-    known = _with_older(statistics_frame(ready.records, day_fit), statistics)
+    known = _with_older(statistics_frame(ready.records, day_fit), statistics, sightings)
     fit, places, models = _final_fit(ready, day_fit, known, decided)
     return _assemble(sightings, ready, fit, places, models, ranks, settings, decided, known, finds)
 
@@ -103,12 +104,12 @@ def _prepared(sightings: pl.DataFrame) -> _Prepared:
     return _Prepared(records, [stream for _, _, stream in owned], units, model_keys(units)[1])
 
 
-def _with_older(statistics: pl.DataFrame, older: pl.DataFrame | None) -> pl.DataFrame:
+def _with_older(statistics: pl.DataFrame, older: pl.DataFrame | None, sightings: pl.DataFrame) -> pl.DataFrame:
     """The statistics of this run's days and those of other days."""
     if older is None:
         return statistics
-    key = ["tracker_a", "tracker_b", "venue", "station", "baseball_day"]
-    return pl.concat([older.join(statistics, on=key, how="anti"), statistics]).sort(key)
+    others = older.join(sightings.select("venue", "baseball_day").unique(), on=["venue", "baseball_day"], how="anti")
+    return pl.concat([others, statistics]).sort("tracker_a", "tracker_b", "venue", "station", "baseball_day")
 
 
 def _final_fit(

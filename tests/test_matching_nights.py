@@ -1,0 +1,182 @@
+"""Matching some days with the statistics of the others gives what matching all days at once gives, to the last bit."""
+
+import io
+from dataclasses import replace
+from datetime import date, timedelta
+
+import polars as pl
+import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+
+from pipeline.matching import Matched, MatchSettings, calibrate, days_to_match, match_sightings
+from tests.simulator.matching_world import World, simulate, world
+
+RANKS = {"radar": 1, "camera": 2, "portable": 3}
+NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
+PENS = ("pen_1", "pen_2")
+ROAMING = {"portable": PENS}
+# one example takes a second
+WITHOUT_SHRINKING = (Phase.explicit, Phase.reuse, Phase.generate)
+
+
+def _match(
+    sightings: pl.DataFrame, statistics: pl.DataFrame | None = None, decisions: pl.DataFrame = NOTHING_DECIDED
+) -> Matched:
+    return match_sightings(sightings, RANKS, MatchSettings(), ROAMING, decisions, statistics)
+
+
+def _history(seed: int, gaps: list[int]) -> pl.DataFrame:
+    """Two bullpens on each of several days, `gaps` days apart; a third tracker whose files name no station; stale and misspelt names."""
+    devices = world("all faults, three trackers").devices
+    quiet = [replace(device, burst=0.0, stale=0.7, misspelt=0.5, steps=device.steps * (seed % 2)) for device in devices]
+    what = World(tuple(quiet), ("pens", "bullpen") * len(gaps), sessions_a_day=2)
+    rows = simulate(what, seed).sightings
+    number = pl.col("native_session").str.split("-").list.last().cast(pl.Int64)
+    rows = rows.filter((number % 2 == 1) | (pl.col("sequence") % 3 == 0))
+    ahead = pl.Series([sum(gaps[: n + 1]) - n for n in range(len(gaps))], dtype=pl.Int64)
+    moved = rows.with_columns(
+        (number // 2).replace_strict(dict(enumerate(ahead.to_list())), return_dtype=pl.Int64).alias("ahead")
+    )
+    pen = pl.when(number % 2 == 0).then(pl.lit("pen_1")).otherwise(pl.lit("pen_2"))
+    return moved.with_columns(
+        (pl.col("baseball_day") + pl.duration(days="ahead")).alias("baseball_day"),
+        (pl.col("thrown_at") + pl.duration(days="ahead")).alias("thrown_at"),
+        pl.when(pl.col("tracker") != "portable").then(pen).alias("station"),
+    ).drop("ahead")
+
+
+def _of_days(matched: Matched, days: list[date], sightings: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Every frame's rows of some days."""
+    ids = sightings.filter(pl.col("baseball_day").is_in(days))["sighting_id"].to_list()
+    out = {}
+    for name, frame in matched._asdict().items():
+        mine = (
+            pl.col("baseball_day").is_in(days)
+            if "baseball_day" in frame.columns
+            else pl.col(_ID_COLUMNS[name]).is_in(ids)
+        )
+        out[name] = frame.filter(mine)
+    return out
+
+
+_ID_COLUMNS = {
+    **dict.fromkeys(("matches", "doubles", "station_finds"), "sighting_id"),
+    "label_runs": "first_sighting_id",
+    "problems": "subject",
+}
+
+
+def _same(one: dict[str, pl.DataFrame], other: dict[str, pl.DataFrame]) -> None:
+    for name in one:
+        assert one[name].equals(other[name]), name
+
+
+@given(data=st.data(), seed=st.integers(0, 50), gaps=st.lists(st.integers(1, 16), min_size=3, max_size=5))
+@settings(max_examples=6, deadline=None, phases=WITHOUT_SHRINKING)
+def test_some_days_with_the_statistics_of_the_others_come_out_as_in_the_whole(
+    data: st.DataObject, seed: int, gaps: list[int]
+):
+    sightings = _history(seed, gaps)
+    days = sightings["baseball_day"].unique().sort().to_list()
+    chosen = data.draw(st.lists(st.sampled_from(days), min_size=1, max_size=len(days), unique=True))
+    whole = _match(sightings)
+    kept = whole.statistics.filter(~pl.col("baseball_day").is_in(chosen))
+    part = _match(sightings.filter(pl.col("baseball_day").is_in(chosen)), kept)
+    assert part.statistics.equals(whole.statistics)
+    _same(_of_days(part, chosen, sightings), _of_days(whole, chosen, sightings))
+
+
+@given(
+    data=st.data(),
+    seed=st.integers(0, 50),
+    gaps=st.lists(st.sampled_from((1, 5, 13, 14, 27, 28)), min_size=3, max_size=5),
+)
+@settings(max_examples=6, deadline=None, phases=WITHOUT_SHRINKING)
+def test_late_early_changed_and_gone_days_leave_nothing_stale(data: st.DataObject, seed: int, gaps: list[int]):
+    after = _history(seed, gaps)
+    days = after["baseball_day"].unique().sort().to_list()
+    touched = data.draw(st.lists(st.sampled_from(days), min_size=1, max_size=2, unique=True))
+    how = data.draw(st.sampled_from(("came", "went", "changed")))
+    before = after.filter(~pl.col("baseball_day").is_in(touched) | ((how == "changed") & (pl.col("sequence") % 4 != 0)))
+    if how == "went":
+        before, after = after, before
+    old, whole = _match(before), _match(after)
+    named = days_to_match(pl.DataFrame({"venue": "park", "baseball_day": touched}), old.statistics)
+    again = named["baseball_day"].to_list()
+    assert set(touched) <= set(again)
+    kept = old.statistics.filter(~pl.col("baseball_day").is_in(touched))
+    part = _match(after.filter(pl.col("baseball_day").is_in(again)), kept)
+    assert part.statistics.equals(whole.statistics)
+    _same(_of_days(part, again, after), _of_days(whole, again, after))
+    others = [day for day in days if day not in again]
+    _same(_of_days(old, others, before), _of_days(whole, others, after))
+
+
+def test_the_days_to_match_are_the_window_after_and_in_the_first_weeks_the_opening_block():
+    """The window of 28 days and the block of 14 are our own contract (calibrating.py); no outside source."""
+    start = date(2026, 2, 1)
+    known = [start + timedelta(days=n) for n in (0, 5, 13, 14, 20, 40, 48, 70)]
+    statistics = pl.DataFrame({"venue": "park", "baseball_day": known}).with_columns(
+        tracker_a=pl.lit("camera"), tracker_b=pl.lit("radar")
+    )
+
+    def named(*after: int) -> list[int]:
+        touched = pl.DataFrame({"venue": "park", "baseball_day": [start + timedelta(days=n) for n in after]})
+        return [(day - start).days for day in days_to_match(touched, statistics)["baseball_day"].to_list()]
+
+    assert named(70) == [70]
+    assert named(75) == [75]
+    assert named(20) == [20, 40]
+    assert named(21) == [21, 40, 48]
+    assert named(5) == [0, 5, 13, 14, 20]  # 5 is in the block; and in the window of what comes until the 32nd
+    assert named(0) == [0, 5, 13, 14, 20]  # without the first day the block reaches to the 18th
+    assert named(-10) == [-10, 0, 5, 13, 14]  # the block now ends on the 4th; the window of -10 on the 17th
+
+
+def test_statistics_survive_a_file_and_nothing_at_all_can_be_matched():
+    sightings = _history(1, [1, 1, 1])
+    whole = _match(sightings)
+    file = io.BytesIO()
+    whole.statistics.write_parquet(file)
+    kept = pl.read_parquet(io.BytesIO(file.getvalue()))
+    assert kept.schema == whole.statistics.schema
+    assert kept.equals(whole.statistics)
+    nothing = _match(sightings.clear(), kept)
+    assert nothing.statistics.equals(kept)
+    assert all(frame.is_empty() for name, frame in nothing._asdict().items() if name != "statistics")
+    assert _match(sightings.clear(), kept.clear()).statistics.is_empty()
+    assert _match(sightings, kept.clear()).statistics.equals(kept)
+    assert calibrate(sightings.clear()).schema == kept.schema
+    assert days_to_match(pl.DataFrame(schema={"venue": pl.String, "baseball_day": pl.Date}), kept).is_empty()
+
+
+@pytest.mark.parametrize("kind", ["same_pitch", "not_same_pitch"])
+def test_decisions_hold_on_some_days_as_on_all(kind: str):
+    sightings = _history(3, [1, 2, 3])
+    whole = _match(sightings)
+    day = sightings["baseball_day"].max()
+    pairs = whole.match_pairs.filter((pl.col("baseball_day") == day) & (pl.col("merged") == (kind != "same_pitch")))
+    decisions = pl.DataFrame(
+        {"kind": kind, "tracker": None, "subject": pairs["sighting_a"][:1], "object": pairs["sighting_b"][:1]},
+        schema=NOTHING_DECIDED.schema,
+    )
+    decided = _match(sightings, None, decisions)
+    kept = whole.statistics.filter(pl.col("baseball_day") != day)
+    part = _match(sightings.filter(pl.col("baseball_day") == day), kept, decisions)
+    _same(_of_days(part, [day], sightings), _of_days(decided, [day], sightings))
+
+
+def test_sightings_of_two_days_or_venues_are_never_one_pitch_whatever_is_decided():
+    sightings = _history(3, [1, 2, 3]).filter(pl.col("station").is_not_null())
+    first, last = (
+        sightings.filter(pl.col("baseball_day") == getattr(sightings["baseball_day"], end)()) for end in ("min", "max")
+    )
+    pair = (
+        first.filter(pl.col("tracker") == "radar")["sighting_id"][0],
+        last.filter(pl.col("tracker") == "camera")["sighting_id"][0],
+    )
+    decisions = pl.DataFrame([("same_pitch", None, *pair)], schema=NOTHING_DECIDED.schema, orient="row")
+    told = _match(sightings, None, decisions)
+    assert "different venues or baseball days" in told.problems["problem"][0]
+    assert told.matches.filter(pl.col("sighting_id").is_in(pair))["group_id"].n_unique() == 2
