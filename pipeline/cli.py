@@ -15,6 +15,7 @@ import click
 
 import pipeline
 from pipeline.errors import PitchledgerError
+from pipeline.loglines import Lines
 
 if TYPE_CHECKING:
     import polars as pl
@@ -258,26 +259,10 @@ def agreement(workspace: Path | None, output: Path | None) -> None:
     click.echo(f"wrote {path}")
 
 
-class _Lines(logging.Formatter):
-    """One record, one line: a file's name or an error's words, whatever they hold, can't pass for a line of their own or command a terminal."""
-
-    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 -- the library's name
-        record.message = _escaped(record.message)
-        return super().formatMessage(record)
-
-    def formatException(self, ei: Any) -> str:  # noqa: N802
-        return "\n".join(f"  | {_escaped(line)}" for line in super().formatException(ei).splitlines())
-
-
-def _escaped(text: str) -> str:
-    r"""Signs that do not print as people read them in code: \n, \x1b."""
-    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
-
-
 def main() -> NoReturn:
     """Run the command line. A PitchledgerError becomes one message and its exit code."""
     lines = logging.StreamHandler(sys.stderr)
-    lines.setFormatter(_Lines("%(asctime)s %(levelname)s %(message)s"))
+    lines.setFormatter(Lines("%(asctime)s %(levelname)s %(message)s"))
     logging.basicConfig(level=logging.INFO, handlers=[lines])
     try:
         cli.main(standalone_mode=False)
@@ -405,7 +390,7 @@ def _log_above(screen: "Console") -> Iterator[None]:
 
     root = logging.getLogger()
     above = RichHandler(console=screen, show_path=False)
-    above.setFormatter(_Lines("%(message)s"))
+    above.setFormatter(Lines("%(message)s"))
     usual, root.handlers = root.handlers, [above]
     try:
         yield
