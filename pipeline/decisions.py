@@ -15,7 +15,7 @@ from schemas.metrics import HANDS
 
 ROSTER = ("player_id", "name", "hand", "team", "other_names", "tracker_ids")
 DECISIONS = ("kind", "tracker", "subject", "object", "by", "on", "why")
-KINDS = ("label_is", "label_is_not", "same_pitch", "not_same_pitch", "no_pitch")
+KINDS = ("label_is", "label_is_not", "same_pitch", "not_same_pitch", "no_pitch", "drop_export")
 ROSTER_HANDS = (*HANDS, "both")
 _OPPOSITE = {"same_pitch": "not_same_pitch", "not_same_pitch": "same_pitch"}
 _SIGHTING_ID = re.compile(r"s[0-9a-f]{16}")
@@ -180,7 +180,10 @@ def _decision_faults(row: _Row, players: Collection[str] | None, trackers: Colle
         yield row.problem("tracker", "is no tracker of ledger.toml", trackers)
     if on is not None and not _is_date(on):
         yield row.problem("on", "is no date; write 2026-03-15")
-    yield from _label_faults(row, players) if kind.startswith("label") else _sighting_faults(row)
+    if kind == "drop_export":
+        yield from _export_faults(row)
+    else:
+        yield from _label_faults(row, players) if kind.startswith("label") else _sighting_faults(row)
 
 
 def _label_faults(row: _Row, players: Collection[str] | None) -> Iterator[Problem]:
@@ -189,6 +192,12 @@ def _label_faults(row: _Row, players: Collection[str] | None) -> Iterator[Proble
         yield row.problem("object", "is blank; label_is needs a player_id")
     if player is not None and players is not None and player not in players:
         yield row.problem("object", "is no player_id of roster.csv", players)
+
+
+def _export_faults(row: _Row) -> Iterator[Problem]:
+    yield from row.blanks("tracker")
+    if row.cells["object"] is not None:
+        yield row.problem("object", "must be blank for drop_export; its subject is the file's name below the inbox")
 
 
 def _sighting_faults(row: _Row) -> Iterator[Problem]:

@@ -21,6 +21,7 @@ ALIKE = 85.0
 # with the same last name and first initial, from this on: "Joe" for "Joaquín"
 NICKNAME = 60.0
 _LABEL = ("role", "tracker", "label", "native_id", "team_label", "hand", "occasion", "baseball_day")
+LABELS = (*_LABEL, "rows")
 
 
 class Named(NamedTuple):
@@ -65,14 +66,28 @@ def name_players(sightings: pl.DataFrame, roster: pl.DataFrame, decisions: pl.Da
     A label of the opposing side becomes a provisional player (id `x-team-name`); in a bullpen an unknown label waits for a person.
     """
     book = Book(roster, decisions)
-    labels = _distinct_labels(sightings)
-    labels = _with_sides(labels, book)
+    labels = name_labels(distinct_labels(sightings), roster, decisions)
+    return Named(with_names(sightings, labels), players_of(roster, labels), name_matches_of(labels))
+
+
+def name_labels(labels: pl.DataFrame, roster: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
+    """Give each of the `distinct_labels` its player: the same rows in canonical order with `player_id`, `roster_hand`, and how it was found.
+
+    What a label comes to may depend on all the others (whose team it is, which stranger is meant), so these are the labels of all nights.
+    """
+    book = Book(roster, decisions)
+    labels = _with_sides(labels.select(LABELS).sort(_LABEL, nulls_last=False), book)
     keys = [Label(*row) for row in labels.select(Label._fields).iter_rows()]
     verdicts = {key: book.look_up(key) for key in dict.fromkeys(keys)}
     labels = labels.with_columns(pl.DataFrame([verdicts[key] for key in keys], schema=_VERDICT, orient="row"))
     labels = name_strangers(labels)
-    named = _fill_hand(_join_ids(sightings, labels), roster)
-    return Named(named, _players(roster, labels), _name_matches(labels))
+    hands = roster.filter(pl.col("hand").is_in(HANDS)).select("player_id", roster_hand="hand")
+    return labels.join(hands, on="player_id", how="left", maintain_order="left")
+
+
+def with_names(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
+    """The sightings, in the order in which they came, with pitcher_id and batter_id, and the roster's throwing hand where the export says none."""
+    return _fill_hand(_join_ids(sightings, labels), labels)
 
 
 _VERDICT = {
@@ -238,7 +253,7 @@ def _all_of(index: dict[tuple[str, str], set[str]], keys: Iterable[str], suffix:
 # ---- the distinct labels -----------------------------------------------------------------------------------------------------------------
 
 
-def _distinct_labels(sightings: pl.DataFrame) -> pl.DataFrame:
+def distinct_labels(sightings: pl.DataFrame) -> pl.DataFrame:
     """One row for each way in which a pitcher or batter is named, with the number of `rows`."""
     common = ("tracker", "team_label", "occasion", "baseball_day")
     pitchers = sightings.select(
@@ -260,10 +275,9 @@ def _with_sides(labels: pl.DataFrame, book: Book) -> pl.DataFrame:
     same person that day does.
     """
     pitchers = labels.filter((pl.col("role") == "pitcher") & pl.col("team_label").is_not_null())
-    known = [
-        book.knows(tracker, label, native)
-        for tracker, label, native in pitchers.select("tracker", "label", "native_id").iter_rows()
-    ]
+    ways = list(pitchers.select("tracker", "label", "native_id").iter_rows())
+    knows = {way: book.knows(*way) for way in dict.fromkeys(ways)}
+    known = [knows[way] for way in ways]
     pitchers = pitchers.with_columns(known=pl.Series(known, dtype=pl.Boolean) * pl.col("rows"))
     all_days = pitchers.group_by("tracker", "team_label").agg(in_all=pl.col("known").sum() / pl.col("rows").sum())
     by_day = pitchers.group_by("tracker", "team_label", "baseball_day").agg(
@@ -343,14 +357,14 @@ def _join_ids(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
     return sightings.select(columns)
 
 
-def _fill_hand(sightings: pl.DataFrame, roster: pl.DataFrame) -> pl.DataFrame:
-    """The roster's throwing hand where the export says none."""
-    hands = roster.filter(pl.col("hand").is_in(HANDS)).select(pitcher_id="player_id", _roster_hand="hand")
+def _fill_hand(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
+    hands = labels.drop_nulls("roster_hand").select(pitcher_id="player_id", _roster_hand="roster_hand").unique("pitcher_id")
     joined = sightings.join(hands, on="pitcher_id", how="left", maintain_order="left")
     return joined.with_columns(pitcher_hand=pl.coalesce("pitcher_hand", "_roster_hand")).select(sightings.columns)
 
 
-def _players(roster: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
+def players_of(roster: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
+    """The table `players`: the roster, and those whom the labels name besides."""
     ours = roster.select(
         "player_id", "name", "hand", pl.col("team").fill_null(US), on_roster=pl.lit(True), provisional=pl.lit(False)
     )
@@ -371,7 +385,8 @@ def _commonest(labels: pl.DataFrame, name: str) -> pl.DataFrame:
     return best.select("player_id", name)
 
 
-def _name_matches(labels: pl.DataFrame) -> pl.DataFrame:
+def name_matches_of(labels: pl.DataFrame) -> pl.DataFrame:
+    """The table `name_matches`."""
     by = [name for name in NAME_MATCHES.names if name != "rows"]
     counted = labels.group_by(by).agg(pl.col("rows").sum().cast(pl.UInt32))
     return counted.select(NAME_MATCHES.names).sort(by, nulls_last=False)

@@ -18,7 +18,8 @@ import logging
 import os
 import re
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -27,8 +28,8 @@ import polars as pl
 
 import pipeline
 from pipeline.errors import PitchledgerError
-from pipeline.warehouse import build_warehouse, finish_tables
-from schemas.contract import Contract
+from pipeline.warehouse import build_warehouse, finish_tables, renew_warehouse
+from schemas.contract import Contract, in_order
 from schemas.tables import TABLES
 
 DATABASE = "pitchledger.duckdb"
@@ -60,21 +61,36 @@ class PublishFailedError(PitchledgerError):
     """The version could not be written or pointed to; readers still see the version before."""
 
 
-def publish(tables: Mapping[str, pl.DataFrame], folder: Path, version: str, keep: int) -> Published:
+class Standing(NamedTuple):
+    """What stays as it is: the version that it is taken from, and by table the nights whose rows are replaced; other tables come whole."""
+
+    version: str
+    nights: Mapping[str, Collection[date]]
+
+
+def publish(
+    tables: Mapping[str, pl.DataFrame],
+    folder: Path,
+    version: str,
+    keep: int,
+    standing: Standing | None = None,
+    remember: Callable[[Path], None] | None = None,
+) -> Published:
     """Write the tables as a version of the warehouse and turn the readers to it; of older versions the last `keep` - 1 stay (1 at least).
 
-    Raises ContractError or LawBrokenError where the tables are wrong, PublishFailedError where the disk refuses. Both leave the version
+    Without `standing` the tables are all there is. `remember` may write more into the version's folder, for the next run. Raises ContractError or LawBrokenError where the tables are wrong, PublishFailedError where the disk refuses. Both leave the version
     that readers see untouched.
     """
     _check_name(version, folder)
     finished = finish_tables({**tables, "warehouse_version": _version_row(version)})
     with _private_files(), _told_as_publish_failure(folder):
         _remove_half_done(folder)
-        whole = _write_version(finished, folder, version)
+        whole = _write_version(finished, folder, version, standing, remember)
         point_to(folder, version)
         _remove_old(folder, max(keep, FEWEST_KEPT))
-    size = sum(entry["bytes"] for entry in _read_json(whole / MANIFEST)["files"])
-    rows = {name: frame.height for name, frame in finished.items()}
+    manifest = _read_json(whole / MANIFEST)
+    size = sum(entry["bytes"] for entry in manifest["files"])
+    rows = {name: entry["rows"] for name, entry in manifest["tables"].items()}
     return Published(version, whole, whole / DATABASE, whole / MANIFEST, rows, size)
 
 
@@ -112,16 +128,30 @@ def _told_as_publish_failure(folder: Path) -> Iterator[None]:
         ) from problem
 
 
-def _write_version(tables: Mapping[str, pl.DataFrame], folder: Path, version: str) -> Path:
+def _write_version(
+    tables: Mapping[str, pl.DataFrame],
+    folder: Path,
+    version: str,
+    standing: Standing | None,
+    remember: Callable[[Path], None] | None,
+) -> Path:
     """Everything under a name that no reader looks at, on the disk to the last byte; then its name in one step."""
     half, whole = folder / "versions" / f"{HALF_DONE}{version}", folder / "versions" / version
+    old = None if standing is None else version_folder(folder, standing.version)
     half.mkdir(parents=True)
     try:
-        build_warehouse(tables, half / DATABASE, cache=half.parent)
+        nights = {} if standing is None else standing.nights
+        if old is None:
+            rows = build_warehouse(tables, half / DATABASE, cache=half.parent)
+        else:
+            rows = renew_warehouse(old / DATABASE, tables, nights, half / DATABASE)
         for name, frame in tables.items():
-            _write_parquet(frame, TABLES[name], half / "parquet" / name, version)
+            kept = None if old is None or name not in nights else old / "parquet" / name
+            _write_parquet(frame, TABLES[name], half / "parquet" / name, version, kept, nights.get(name, ()))
         _write_quarantine(tables["quarantine"], half / "quarantine")
-        _write_json(_manifest(half, tables, version), half / MANIFEST)
+        if remember is not None:
+            remember(half)
+        _write_json(_manifest(half, rows, version), half / MANIFEST)
         _settle(half)
         _retire(whole)  # if there: written by a run that was killed before it turned the link
         half.replace(whole)
@@ -135,16 +165,57 @@ def _write_version(tables: Mapping[str, pl.DataFrame], folder: Path, version: st
 # ---- Parquet -----------------------------------------------------------------------------------------------------------------------------
 
 
-def _write_parquet(frame: pl.DataFrame, contract: Contract, folder: Path, version: str) -> None:
-    """One file, or one for each season and month of the baseball day; a table without rows is one empty file, so that its columns are known."""
+def _write_parquet(
+    frame: pl.DataFrame, contract: Contract, folder: Path, version: str, old: Path | None, nights: Collection[date]
+) -> None:
+    """One file, or one for each season and month of the baseball day; a table without rows is one empty file, so that its columns are known.
+
+    `old`: the table's folder in the version before, of which the rows of other than `nights` stand.
+    """
     schema = parquet_schema(contract, version)
-    if not contract.by_night or frame.is_empty():
+    if not contract.by_night:
         return _write_part(frame, schema, folder / f"{contract.table}.parquet")
-    months = frame.group_by(pl.col("baseball_day").dt.truncate("1mo").alias("first"), maintain_order=True)
-    for (first,), part in months:
-        place = folder / f"season={first:%Y}" / f"month={first:%m}"
-        _write_part(part, schema, place / f"{contract.table}.parquet")
+    fresh = {first: part for (first,), part in frame.group_by(pl.col("baseball_day").dt.truncate("1mo"))}
+    for month in {day.replace(day=1) for day in nights} if old else ():
+        rows = _standing_rows(_month_file(old, month, contract), contract, nights)
+        parts = [part for part in (rows, fresh.pop(month, None)) if part is not None and part.height]
+        if parts:
+            fresh[month] = in_order(pl.concat(parts), contract)
+    linked = [] if old is None else [path for path in old.rglob("*.parquet") if not _is_replaced(path, contract, nights)]
+    for path in linked:
+        _link_or_copy(path, folder / path.relative_to(old))
+    for month, part in fresh.items():
+        _write_part(part, schema, _month_file(folder, month, contract))
+    if not fresh and not linked:
+        _write_part(contract.empty(), schema, folder / f"{contract.table}.parquet")
     return None
+
+
+def _month_file(folder: Path, month: date, contract: Contract) -> Path:
+    return folder / f"season={month:%Y}" / f"month={month:%m}" / f"{contract.table}.parquet"
+
+
+def _standing_rows(file: Path, contract: Contract, nights: Collection[date]) -> pl.DataFrame | None:
+    if not file.is_file():
+        return None
+    rows = pl.read_parquet(file, hive_partitioning=False).select(contract.names)
+    return rows.filter(~pl.col("baseball_day").is_in(list(nights)))
+
+
+def _is_replaced(path: Path, contract: Contract, nights: Collection[date]) -> bool:
+    """Whether a month's file of the version before is written anew; the empty file of a table without rows always goes."""
+    if path.parent.name == contract.table:
+        return True
+    return any(path == _month_file(path.parents[2], day, contract) for day in nights)
+
+
+def _link_or_copy(source: Path, target: Path) -> None:
+    """One more name for a file that nobody ever changes; a copy where the disk knows no such thing."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        target.hardlink_to(source)
+    except (OSError, NotImplementedError):
+        shutil.copyfile(source, target)
 
 
 def _write_part(frame: pl.DataFrame, schema: Any, path: Path) -> None:
@@ -214,14 +285,14 @@ def _file_name(tracker: str) -> str:
 # ---- manifest and disk -------------------------------------------------------------------------------------------------------------------
 
 
-def _manifest(half: Path, tables: Mapping[str, pl.DataFrame], version: str) -> dict[str, Any]:
+def _manifest(half: Path, rows: Mapping[str, int], version: str) -> dict[str, Any]:
     """What the version holds. Paths are whole from the warehouse folder, past every link, so that a reader can't end up in two versions."""
     files = [_file_entry(path, half, version) for path in sorted(half.rglob("*")) if path.is_file()]
-    of_table = {name: [entry["path"] for entry in files if f"/parquet/{name}/" in entry["path"]] for name in tables}
+    of_table = {name: [entry["path"] for entry in files if f"/parquet/{name}/" in entry["path"]] for name in rows}
     return {
         "version": version,
         "database": f"versions/{version}/{DATABASE}",
-        "tables": {name: {"rows": frame.height, "files": of_table[name]} for name, frame in tables.items()},
+        "tables": {name: {"rows": number, "files": of_table[name]} for name, number in rows.items()},
         "files": files,
     }
 
@@ -288,6 +359,11 @@ def _retire(version: Path) -> None:
 
 
 # ---- versions ----------------------------------------------------------------------------------------------------------------------------
+
+
+def version_folder(folder: Path, version: str) -> Path:
+    """Where a version stands."""
+    return folder / "versions" / version
 
 
 def versions(folder: Path) -> list[str]:

@@ -1,6 +1,7 @@
 """One row for each real pitch: which reading it carries for each metric, by a stated policy, and where that reading came from."""
 
 from collections.abc import Collection, Mapping
+from datetime import date
 from typing import NamedTuple
 
 import polars as pl
@@ -107,6 +108,17 @@ def own_noise(calibration: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def nights_valued_anew(before: pl.DataFrame, now: pl.DataFrame, seen: pl.DataFrame) -> list[date]:
+    """Days whose values must be preferred anew, because what is known of a tracker's noise then has changed.
+
+    `before` and `now`: calibration of all days; `seen`: tracker, baseball_day of the days that are asked about.
+    """
+    days = seen.join(pl.DataFrame({"metric": list(METRICS)}), how="cross")
+    was, is_now = (_known_noise(days, own_noise(calibration)) for calibration in (before, now))
+    moved = was["bias"].ne_missing(is_now["bias"]) | was["own_sd"].ne_missing(is_now["own_sd"])
+    return is_now.filter(moved).get_column("baseball_day").unique().sort().to_list()
+
+
 def _prefer_values(
     members: pl.DataFrame, noise: pl.DataFrame, policies: Mapping[str, Policy], tolerances: Mapping[str, float]
 ) -> pl.DataFrame:
@@ -163,15 +175,19 @@ def _rules(policies: Mapping[str, Policy], tolerances: Mapping[str, float], trac
 
 def _with_noise(readings: pl.DataFrame, noise: pl.DataFrame) -> pl.DataFrame:
     """Join the latest known bias and own SD of each tracker and metric, not later than the day itself."""
-    days = readings.select("baseball_day", "tracker", "metric").unique().sort("baseball_day")
-    known = days.join_asof(
+    known = _known_noise(readings.select("baseball_day", "tracker", "metric").unique(), noise)
+    return readings.join(known, on=["baseball_day", "tracker", "metric"], how="left")
+
+
+def _known_noise(days: pl.DataFrame, noise: pl.DataFrame) -> pl.DataFrame:
+    """`days` (baseball_day, tracker, metric) with the latest bias and own_sd known then."""
+    return days.sort("baseball_day", "tracker", "metric").join_asof(
         noise.sort("baseball_day"),
         on="baseball_day",
         by=["tracker", "metric"],
         strategy="backward",
         check_sortedness=False,
     )
-    return readings.join(known, on=["baseball_day", "tracker", "metric"], how="left")
 
 
 def _unwrap(readings: pl.DataFrame) -> pl.DataFrame:
@@ -318,7 +334,9 @@ def _aliases(members: pl.DataFrame) -> pl.DataFrame:
     changes which sighting is the namesake, but never leaves an id that leads nowhere.
     """
     return (
-        members.select(old_pitch_id=pl.format("p{}", pl.col("sighting_id").str.slice(1)), pitch_id="pitch_id")
+        members.select(
+            "baseball_day", old_pitch_id=pl.format("p{}", pl.col("sighting_id").str.slice(1)), pitch_id="pitch_id"
+        )
         .filter(pl.col("old_pitch_id") != pl.col("pitch_id"))
         .sort("old_pitch_id")
     )

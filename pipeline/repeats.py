@@ -13,10 +13,14 @@ STARTS_ANEW = "a row of another day has the same id: does the tracker's native_i
 
 
 class Once(NamedTuple):
-    """`sightings`: each once. `set_aside`: the rows that repeat one, kind repeat (same content) or superseded (a newer export differs)."""
+    """`sightings`: each once. `set_aside`: the rows that repeat one, kind repeat (same content) or superseded (a newer export differs).
+
+    `same_ids`: baseball_day, other_day where a row gave way to one of another day: neither day can be worked through without the other.
+    """
 
     sightings: pl.DataFrame
     set_aside: pl.DataFrame
+    same_ids: pl.DataFrame
 
 
 def natural_key(file_name: str) -> tuple[tuple[int, int | str], ...]:
@@ -42,7 +46,15 @@ def resolve_repeats(sightings: pl.DataFrame, file_order: pl.DataFrame) -> Once:
     newest = pl.col("sighting_id").is_first_distinct()
     once = ranked.filter(newest).drop("newness")
     rest = ranked.filter(~newest)
-    return Once(once.select(sightings.columns), _set_aside(rest, once))
+    return Once(once.select(sightings.columns), _set_aside(rest, once), _same_ids(rest, once))
+
+
+def _same_ids(rest: pl.DataFrame, once: pl.DataFrame) -> pl.DataFrame:
+    days = rest.select("sighting_id", "baseball_day").join(
+        once.select("sighting_id", other_day="baseball_day"), on="sighting_id"
+    )
+    apart = days.filter(pl.col("baseball_day") != pl.col("other_day")).select("baseball_day", "other_day")
+    return apart.unique().sort("baseball_day", "other_day")
 
 
 def _set_aside(rest: pl.DataFrame, once: pl.DataFrame) -> pl.DataFrame:
@@ -54,7 +66,9 @@ def _set_aside(rest: pl.DataFrame, once: pl.DataFrame) -> pl.DataFrame:
     kind = pl.when(same).then(pl.lit("repeat")).otherwise(pl.lit("superseded"))
     return rest.join(kept, on="sighting_id", how="left").select(
         kind.alias("kind"),
+        pl.lit("night").alias("found_in"),
         "tracker",
+        "baseball_day",
         "file_id",
         "file_row",
         "sighting_id",

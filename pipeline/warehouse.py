@@ -9,7 +9,8 @@ import hashlib
 import os
 import re
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from datetime import date
 from graphlib import TopologicalSorter
 from pathlib import Path
 from typing import NamedTuple
@@ -73,10 +74,10 @@ def _finish(frame: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     return validate(in_order(conform(frame, contract), contract), contract)
 
 
-def build_warehouse(tables: Mapping[str, pl.DataFrame], file: Path, cache: Path) -> None:
+def build_warehouse(tables: Mapping[str, pl.DataFrame], file: Path, cache: Path) -> dict[str, int]:
     """Write the DuckDB file from finished tables: typed, commented, with views; filled in one transaction, its laws checked.
 
-    `cache` is a folder in which the warehouse without rows is kept from run to run.
+    `cache` is a folder in which the warehouse without rows is kept from run to run. Returns the rows of each table.
     """
     shutil.copyfile(empty_warehouse(cache), file)
     with _attached(file) as con:
@@ -84,6 +85,48 @@ def build_warehouse(tables: Mapping[str, pl.DataFrame], file: Path, cache: Path)
         _load(con, tables)
         check_laws(con)
         con.execute("commit")
+    return {name: frame.height for name, frame in tables.items()}
+
+
+def renew_warehouse(
+    old: Path, tables: Mapping[str, pl.DataFrame], nights: Mapping[str, Collection[date]], file: Path
+) -> dict[str, int]:
+    """Write the DuckDB file as a copy of an older one: in the tables named in `nights` the rows of these nights are replaced, the others whole.
+
+    In one transaction, its laws checked. Returns the rows of each table.
+    """
+    shutil.copyfile(old, file)
+    if os.name == "posix":
+        file.chmod(0o640)
+    with _attached(file) as con:
+        con.execute("begin")
+        for name in tables:
+            con.execute(f'delete from "{name}"{_of_nights(nights.get(name))}')
+        _load(con, tables)
+        _check_keys(con, nights)
+        check_laws(con)
+        con.execute("commit")
+        return {name: con.execute(f'select count(*) from "{name}"').fetchall()[0][0] for name in tables}
+
+
+def _of_nights(nights: Collection[date] | None) -> str:
+    if nights is None:
+        return ""
+    days = ", ".join(f"date '{day}'" for day in sorted(nights))
+    return f" where baseball_day in ({days})" if days else " where false"
+
+
+def _check_keys(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[date]]) -> None:
+    """No row of these nights has the key of a row that stood. Raises LawBrokenError."""
+    for name, days in nights.items():
+        key = ", ".join(f'"{column}"' for column in TABLES[name].key)
+        if not key or not days:
+            continue
+        here = _of_nights(days)
+        there = here.replace(" in (", " not in (")
+        sql = f'select {key} from "{name}"{here} intersect select {key} from "{name}"{there} limit 1'
+        if twice := con.execute(sql).fetchall():
+            raise LawBrokenError(f"table {name}: {key} = {twice[0]} stands in two nights; nothing was published")
 
 
 def empty_warehouse(cache: Path) -> Path:

@@ -75,6 +75,7 @@ LABEL_RUNS = Contract(
     (),
     (
         required("tracker", pl.String, "the tracker with the doubtful label"),
+        required("baseball_day", pl.Date, "local date at the venue; a day turns over at 04:00"),
         required("file_id", pl.String, "the export (table files)"),
         Column("label", pl.String, "the label as it stands"),
         required("first_sighting_id", pl.String, "first sighting of the run"),

@@ -37,6 +37,12 @@ FILES = Contract(
         Column("baseball_day_first", pl.Date, "earliest baseball day of a sighting"),
         Column("baseball_day_last", pl.Date, "latest baseball day of a sighting"),
         Column("reason", pl.String, "why it was not read, or what it repeats"),
+        Column(
+            "gone_since",
+            UTC_TIME,
+            "the first run that no more found it in its inbox; its rows stay until decisions.csv says drop_export",
+            "UTC",
+        ),
     ),
     order=("tracker", "baseball_day_first"),
 )
@@ -56,6 +62,14 @@ SET_ASIDE = Contract(
         required("tracker", pl.String, "the tracker"),
         required("file_id", pl.String, "the export (table files)"),
         required("file_row", pl.UInt32, "line or record number in the export, from 1"),
+        required(
+            "found_in",
+            pl.String,
+            "while its own export was read, or while the night's rows of all exports were put together",
+            "",
+            ("export", "night"),
+        ),
+        Column("baseball_day", pl.Date, "local date at the venue; a day turns over at 04:00; null where the row tells none"),
         Column("sighting_id", pl.String, "the id it has, or would have, as a sighting"),
         Column("of_sighting_id", pl.String, "the sighting that stands for it"),
         Column("why", pl.String, "the reason in words"),

@@ -99,6 +99,7 @@ PITCH_ALIASES = Contract(
     (
         required("old_pitch_id", pl.String, "an id that is not, or no more, one of table pitches"),
         Column("pitch_id", pl.String, "the pitch it leads to; null where it was no pitch"),
+        required("baseball_day", pl.Date, "local date at the venue of the sighting that the id was made of"),
         Column("since", UTC_TIME, "when it was first led there", "UTC"),
     ),
 )

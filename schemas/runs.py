@@ -22,6 +22,7 @@ RUNS = Contract(
         Column("pitches", pl.UInt32, "pitches in the warehouse", "pitches"),
         Column("quarantined", pl.UInt32, "rows in quarantine", "rows"),
         Column("message", pl.String, "what happened, in words"),
+        Column("redone", pl.String, "what had changed, so that its nights were worked through, in words"),
         Column("fingerprint", pl.String, "hash of all that went in: the same again means that nothing is new"),
     ),
     order=("started_at",),

@@ -463,7 +463,7 @@ _WHY = {
 
 def _aside(rows: pl.DataFrame) -> pl.DataFrame:
     """The rows that are no sightings of their own, as the table set_aside has them."""
-    aside = rows.filter(pl.col("fate").is_in(("no_pitch", *_WHY))).with_columns(kind="fate")
+    aside = rows.filter(pl.col("fate").is_in(("no_pitch", *_WHY))).with_columns(kind="fate", found_in=pl.lit("export"))
     return aside.select(pl.col(name).cast(dtype) for name, dtype in SET_ASIDE.polars_schema().items())
 
 

@@ -17,17 +17,18 @@ __all__ = ["RawExport", "UnreadableExport", "read_export"]
 _NAME_SHOWN = 60
 
 
-def read_export(path: Path, profile: Profile) -> RawExport:
+def read_export(path: Path, profile: Profile, content: bytes | None = None) -> RawExport:
     """Read an export as its profile describes it: every cell as text, with its place in the file.
 
-    Raises UnreadableExport where the file as a whole can't be taken; nothing else, whatever its bytes.
+    `content`: its bytes, where they are at hand; else they are read from `path`. Raises UnreadableExport where the file as a whole can't be
+    taken; nothing else, whatever its bytes.
     """
     if not fnmatchcase(path.name.lower(), profile.file.name_pattern.lower()):
         raise UnreadableExport(
             f"the name does not fit '{profile.file.name_pattern}', which {profile.file_name} states",
             "move the file, or mend name_pattern in the profile's [file]",
         )
-    data = _bytes(path)
+    data = _bytes(path, content)
     try:
         raw = _read(data, profile)
     except UnreadableExport:
@@ -49,10 +50,10 @@ def _carried_by_name(name: str, profile: Profile) -> dict[str, str]:
     return {ref: fit_to_store(text) for ref, text in {"@file": name, **groups}.items()}
 
 
-def _bytes(path: Path) -> bytes:
+def _bytes(path: Path, content: bytes | None) -> bytes:
     try:
-        check_size(path.stat().st_size)
-        return path.read_bytes()
+        check_size(path.stat().st_size if content is None else len(content))
+        return path.read_bytes() if content is None else content
     except OSError as error:
         raise UnreadableExport(
             f"can't be opened: {error.strerror or error}", "check that the file is there and may be read"

@@ -6,9 +6,9 @@ from typing import NamedTuple
 import polars as pl
 
 from pipeline.errors import PitchledgerError
+from pipeline.inbox import MAX_FILE_BYTES
 
-# an export of one night is some hundred kilobytes; beyond these a file is refused, so that no file can exhaust the memory
-MAX_FILE_BYTES = 200 * 2**20
+# beyond these too a file is refused
 MAX_COLUMNS = 20_000
 MAX_CELLS = 40_000_000
 # of a faulty value or line, so much is told; of a reason, which may name many columns, more

@@ -1,0 +1,81 @@
+"""A workspace that exports are delivered to night by night, and its published tables in a form that compares."""
+
+import os
+import shutil
+from collections.abc import Iterable
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.ledger import load_ledger
+from pipeline.night import NightReport, run_night
+from pipeline.publishing import current_version, published_tables, version_folder
+from schemas.tables import TABLES
+from tests.conftest import PROJECT
+
+DEMO = PROJECT / "demo_inputs"
+# what tells of runs and not of exports
+OF_RUNS = ("runs", "warehouse_version")
+OF_DELIVERY = {"files": ["modified_at", "gone_since"]}
+
+
+def empty_workspace(folder: Path) -> Path:
+    """The demo's settings without an export."""
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("inbox", "truth", "warehouse"))
+    return folder
+
+
+def demo_exports(*days: str) -> list[Path]:
+    """The demo's exports, those of some days only where days are named (2026-10-12)."""
+    words = [form for day in days for form in (day, day.replace("-", ""))]
+    paths = [path for path in sorted((DEMO / "inbox").rglob("*")) if path.is_file()]
+    return [path for path in paths if not words or any(word in str(path) for word in words)]
+
+
+def deliver(workspace: Path, paths: Iterable[Path], written_at: int = 1_700_000_000) -> None:
+    for path in paths:
+        target = workspace / path.relative_to(DEMO)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, target)
+        os.utime(target, (written_at, written_at))
+
+
+def night(workspace: Path, *, rebuild: bool = False) -> NightReport:
+    return run_night(load_ledger(workspace), rebuild=rebuild, progress=lambda *_: None)
+
+
+def published(workspace: Path) -> dict[str, pl.DataFrame]:
+    """Every published table, from its Parquet."""
+    return published_tables(workspace / "warehouse", tuple(TABLES))
+
+
+def comparable(workspace: Path) -> dict[str, pl.DataFrame]:
+    """The published tables that exports and settings alone decide, in canonical order of rows."""
+    return {
+        name: frame.drop(OF_DELIVERY.get(name, [])).sort(pl.all(), nulls_last=True)
+        for name, frame in published(workspace).items()
+        if name not in OF_RUNS
+    }
+
+
+def differences(left: dict[str, pl.DataFrame], right: dict[str, pl.DataFrame]) -> dict[str, tuple[int, int]]:
+    """Tables that differ in any value: how many rows stand only here, and only there."""
+    told = {}
+    for name in sorted({*left, *right}):
+        a, b = left[name], right[name]
+        if not a.equals(b):
+            on = a.columns
+            told[name] = (a.join(b, on=on, how="anti", nulls_equal=True).height, b.join(a, on=on, how="anti", nulls_equal=True).height)
+    return told
+
+
+def fresh(workspace: Path, folder: Path) -> dict[str, pl.DataFrame]:
+    """The tables that one run over the workspace's exports and settings makes where nothing was before."""
+    shutil.copytree(workspace, folder, ignore=shutil.ignore_patterns("warehouse"))
+    night(folder)
+    return comparable(folder)
+
+
+def memory_folder(workspace: Path) -> Path:
+    version = current_version(workspace / "warehouse")
+    return version_folder(workspace / "warehouse", str(version)) / "memory"
