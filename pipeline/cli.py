@@ -18,6 +18,8 @@ from pipeline.errors import PitchledgerError
 from pipeline.loglines import Lines
 
 if TYPE_CHECKING:
+    from datetime import time
+
     import polars as pl
     from rich.console import Console
 
@@ -50,6 +52,14 @@ _workspace = click.option(
 )
 
 
+def _time_of_day(_context: click.Context, _option: click.Parameter, value: str) -> "time":
+    from datetime import time
+
+    if not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
+        raise click.BadParameter(f"{value!r} is no time of day: write HH:MM, from 00:00 to 23:59, such as 02:30")
+    return time.fromisoformat(value)
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(pipeline.__version__, prog_name="pitchledger")
 def cli() -> None:
@@ -61,6 +71,7 @@ def cli() -> None:
       cd my_program
       pitchledger check                  is every profile right? what does each column become?
       pitchledger run                    the nightly run; schedule this
+      pitchledger schedule --at 02:30    or let this do it every night
       pitchledger status                 is last night whole?
       pitchledger query "from throws_by_day"
       pitchledger explain PITCH_ID       why are these sightings one pitch?
@@ -141,6 +152,26 @@ def run(workspace: Path | None, rebuild: bool) -> None:
     nothing is new, nothing is changed.
     """
     _run(_find(workspace), rebuild=rebuild)
+
+
+@cli.command()
+@_workspace
+@click.option("--at", "at", required=True, metavar="HH:MM", callback=_time_of_day, help="Time of day, such as 02:30.")
+def schedule(workspace: Path | None, at: "time") -> None:
+    """Do `pitchledger run` every night at a time of day of ledger.toml's time zone, for as long as this command runs.
+
+    Through Prefect: a server that PREFECT_API_URL names, or one of its own. What can pass by waiting, a share that is away or a file that is
+    locked, is tried again for an hour. cron, systemd or the Windows task scheduler do as well: let them call `pitchledger run`.
+    """
+    from pipeline.schedule_server import prepare_environment
+
+    folder = _find(workspace)
+    _ledger(folder)
+    prepare_environment()
+    from pipeline.schedule import keep_schedule
+
+    with contextlib.suppress(KeyboardInterrupt):
+        keep_schedule(folder, at, click.echo)
 
 
 @cli.command()

@@ -8,10 +8,12 @@ class Lines(logging.Formatter):
     """One record, one line, whatever a file's name or an error's words hold; a trace back is set off from the lines of others."""
 
     def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 -- the library's name
+        """Give the line, signs that do not print written out."""
         record.message = escaped(record.message)
         return super().formatMessage(record)
 
     def formatException(self, ei: Any) -> str:  # noqa: N802
+        """Give the trace back, each of its lines marked as belonging to it."""
         return "\n".join(f"  | {escaped(line)}" for line in super().formatException(ei).splitlines())
 
 

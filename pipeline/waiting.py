@@ -27,12 +27,12 @@ MOST_FILES_TOLD = 3
 
 
 class InboxAwayError(PitchledgerError):
-    """Inboxes, or new exports in them, that can't be reached just now; `away` has a sentence for each."""
+    """Inboxes, or new exports in them, that can't be reached just now; `away` has a sentence for each, with its tracker."""
 
-    def __init__(self, away: list[str]) -> None:
-        """Keep the sentences; the message has all of them."""
+    def __init__(self, away: list[tuple[str, str]]) -> None:
+        """Keep what is away; the message has all of it."""
         self.away = away
-        super().__init__("; ".join(away))
+        super().__init__("; ".join(f"{tracker}: {sentence}" for tracker, sentence in away))
 
 
 def look_into_inboxes(ledger: Ledger) -> None:
@@ -42,9 +42,9 @@ def look_into_inboxes(ledger: Ledger) -> None:
     """
     known = _known_files(ledger.output)
     away = [
-        sentence
+        (tracker.id, sentence)
         for tracker in ledger.trackers
-        for sentence in _away(tracker.id, tracker.inbox, known.get(tracker.id, {}))
+        for sentence in _away(tracker.inbox, known.get(tracker.id, {}))
     ]
     if away:
         raise InboxAwayError(away)
@@ -55,13 +55,16 @@ def _known_files(output: Path) -> dict[str, dict[str, int]]:
     if current_version(output) is None:
         return {}
     with contextlib.closing(open_published(output)) as con:
-        known: dict[str, dict[str, int]] = {}
-        for tracker, name, size in con.execute("select tracker, file_name, bytes from files").fetchall():
-            known.setdefault(tracker, {})[name] = size
+        files = con.sql("from files").pl()
+    if "gone_since" in files.columns:  # not so in a version of an earlier program
+        files = files.filter(files["gone_since"].is_null())
+    known: dict[str, dict[str, int]] = {}
+    for tracker, name, size in files.select("tracker", "file_name", "bytes").iter_rows():
+        known.setdefault(tracker, {})[name] = size
     return known
 
 
-def _away(tracker: str, inbox: Path, known: Mapping[str, int]) -> Iterator[str]:
+def _away(inbox: Path, known: Mapping[str, int]) -> Iterator[str]:
     faults: list[OSError] = []
     found: dict[str, Path] = {}
     for folder, subfolders, names in os.walk(inbox, onerror=faults.append):
@@ -69,13 +72,13 @@ def _away(tracker: str, inbox: Path, known: Mapping[str, int]) -> Iterator[str]:
         paths = [Path(folder, name) for name in names if not name.startswith(".")]
         found |= {fit_to_store(path.relative_to(inbox).as_posix()): path for path in paths}
     if faults:
-        yield f"{tracker}: the inbox {inbox} can't be reached ({faults[0].strerror or faults[0]})"
+        yield f"the inbox {inbox} can't be reached ({faults[0].strerror or faults[0]})"
     elif not found and known:
-        yield f"{tracker}: the inbox {inbox} is empty, although {len(known)} exports came from it before: is the share mounted?"
+        yield f"the inbox {inbox} is empty, although {len(known)} exports came from it before: is the share mounted?"
     held = [name for name, path in sorted(found.items()) if _is_held(path, known.get(name))]
     if held:
         more = f" and {len(held) - MOST_FILES_TOLD} more" if len(held) > MOST_FILES_TOLD else ""
-        yield f"{tracker}: can't be opened just now: {', '.join(map(ascii, held[:MOST_FILES_TOLD]))}{more}"
+        yield f"can't be opened just now: {', '.join(map(ascii, held[:MOST_FILES_TOLD]))}{more}"
 
 
 def _is_held(path: Path, known_size: int | None) -> bool:
@@ -91,7 +94,7 @@ def _is_held(path: Path, known_size: int | None) -> bool:
 
 
 def can_pass(fault: BaseException | None) -> bool:
-    """Whether a fault, or what it came from, passes by itself. Settings, contracts and a full disk don't."""
+    """Whether a fault, or what caused it, passes by itself. Settings, contracts and a full disk don't."""
     while fault is not None:
         if isinstance(fault, InboxAwayError | RunInProgressError):
             return True
@@ -99,5 +102,5 @@ def can_pass(fault: BaseException | None) -> bool:
             fault.errno in _PASSING or getattr(fault, "winerror", None) in _PASSING_ON_WINDOWS
         ):
             return True
-        fault = fault.__cause__ or fault.__context__
+        fault = fault.__cause__
     return False
