@@ -329,7 +329,7 @@ def _rows(trackers: tuple[str, str], quantity: str, found: pl.DataFrame) -> pl.D
     half = stdtrit(df, 0.975) * found["se"].to_numpy()
     turn = quantity in ("aim_deg", "tilt_deg")
     at_rubber = np.tan(np.radians(value)) * RUBBER_FT * 12
-    columns = {
+    columns: dict[str, pl.Expr | pl.Series] = {
         "tracker_a": pl.lit(trackers[0]),
         "tracker_b": pl.lit(trackers[1]),
         "quantity": pl.lit(quantity),
