@@ -22,8 +22,8 @@ def keep_export(output: Path, sha256: str, content: bytes) -> None:
     import pyarrow
 
     place.parent.mkdir(parents=True, exist_ok=True)
-    squeezed = pyarrow.BufferOutputStream()
-    with pyarrow.CompressedOutputStream(squeezed, "zstd") as stream:
+    squeezed = pyarrow.BufferOutputStream()  # type: ignore[attr-defined]
+    with pyarrow.CompressedOutputStream(squeezed, "zstd") as stream:  # type: ignore[attr-defined]
         stream.write(content)
     half = place.with_name(f".{place.name}.new")
     with half.open("wb") as file:
@@ -39,7 +39,8 @@ def kept_export(output: Path, sha256: str) -> bytes | None:
 
     place = _place(output, sha256)
     try:
-        with pyarrow.CompressedInputStream(pyarrow.BufferReader(place.read_bytes()), "zstd") as stream:
+        packed = pyarrow.BufferReader(place.read_bytes())  # type: ignore[attr-defined]
+        with pyarrow.CompressedInputStream(packed, "zstd") as stream:  # type: ignore[attr-defined]
             content: bytes = stream.read()
     except FileNotFoundError:
         return None

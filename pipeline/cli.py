@@ -7,7 +7,8 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -15,7 +16,7 @@ import click
 
 import pipeline
 from pipeline.errors import PitchledgerError
-from pipeline.loglines import Lines
+from pipeline.loglines import Lines, escaped
 
 if TYPE_CHECKING:
     from datetime import time
@@ -145,13 +146,30 @@ def check(workspace: Path | None) -> None:
 @cli.command()
 @_workspace
 @click.option("--rebuild", is_flag=True, help="Work through everything again, even where nothing is new.")
-def run(workspace: Path | None, rebuild: bool) -> None:
+@click.option("--dry-run", is_flag=True, help="Say what a run would do and why; write nothing.")
+@click.option(
+    "--restore", metavar="VERSION", help="Put a published version that is still kept back before the readers."
+)
+def run(workspace: Path | None, rebuild: bool, dry_run: bool, restore: str | None) -> None:
     """Work through the inboxes and publish the warehouse; then print the morning summary.
 
-    Schedule this every night. Readers keep the last whole version until the new one is complete; a run that fails publishes nothing. Where
-    nothing is new, nothing is changed.
+    Schedule this every night. Readers keep the last whole version until the new one is complete; a run that fails publishes nothing. Only
+    nights that something new touches are worked through; where nothing is new, nothing is changed.
+
+    
+    pitchledger run
+    pitchledger run --dry-run
+    pitchledger run --rebuild
     """
-    _run(_find(workspace), rebuild=rebuild)
+    if restore is not None and (rebuild or dry_run):
+        raise click.UsageError("--restore goes with neither --rebuild nor --dry-run")
+    folder = _find(workspace)
+    if restore is not None:
+        _restore(folder, restore)
+    elif dry_run:
+        _dry_run(folder, rebuild=rebuild)
+    else:
+        _run(folder, rebuild=rebuild)
 
 
 @cli.command()
@@ -377,15 +395,51 @@ def _run_alone(folder: Path, *, rebuild: bool) -> "NightReport":
         click.echo(f"Nothing is new: {report.files_known} exports, all of them known; version {report.version} stands.")
     else:
         print_summary(ledger.output, console())
+    for sentence in report.left:
+        click.echo(f"! {escaped(sentence)}")
     return report
 
 
+def _dry_run(folder: Path, *, rebuild: bool) -> None:
+    from pipeline.night import dry_run
+
+    report = dry_run(_ledger(folder), rebuild=rebuild)
+    for sentence in (*report.reasons, *(f"! {sentence}" for sentence in report.left)):
+        click.echo(escaped(sentence))
+    if not report.reasons:
+        click.echo(f"Nothing is new: a run would change nothing; version {report.version} stands.")
+    elif report.nights:
+        click.echo(f"A run would work through {_nights(report.nights)}. Nothing was written.")
+    else:
+        click.echo("A run would work through no night, and publish what else changed. Nothing was written.")
+
+
+def _nights(nights: Sequence[date]) -> str:
+    if len(nights) == 1:
+        return f"the night of {nights[0]}"
+    return f"{len(nights)} nights, {nights[0]} to {nights[-1]}"
+
+
+def _restore(folder: Path, version: str) -> None:
+    from pipeline.alone import alone
+    from pipeline.night import restore
+    from pipeline.publishing import versions
+
+    ledger = _ledger(folder)
+    kept = versions(ledger.output)
+    if version not in kept:
+        raise click.UsageError(f"no version {version} is kept; there are: {', '.join(kept) or 'none'}")
+    with alone(ledger.output):
+        restore(ledger, version)
+    click.echo(f"Readers see version {version} again. The next run goes on from it: what came since will be new to it.")
+
+
 def _run_or_fail(ledger: "Ledger", *, rebuild: bool) -> "NightReport":
-    from pipeline.night import run_night
+    from pipeline.night import run_and_record
 
     try:
         with _progress() as tell:
-            return run_night(ledger, rebuild=rebuild, progress=tell)
+            return run_and_record(ledger, rebuild=rebuild, progress=tell)
     except PitchledgerError:
         raise
     except Exception as fault:

@@ -149,9 +149,7 @@ def _describe(
         sha256 = _known_hash(facts, known.get(file_name)) or _hash(path, facts.st_size, keep)
     except OSError:
         return unknown
-    return ExportFile(
-        tracker, path, file_name, _short_id(tracker, sha256), sha256, facts.st_size, _written_at(facts)
-    )
+    return ExportFile(tracker, path, file_name, _short_id(tracker, sha256), sha256, facts.st_size, _written_at(facts))
 
 
 def _known_hash(facts: os.stat_result, known: Known | None) -> str | None:

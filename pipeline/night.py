@@ -4,10 +4,10 @@
 to every table, and `run_night` publishes them. What nothing touched is not worked through again: it stands as the run before published it.
 """
 
+import contextlib
 import hashlib
 import json
 import logging
-from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from typing import NamedTuple
 
@@ -15,6 +15,7 @@ import polars as pl
 
 from pipeline.agreement import measure_agreement
 from pipeline.archive import clear_archive, keep_export
+from pipeline.attempts import Outcome, record_attempt
 from pipeline.counting import (
     count_files,
     measured_rows,
@@ -25,14 +26,14 @@ from pipeline.counting import (
     words_of_trackers,
 )
 from pipeline.gathering import Progress
-from pipeline.inbox import Known, look_into
+from pipeline.inbox import ExportFile, look_into
 from pipeline.ledger import Ledger
 from pipeline.matching import Matched, MatchSettings, match_sightings
 from pipeline.memory import Memory, recall, renewed, renewed_files, write_memory
-from pipeline.planning import Plan, plan_night
+from pipeline.planning import Plan, known_files, plan_night
 from pipeline.players import name_matches_of, players_of
 from pipeline.preparing import Prepared, prepare
-from pipeline.publishing import Standing, publish, versions, version_folder
+from pipeline.publishing import Standing, current_version, point_to, publish, version_folder, versions
 from pipeline.reconciling import Reconciled, nights_valued_anew, reconcile
 from schemas.contract import conform
 from schemas.tables import TABLES
@@ -47,7 +48,8 @@ RECONCILED = ("pitches", "pitch_values", "sessions", "outings")
 class NightReport(NamedTuple):
     """What a run did. `published` is false when nothing was new; then `version` is the one that stands.
 
-    `nights`: those worked through; `reasons`: why, a sentence each; `growing`: exports still being written, left for the next run.
+    `nights`: those worked through; `reasons`: why, a sentence each; `left`: what is left for the next run (exports that are still being
+    written, inboxes that are away), a sentence each.
     """
 
     published: bool
@@ -59,7 +61,7 @@ class NightReport(NamedTuple):
     finished_at: datetime
     nights: list[date]
     reasons: list[str]
-    growing: list[str]
+    left: list[str]
 
 
 class Night(NamedTuple):
@@ -75,7 +77,7 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
     started_at = datetime.now(UTC)
     tell = progress or _log_progress
     memory = recall(ledger.output)
-    plan, growing = _look_and_plan(ledger, memory, rebuild=rebuild, keep=True)
+    plan, left = _look_and_plan(ledger, memory, rebuild=rebuild, keep=True)
     report = NightReport(
         not plan.nothing,
         "" if memory is None else memory.version,
@@ -86,7 +88,7 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
         started_at,
         [],
         plan.reasons,
-        growing,
+        left,
     )
     if plan.nothing:
         return report._replace(finished_at=datetime.now(UTC))
@@ -104,11 +106,46 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
     return report._replace(version=version, finished_at=datetime.now(UTC), nights=sorted(ready.nights))
 
 
+def run_and_record(ledger: Ledger, *, rebuild: bool = False, progress: Progress | None = None) -> NightReport:
+    """`run_night`, with a line in the output folder on what became of it, whatever that is."""
+    started_at = datetime.now(UTC)
+    try:
+        report = run_night(ledger, rebuild=rebuild, progress=progress)
+    except Exception as fault:
+        with contextlib.suppress(
+            OSError
+        ):  # a full disk fails the run and its record alike: the run's own fault is told
+            record_attempt(
+                ledger.output,
+                started_at,
+                datetime.now(UTC),
+                "failed",
+                current_version(ledger.output) or "",
+                str(fault)[:500],
+                [],
+            )
+        raise
+    told = nights_told(report.nights, False) if report.published else "nothing was new"
+    message = f"{report.files_new} new exports; {told}"
+    outcome: Outcome = "done" if report.published else "nothing_new"
+    record_attempt(ledger.output, started_at, report.finished_at, outcome, report.version, message, report.left)
+    return report
+
+
+def restore(ledger: Ledger, version: str) -> None:
+    """Turn the readers to a version that is kept. The next run goes on from there: what came since is new to it."""
+    started_at = datetime.now(UTC)
+    point_to(ledger.output, version)
+    record_attempt(
+        ledger.output, started_at, datetime.now(UTC), "restored", version, f"version {version} was put back", []
+    )
+
+
 def dry_run(ledger: Ledger, *, rebuild: bool = False) -> NightReport:
     """What a run would do now: reads what is new, writes nothing."""
     started_at = datetime.now(UTC)
     memory = recall(ledger.output)
-    plan, growing = _look_and_plan(ledger, memory, rebuild=rebuild, keep=False)
+    plan, left = _look_and_plan(ledger, memory, rebuild=rebuild, keep=False)
     known = len(plan.exports) - plan.new - plan.changed - len(plan.gone)
     nights: list[date] = []
     if not plan.nothing:
@@ -116,31 +153,32 @@ def dry_run(ledger: Ledger, *, rebuild: bool = False) -> NightReport:
         nights = sorted(ready.nights)
     version = "" if memory is None else memory.version
     now = datetime.now(UTC)
-    return NightReport(False, version, plan.new, known, len(plan.gone), started_at, now, nights, plan.reasons, growing)
+    return NightReport(False, version, plan.new, known, len(plan.gone), started_at, now, nights, plan.reasons, left)
 
 
 def _look_and_plan(ledger: Ledger, memory: Memory | None, *, rebuild: bool, keep: bool) -> tuple[Plan, list[str]]:
-    """Look into the inboxes and compare. `keep`: copy what is new into the archive, so that it is read as it was hashed."""
-    known = _known_files(memory)
-    found, growing = [], []
+    """Look into the inboxes and compare, and say what can't be taken tonight.
+
+    `keep`: copy what is new into the archive, so that it is read as it was hashed.
+    """
+    known = known_files(memory)
+    into = (lambda sha256, content: keep_export(ledger.output, sha256, content)) if keep else None
+    found: list[ExportFile] = []
+    as_before: list[tuple[str, str]] = []
+    left: list[str] = []
     for tracker in ledger.trackers:
-        into = (lambda sha256, content: keep_export(ledger.output, sha256, content)) if keep else None
-        look = look_into(tracker.id, tracker.inbox, known.get(tracker.id, {}), into)
+        of_tracker = known.get(tracker.id, {})
+        look = look_into(tracker.id, tracker.inbox, {name: file for name, file in of_tracker.items() if file}, into)
         found += look.exports
-        growing += [(tracker.id, name) for name in look.growing]
-    return plan_night(ledger, found, growing, memory, rebuild=rebuild), ["/".join(name) for name in growing]
-
-
-def _known_files(memory: Memory | None) -> dict[str, dict[str, Known]]:
-    """By tracker and name, the files whose hash need not be taken again: written some time before they were last looked at."""
-    if memory is None:
-        return {}
-    looked_at = memory.table("runs").select(pl.col("started_at").max()).collect().item()
-    files = memory.table("files").filter(pl.col("sha256") != "", pl.col("modified_at") < looked_at - pl.duration(seconds=5))
-    known: dict[str, dict[str, Known]] = {}
-    for tracker, name, *facts in files.select("tracker", "file_name", *Known._fields).collect().iter_rows():
-        known.setdefault(tracker, {})[name] = Known(*facts)
-    return known
+        as_before += [(tracker.id, name) for name in look.growing]
+        left += [f"{tracker.id}/{name} is still being written: the next run takes it" for name in look.growing]
+        if of_tracker and not look.exports and not look.growing:
+            # so looks a share that is not mounted: not one export is there, as if all had been removed
+            as_before += [(tracker.id, name) for name in of_tracker]
+            left.append(
+                f"{tracker.id}: its inbox {tracker.inbox} is empty or away; its {len(of_tracker)} exports stand as they were"
+            )
+    return plan_night(ledger, found, as_before, memory, rebuild=rebuild), left
 
 
 def work_through(
@@ -155,7 +193,9 @@ def work_through(
     reconciled, valued = _reconcile(ledger, sightings, matched, calibration, ready, before)
     aliases = _with_set_aside(reconciled.pitch_aliases, aside, matched.matches)
     sightings = _with_pitch(sightings, matched.matches)
-    set_aside = _all_set_aside(_table(before, "set_aside"), pl.concat([ready.set_aside, conform(aside, TABLES["set_aside"])]), plan, nights)
+    set_aside = _all_set_aside(
+        _table(before, "set_aside"), pl.concat([ready.set_aside, conform(aside, TABLES["set_aside"])]), plan, nights
+    )
     quarantine = renewed_files(_table(before, "quarantine"), ready.quarantine, plan.dirty)
     old = (lambda name: None) if before is None else before.frame
     standing = renewed(old("standing"), standing_rows(sightings), nights)
@@ -262,9 +302,16 @@ def _agreement(
         kept = ~pl.col("baseball_day").is_in(list(ready.nights))
         old = before.table("sightings").filter(kept).collect()
         group = pl.format("s{}", pl.col("pitch_id").str.slice(1)).alias("group_id")
-        matches = pl.concat([matches, old.select("sighting_id", group, "match_probability", decided_by="matched_by").select(matches.columns)])
+        matches = pl.concat(
+            [
+                matches,
+                old.select("sighting_id", group, "match_probability", decided_by="matched_by").select(matches.columns),
+            ]
+        )
         sightings = pl.concat([sightings, old.select(sightings.columns)])
-        pitches = pl.concat([pitches.filter(~kept), before.table("pitches").filter(kept).collect().select(pitches.columns)])
+        pitches = pl.concat(
+            [pitches.filter(~kept), before.table("pitches").filter(kept).collect().select(pitches.columns)]
+        )
         pairs = pl.concat([pairs, before.table("match_pairs").filter(kept).collect().select(pairs.columns)])
     found = measure_agreement(sightings, matches, pitches, ledger.tolerances, _ranks(ledger), pairs, sources)
     return found._asdict()
@@ -348,13 +395,15 @@ def _with_day(label_runs: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFrame
     return label_runs.join(days, on="first_sighting_id", how="left", maintain_order="left")
 
 
-def _all_set_aside(
-    old: pl.DataFrame | None, new: pl.DataFrame, plan: Plan, nights: frozenset[date]
-) -> pl.DataFrame:
+def _all_set_aside(old: pl.DataFrame | None, new: pl.DataFrame, plan: Plan, nights: frozenset[date]) -> pl.DataFrame:
     """The rows set aside: those of a night go with the night, those set aside while reading with their export."""
     if old is None:
         return new
-    gone = pl.when(pl.col("found_in") == "night").then(pl.col("baseball_day").is_in(list(nights))).otherwise(pl.col("file_id").is_in(list(plan.dirty)))
+    gone = (
+        pl.when(pl.col("found_in") == "night")
+        .then(pl.col("baseball_day").is_in(list(nights)))
+        .otherwise(pl.col("file_id").is_in(list(plan.dirty)))
+    )
     return pl.concat([old.filter(~gone), new])
 
 

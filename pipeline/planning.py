@@ -6,7 +6,8 @@ The rule of the whole: whatever depends on something that changed is redone, fro
 import hashlib
 import json
 from collections.abc import Collection, Mapping, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
+from fnmatch import fnmatchcase
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
@@ -14,7 +15,7 @@ from typing import NamedTuple
 import polars as pl
 
 import pipeline
-from pipeline.inbox import ExportFile
+from pipeline.inbox import ExportFile, Known
 from pipeline.ledger import CorrectionTable, Ledger
 from pipeline.memory import Memory
 
@@ -29,6 +30,8 @@ OF_TRACKER, RANKS, CORRECTIONS, DECISIONS, ROSTER, SHOWN = (
 )
 ON_SIGHTINGS = ("same_pitch", "not_same_pitch", "no_pitch")
 DROP = "drop_export"
+# a disk's clock may step by up to two seconds, and may be another machine's
+MARGIN_S = 5
 # so many names are told, of more only the number
 MOST_NAMES = 3
 
@@ -61,38 +64,62 @@ class Plan(NamedTuple):
 def plan_night(
     ledger: Ledger,
     found: Sequence[ExportFile],
-    growing: Collection[tuple[str, str]],
+    as_before: Collection[tuple[str, str]],
     memory: Memory | None,
     *,
     rebuild: bool = False,
 ) -> Plan:
     """Compare exports and settings with those of the run before.
 
-    `found`: what lies in the inboxes; `growing`: (tracker, file_name) of files that are still being written: their last content stands.
+    `found`: what lies in the inboxes; `as_before`: (tracker, file_name) of exports that can't be looked at tonight and stand as they were.
     `rebuild`: work through everything, whatever has changed.
     """
     settings = settings_parts(ledger)
     before = _facts(memory)
-    kept, dropped, why = _kept_exports(ledger, found, growing, before)
+    kept, dropped, why = _kept_exports(ledger, found, as_before, before)
     exports = [*found, *kept]
-    gone = frozenset((file.tracker, file.file_name) for file in kept if (file.tracker, file.file_name) not in growing)
+    gone = frozenset((file.tracker, file.file_name) for file in kept if (file.tracker, file.file_name) not in as_before)
     known = {(row["tracker"], row["file_name"]): row for row in before.iter_rows(named=True)}
     new = [file for file in found if (file.tracker, file.file_name) not in known]
     changed = [file for file in found if _differs(file, known.get((file.tracker, file.file_name)))]
     came_and_went = _came_and_went(exports, gone, known)
     if memory is None or rebuild or _parts_for_all(memory.settings, settings):
-        reasons = [_why_everything(memory, settings, rebuild), *_file_reasons(new, changed, came_and_went, memory is None), *why]
+        reasons = [
+            _why_everything(memory, settings, rebuild),
+            *_file_reasons(new, changed, came_and_went, memory is None),
+            *why,
+        ]
         everyone = frozenset(before.get_column("file_id").to_list()) | {file.file_id for file in exports}
         return Plan(exports, gone, exports, everyone, frozenset(), True, reasons, settings, len(new), len(changed))
-    again = [part.removeprefix(OF_TRACKER) for part in settings if part.startswith(OF_TRACKER) and memory.settings.get(part) not in (None, settings[part])]
+    again = [
+        part.removeprefix(OF_TRACKER)
+        for part in settings
+        if part.startswith(OF_TRACKER) and memory.settings.get(part) not in (None, settings[part])
+    ]
     ids = {file.file_id for file in (*new, *changed)}
     ids |= {known[file.tracker, file.file_name]["file_id"] for file in changed}
-    ids |= {row["file_id"] for row in dropped}
+    ids |= {str(row["file_id"]) for row in dropped}
     ids |= {file.file_id for file in exports if file.tracker in again}
     read = [file for file in exports if file.file_id in ids]
     nights, said = _nights_of_settings(ledger, settings, memory)
     reasons = [*_file_reasons(new, changed, came_and_went, False), *why, *_tracker_reasons(again, exports), *said]
     return Plan(exports, gone, read, frozenset(ids), nights, False, reasons, settings, len(new), len(changed))
+
+
+def known_files(memory: Memory | None) -> dict[str, dict[str, Known | None]]:
+    """By tracker and name the exports that were in their inbox when the run before looked, and what it found.
+
+    None for one that was written so shortly before that look that the same size and time do not prove the same content.
+    """
+    if memory is None:
+        return {}
+    looked_at = memory.table("runs").select(pl.col("started_at").max()).collect().item()
+    known: dict[str, dict[str, Known | None]] = {}
+    for row in _facts(memory).filter(pl.col("gone_since").is_null()).iter_rows(named=True):
+        proves = row["sha256"] and row["modified_at"] < looked_at - timedelta(seconds=MARGIN_S)
+        file = Known(row["bytes"], row["modified_at"], row["sha256"]) if proves else None
+        known.setdefault(row["tracker"], {})[row["file_name"]] = file
+    return known
 
 
 # ---- exports -----------------------------------------------------------------------------------------------------------------------------
@@ -102,7 +129,11 @@ def _facts(memory: Memory | None) -> pl.DataFrame:
     """What the run before knew of each export."""
     if memory is None:
         return pl.DataFrame(schema={"tracker": pl.String, "file_name": pl.String, "file_id": pl.String})
-    return memory.frame("file_facts") if memory.settings else memory.table("files").collect()
+    if memory.settings:
+        return memory.frame("file_facts")
+    files = memory.table("files").collect()
+    # not so in a version of an earlier program
+    return files if "gone_since" in files.columns else files.with_columns(gone_since=pl.lit(None))
 
 
 def _differs(file: ExportFile, known: Mapping[str, object] | None) -> bool:
@@ -113,7 +144,7 @@ def _differs(file: ExportFile, known: Mapping[str, object] | None) -> bool:
 
 
 def _kept_exports(
-    ledger: Ledger, found: Sequence[ExportFile], growing: Collection[tuple[str, str]], before: pl.DataFrame
+    ledger: Ledger, found: Sequence[ExportFile], as_before: Collection[tuple[str, str]], before: pl.DataFrame
 ) -> tuple[list[ExportFile], list[dict[str, object]], list[str]]:
     """Exports of the run before that are in no inbox now: those that stand all the same, those that don't, and why not."""
     names = {(file.tracker, file.file_name) for file in found}
@@ -126,7 +157,7 @@ def _kept_exports(
         if name in names:
             continue
         reason = _why_dropped(row, inboxes, content, to_drop)
-        if reason is None or (name in growing and row["tracker"] in inboxes):
+        if reason is None or (name in as_before and row["tracker"] in inboxes):
             kept.append(_as_it_was(row, inboxes[row["tracker"]]))
         else:
             dropped.append(row)
@@ -135,12 +166,15 @@ def _kept_exports(
 
 
 def _why_dropped(
-    row: Mapping[str, object], inboxes: Mapping[str, Path], content: Collection[str], to_drop: Collection[tuple[str, str]]
+    row: Mapping[str, object],
+    inboxes: Mapping[str, Path],
+    content: Collection[str],
+    to_drop: Collection[tuple[str, str]],
 ) -> str | None:
     """Why an export that is not in its inbox does not stand any more; None where its rows stay until a person says otherwise."""
     if row["tracker"] not in inboxes:
         return "is of a tracker that is no more in ledger.toml: its rows are taken out"
-    if (row["tracker"], row["file_name"]) in to_drop:
+    if any(row["tracker"] == tracker and fnmatchcase(str(row["file_name"]), name) for tracker, name in to_drop):
         return "is taken out, as decisions.csv says"
     if row["file_id"] in content:
         return "is gone; the same content lies there under another name"
@@ -164,7 +198,9 @@ def _as_it_was(row: Mapping[str, object], inbox: Path) -> ExportFile:
 
 
 def _came_and_went(
-    exports: Sequence[ExportFile], gone: Collection[tuple[str, str]], known: Mapping[tuple[str, str], Mapping[str, object]]
+    exports: Sequence[ExportFile],
+    gone: Collection[tuple[str, str]],
+    known: Mapping[tuple[str, str], Mapping[str, object]],
 ) -> tuple[list[str], list[str]]:
     """Names of exports that have gone since the run before, and of those that had gone and are back."""
     names = [(file.tracker, file.file_name) for file in exports if (file.tracker, file.file_name) in known]
@@ -197,7 +233,12 @@ def settings_parts(ledger: Ledger) -> dict[str, str]:
 def _program() -> str:
     """Version and hash of the program's own files: another program may map or match otherwise."""
     root = Path(pipeline.__file__).parent.parent
-    files = sorted(path for folder in ("pipeline", "schemas", "sql") for path in (root / folder).rglob("*") if path.suffix in (".py", ".sql"))
+    files = sorted(
+        path
+        for folder in ("pipeline", "schemas", "sql")
+        for path in (root / folder).rglob("*")
+        if path.suffix in (".py", ".sql")
+    )
     content = hashlib.sha256()
     for path in files:
         content.update(path.relative_to(root).as_posix().encode() + path.read_bytes())
@@ -211,7 +252,9 @@ def _decided(decisions: pl.DataFrame) -> list[tuple[str | None, ...]]:
 def _parts_for_all(before: Mapping[str, str], now: Mapping[str, str]) -> list[str]:
     """The changed parts that touch every night."""
     own = (CORRECTIONS, DECISIONS, ROSTER, SHOWN)
-    changed = [part for part in now if not part.startswith(OF_TRACKER) and part not in own and before.get(part) != now[part]]
+    changed = [
+        part for part in now if not part.startswith(OF_TRACKER) and part not in own and before.get(part) != now[part]
+    ]
     return [part for part in changed if part != RANKS or _ranks_moved(before.get(part), now[part])]
 
 
@@ -234,7 +277,9 @@ def _nights_of_settings(ledger: Ledger, now: Mapping[str, str], memory: Memory) 
     if memory.settings[DECISIONS] != now[DECISIONS]:
         found = _nights_of_decisions(memory, _changed_subjects(memory.settings[DECISIONS], now[DECISIONS]))
         nights |= found
-        reasons.append("decisions.csv changed" + (f": {_nights(len(found))} by what is said of sightings" if found else ""))
+        reasons.append(
+            "decisions.csv changed" + (f": {_nights(len(found))} by what is said of sightings" if found else "")
+        )
     if memory.settings[ROSTER] != now[ROSTER]:
         reasons.append("roster.csv changed")
     if memory.settings[SHOWN] != now[SHOWN]:
@@ -286,7 +331,11 @@ def _why_everything(memory: Memory | None, now: Mapping[str, str], rebuild: bool
         return "everything is worked through" + (", as was asked" if rebuild else "")
     if not memory.settings:
         return "the run before was another program's: every night is worked through again"
-    words = {"program": "the program changed", "ledger": "ledger.toml changed in what touches every night", RANKS: "ranks changed"}
+    words = {
+        "program": "the program changed",
+        "ledger": "ledger.toml changed in what touches every night",
+        RANKS: "ranks changed",
+    }
     changed = _parts_for_all(memory.settings, now)
     return f"{' and '.join(words.get(part, part) for part in changed)}: every night is worked through again"
 
@@ -306,7 +355,9 @@ def _file_reasons(
 
 def _tracker_reasons(again: Sequence[str], exports: Sequence[ExportFile]) -> list[str]:
     counts = {tracker: sum(file.tracker == tracker for file in exports) for tracker in again}
-    return [f"profile or settings of {tracker} changed: {_exports(count)} read again" for tracker, count in counts.items()]
+    return [
+        f"profile or settings of {tracker} changed: {_exports(count)} read again" for tracker, count in counts.items()
+    ]
 
 
 def _named(names: Sequence[str]) -> str:
@@ -315,7 +366,11 @@ def _named(names: Sequence[str]) -> str:
 
 
 def _few(sentences: Sequence[str], what: str) -> list[str]:
-    return list(sentences) if len(sentences) <= MOST_NAMES else [*sentences[:MOST_NAMES], f"{len(sentences) - MOST_NAMES} more {what}"]
+    return (
+        list(sentences)
+        if len(sentences) <= MOST_NAMES
+        else [*sentences[:MOST_NAMES], f"{len(sentences) - MOST_NAMES} more {what}"]
+    )
 
 
 def _nights(number: int) -> str:

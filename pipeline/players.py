@@ -65,7 +65,6 @@ def name_players(sightings: pl.DataFrame, roster: pl.DataFrame, decisions: pl.Da
 
     A label of the opposing side becomes a provisional player (id `x-team-name`); in a bullpen an unknown label waits for a person.
     """
-    book = Book(roster, decisions)
     labels = name_labels(distinct_labels(sightings), roster, decisions)
     return Named(with_names(sightings, labels), players_of(roster, labels), name_matches_of(labels))
 
@@ -358,7 +357,9 @@ def _join_ids(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
 
 
 def _fill_hand(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
-    hands = labels.drop_nulls("roster_hand").select(pitcher_id="player_id", _roster_hand="roster_hand").unique("pitcher_id")
+    hands = (
+        labels.drop_nulls("roster_hand").select(pitcher_id="player_id", _roster_hand="roster_hand").unique("pitcher_id")
+    )
     joined = sightings.join(hands, on="pitcher_id", how="left", maintain_order="left")
     return joined.with_columns(pitcher_hand=pl.coalesce("pitcher_hand", "_roster_hand")).select(sightings.columns)
 

@@ -143,7 +143,9 @@ def _nights_with(memory: Memory | None, sightings: pl.DataFrame) -> set[date]:
     return _nights(found.collect())
 
 
-def _to_work_through(inputs: Collection[date], old: Mapping[str, pl.DataFrame | None] | _Old, ledger: Ledger) -> set[date]:
+def _to_work_through(
+    inputs: Collection[date], old: Mapping[str, pl.DataFrame | None] | _Old, ledger: Ledger
+) -> set[date]:
     """The changed nights, those whose matching learns from them, and those that share a sighting with any of these."""
     nights = set(inputs)
     statistics = old["statistics"]

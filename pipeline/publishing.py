@@ -175,20 +175,38 @@ def _write_parquet(
     schema = parquet_schema(contract, version)
     if not contract.by_night:
         return _write_part(frame, schema, folder / f"{contract.table}.parquet")
-    fresh = {first: part for (first,), part in frame.group_by(pl.col("baseball_day").dt.truncate("1mo"))}
-    for month in {day.replace(day=1) for day in nights} if old else ():
-        rows = _standing_rows(_month_file(old, month, contract), contract, nights)
-        parts = [part for part in (rows, fresh.pop(month, None)) if part is not None and part.height]
-        if parts:
-            fresh[month] = in_order(pl.concat(parts), contract)
-    linked = [] if old is None else [path for path in old.rglob("*.parquet") if not _is_replaced(path, contract, nights)]
-    for path in linked:
-        _link_or_copy(path, folder / path.relative_to(old))
-    for month, part in fresh.items():
+    months = {first: part for (first,), part in frame.group_by(pl.col("baseball_day").dt.truncate("1mo"))}
+    linked = 0
+    if old is not None:
+        months = _with_standing_rows(months, contract, old, nights)
+        linked = _link_other_months(contract, old, folder, nights)
+    for month, part in months.items():
         _write_part(part, schema, _month_file(folder, month, contract))
-    if not fresh and not linked:
+    if not months and not linked:
         _write_part(contract.empty(), schema, folder / f"{contract.table}.parquet")
     return None
+
+
+def _with_standing_rows(
+    fresh: dict[Any, pl.DataFrame], contract: Contract, old: Path, nights: Collection[date]
+) -> dict[Any, pl.DataFrame]:
+    """The months of these nights whole: their new rows, and the old ones of their other nights."""
+    months = {}
+    for month in {day.replace(day=1) for day in nights}:
+        rows = _standing_rows(_month_file(old, month, contract), contract, nights)
+        parts = [part for part in (rows, fresh.get(month)) if part is not None and part.height]
+        if parts:
+            months[month] = in_order(pl.concat(parts), contract)
+    return months
+
+
+def _link_other_months(contract: Contract, old: Path, folder: Path, nights: Collection[date]) -> int:
+    """Take over the months without any of these nights; returns how many."""
+    replaced = {_month_file(old, day, contract) for day in nights} | {old / f"{contract.table}.parquet"}
+    standing = [path for path in old.rglob("*.parquet") if path not in replaced]
+    for path in standing:
+        _link_or_copy(path, folder / path.relative_to(old))
+    return len(standing)
 
 
 def _month_file(folder: Path, month: date, contract: Contract) -> Path:
@@ -200,13 +218,6 @@ def _standing_rows(file: Path, contract: Contract, nights: Collection[date]) -> 
         return None
     rows = pl.read_parquet(file, hive_partitioning=False).select(contract.names)
     return rows.filter(~pl.col("baseball_day").is_in(list(nights)))
-
-
-def _is_replaced(path: Path, contract: Contract, nights: Collection[date]) -> bool:
-    """Whether a month's file of the version before is written anew; the empty file of a table without rows always goes."""
-    if path.parent.name == contract.table:
-        return True
-    return any(path == _month_file(path.parents[2], day, contract) for day in nights)
 
 
 def _link_or_copy(source: Path, target: Path) -> None:

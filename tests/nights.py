@@ -65,7 +65,10 @@ def differences(left: dict[str, pl.DataFrame], right: dict[str, pl.DataFrame]) -
         a, b = left[name], right[name]
         if not a.equals(b):
             on = a.columns
-            told[name] = (a.join(b, on=on, how="anti", nulls_equal=True).height, b.join(a, on=on, how="anti", nulls_equal=True).height)
+            told[name] = (
+                a.join(b, on=on, how="anti", nulls_equal=True).height,
+                b.join(a, on=on, how="anti", nulls_equal=True).height,
+            )
     return told
 
 
