@@ -5,9 +5,13 @@ import polars as pl
 from schemas.agreement import measured, pair_columns, spread
 from schemas.contract import Column, Contract, count, required
 
+# Stands in tracker_a where a tracker is compared with its own pitchers' earlier nights instead of another tracker.
+OWN_HISTORY = "own history"
+
 DRIFT = Contract(
     "drift",
-    "the difference of two trackers in one metric on one night, with the control chart's verdict",
+    "the difference of two trackers in one metric on one night, with the control chart's verdict; where no other tracker gives the metric on most "
+    "nights, tracker_a is 'own history' and the difference is from the same pitchers' earlier nights on the tracker itself",
     ("tracker_a", "tracker_b", "metric", "baseball_day"),
     (
         *pair_columns(),
@@ -18,10 +22,13 @@ DRIFT = Contract(
             "centre of that night's differences b minus a (Huber's estimate: a misread pitch hardly moves it)",
         ),
         spread("se", "standard error of it from the pitches within the night"),
-        spread("between_nights_sd", "how far nights lie apart beyond that: one figure for the whole chart"),
+        spread(
+            "between_nights_sd",
+            "how far nights lie apart beyond that: one figure for the whole chart; null for own history",
+        ),
         measured(
             "ewma",
-            "smoothed score of the night against those before it; null where the chart has too few nights",
+            "smoothed score of the night against those before it; null where the chart has too few nights, and for own history",
             "standard deviations",
         ),
         measured("ewma_low", "lower limit of the smoothed score", "standard deviations"),
@@ -50,7 +57,11 @@ DRIFT = Contract(
         measured("size", "level minus usual_bias"),
         Column("nights_since", pl.UInt32, "nights since the change, this one in it", "nights"),
         Column("pitches_since", pl.UInt32, "pitches since the change", "pitches"),
-        Column("mover", pl.String, "the tracker that moved; null where it can't be told"),
+        Column(
+            "mover",
+            pl.String,
+            "the tracker that moved; null where it can't be told (of speed and spin against own history it never can)",
+        ),
         Column("mover_how", pl.String, "how that is known, or why it is not"),
         Column("matters", pl.Boolean, "whether the change is a quarter of the metric's tolerance or more"),
         Column("sentence", pl.String, "the alarm in words, trackers by id"),

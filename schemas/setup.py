@@ -13,7 +13,12 @@ SETUP = Contract(
     "one way in which tracker_b's frame lies off tracker_a's, on one night or over all nights",
     ("tracker_a", "tracker_b", "baseball_day", "quantity"),
     (
-        required("tracker_a", pl.String, "the tracker of better rank, whose frame is taken for straight"),
+        required(
+            "tracker_a",
+            pl.String,
+            "the tracker of better rank, whose frame is taken for straight; 'own history': the same pitchers' earlier nights on tracker_b "
+            "itself, where its chart (table drift) says that it moved",
+        ),
         required("tracker_b", pl.String, "the other tracker"),
         Column("baseball_day", pl.Date, "local date at the venue; null: all nights together"),
         required(

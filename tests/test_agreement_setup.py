@@ -142,7 +142,7 @@ def test_a_crooked_setup_is_told_so_that_a_person_can_act() -> None:
     names = {"radar": "the radar", "unit": "bullpen unit 2"}
     aim = _row(quantity="aim_deg", value=0.6, low=0.52, high=0.68, at_rubber_in=7.6)
     assert setup_sentence(aim, names) == (
-        "bullpen unit 2 is aimed 0.6 (0.5 to 0.7) degrees toward third base, 7.6 in at the rubber, against the radar on 14 October 2026, 60 pitches"
+        "bullpen unit 2 is aimed 0.6 (0.5 to 0.7) degrees toward third base, 7.6 in at the rubber (turn it toward first base), against the radar on 14 October 2026, 60 pitches"
     )
     near = _row(quantity="distance_in", value=4.0, low=3.0, high=5.0)
     assert "a unit in front of the plate stands that much too near the plate" in setup_sentence(near, names)

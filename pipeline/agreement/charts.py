@@ -174,8 +174,8 @@ def change_point(values: np.ndarray, variances: np.ndarray, least: int = 1) -> C
     residual = float((weights * values**2).sum() - explained.max())
     factor = residual / max(len(values) - 2, 1)
     posterior = _posterior(explained, w1 * w2, factor)
-    best = _most_within(posterior, DATED_WITHIN)
-    first, last = _credible(posterior)
+    best = most_within(posterior, DATED_WITHIN)
+    first, last = credible(posterior)
     # the levels on either side of the date named
     before, after = float(s1[best] / w1[best]), float(s2[best] / w2[best])
     se = math.sqrt(max(factor, 1e-300) * (1 / w1[best] + 1 / w2[best]))
@@ -189,13 +189,13 @@ def _posterior(explained: np.ndarray, weight_product: np.ndarray, factor: float)
     return np.asarray(posterior / posterior.sum())
 
 
-def _most_within(posterior: np.ndarray, nights: int) -> int:
+def most_within(posterior: np.ndarray, nights: int) -> int:
     """The place that has most of the posterior within so many nights of it; of equals the one that has it nearest."""
     nearness = 1 - 0.1 * np.abs(np.arange(-nights, nights + 1))
     return int(np.argmax(np.convolve(posterior, nearness)[nights : nights + len(posterior)]))
 
 
-def _credible(posterior: np.ndarray) -> tuple[int, int]:
+def credible(posterior: np.ndarray) -> tuple[int, int]:
     """Ends of the smallest set of places that holds 95 % of the posterior."""
     order = np.argsort(-posterior, kind="stable")
     inside = order[: int(np.searchsorted(np.cumsum(posterior[order]), 0.95)) + 1]

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.agreement.sentences import alarm_sentence, setup_sentence
 from pipeline.agreement.setup import FRONT_EDGE_FT, RUBBER_FT
 from schemas.agreement import PROPOSED_CORRECTIONS
+from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS, TRAJECTORY
 
 
@@ -56,23 +57,86 @@ def propose_corrections(drift: pl.DataFrame, setup: pl.DataFrame) -> pl.DataFram
     """The [[correction]] blocks that would undo the live drifts whose mover is known and the crooked setups, ready to paste."""
     live = drift.filter("alarm", "latest", "matters", pl.col("mover").is_not_null())
     # a mover has drifted against all others: the one of best rank, which comes first, says by how much
-    of_drift = [
-        _for_drift(row)
-        for row in live.unique(["mover", "metric"], keep="first", maintain_order=True).iter_rows(named=True)
-    ]
-    of_setup = [_for_setup(row) for row in crooked_now(setup).iter_rows(named=True)]
-    rows = [(*found, toml_block(found)) for found in (*of_drift, *of_setup)]
+    once = live.unique(["mover", "metric"], keep="first", maintain_order=True)
+    stretches = crooked_stretches(setup)
+    of_drift = [_for_drift(row) for row in once.iter_rows(named=True) if not _is_turn(row, stretches)]
+    rows = [(*found, toml_block(found)) for found in (*of_drift, *map(_for_setup, stretches))]
     return pl.DataFrame(rows, schema=PROPOSED_CORRECTIONS.polars_schema(), orient="row")
+
+
+class CrookedStretch(NamedTuple):
+    """Nights on which a tracker stood crooked in one way alike: the last row of table `setup`, the value over all, first and last day (None: all)."""
+
+    row: dict[str, Any]
+    value: float
+    from_day: date | None
+    until_day: date | None
 
 
 def crooked_now(setup: pl.DataFrame) -> pl.DataFrame:
     """Of each tracker's crooked quantities in table `setup` (pairs in order of rank): the whole, where its nights agree, else its last night's."""
-    key = ["tracker_b", "quantity"]
-    # each tracker against the best-ranked one that tells: pairs stand in order of rank
-    told = setup.unique([*key, "baseball_day"], keep="first", maintain_order=True)
-    whole = told.filter("crooked", pl.col("baseball_day").is_null(), pl.col("note").is_null(), pl.col("nights") > 1)
+    told, whole = _told_and_whole(setup)
     last = told.filter("crooked", pl.col("baseball_day") == pl.col("baseball_day").max().over("tracker_b"))
-    return pl.concat([whole, last.join(whole, on=key, how="anti", maintain_order="left")])
+    return pl.concat([whole, last.join(whole, on=["tracker_b", "quantity"], how="anti", maintain_order="left")])
+
+
+def crooked_stretches(setup: pl.DataFrame) -> list[CrookedStretch]:
+    """Everything in table `setup` (pairs in order of rank) that a correction could straighten: wholes, and runs of nights crooked alike."""
+    told, whole = _told_and_whole(setup)
+    found = [CrookedStretch(row, row["value"], None, None) for row in whole.iter_rows(named=True)]
+    nights = told.drop_nulls("baseball_day").join(
+        whole, on=["tracker_b", "quantity"], how="anti", maintain_order="left"
+    )
+    in_order = nights.sort("tracker_b", "quantity", "baseball_day", maintain_order=True)
+    for rows in in_order.partition_by("tracker_b", "quantity", maintain_order=True):
+        found += [_stretch(run) for run in _runs(rows.to_dicts()) if run[-1]["crooked"]]
+    return found
+
+
+def _runs(nights: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """Nights one after the other, parted where one is not crooked as the one before."""
+    runs = list[list[dict[str, Any]]]()
+    for row in nights:
+        if not (runs and _alike(runs[-1][-1], row)):
+            runs.append([])
+        runs[-1].append(row)
+    return runs
+
+
+def _told_and_whole(setup: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Each tracker against the best-ranked one that tells; and the rows over all nights that are crooked where the nights agree."""
+    told = setup.unique(["tracker_b", "quantity", "baseball_day"], keep="first", maintain_order=True)
+    return told, told.filter(
+        "crooked", pl.col("baseball_day").is_null(), pl.col("note").is_null(), pl.col("nights") > 1
+    )
+
+
+def _alike(before: dict[str, Any], row: dict[str, Any]) -> bool:
+    """Whether two nights that follow each other are crooked in the same way; against own history a row holds its change's nights together."""
+    if row["tracker_a"] == OWN_HISTORY or before["tracker_a"] == OWN_HISTORY:
+        return bool(before["tracker_a"] == row["tracker_a"] and row["nights"] == before["nights"] + 1)
+    near = abs(row["value"] - before["value"]) < 2.58 * math.hypot(row["se"], before["se"])
+    return bool(row["crooked"] and before["crooked"] and near)
+
+
+def _stretch(run: list[dict[str, Any]]) -> CrookedStretch:
+    last = run[-1]
+    if last["tracker_a"] == OWN_HISTORY:
+        return CrookedStretch(last, last["value"], run[0]["baseball_day"], last["baseball_day"])
+    weights = [1 / max(row["se"], 1e-9) ** 2 for row in run]
+    value = sum(weight * row["value"] for weight, row in zip(weights, run, strict=True)) / sum(weights)
+    return CrookedStretch(last, value, run[0]["baseball_day"], last["baseball_day"])
+
+
+def _is_turn(row: dict[str, Any], stretches: list[CrookedStretch]) -> bool:
+    """Whether a drift against own history is a turn of the frame, which has a correction of its own."""
+    turn = {"release_side_ft": "aim_deg", "release_height_ft": "tilt_deg"}.get(row["metric"])
+    return row["tracker_a"] == OWN_HISTORY and any(
+        stretch.row["tracker_a"] == OWN_HISTORY
+        and (stretch.row["tracker_b"], stretch.row["quantity"], stretch.until_day)
+        == (row["tracker_b"], turn, row["baseball_day"])
+        for stretch in stretches
+    )
 
 
 def toml_block(correction: Correction) -> str:
@@ -175,10 +239,11 @@ def _for_drift(row: dict[str, Any]) -> Correction:
     )
 
 
-def _for_setup(row: dict[str, Any]) -> Correction:
-    day = row["baseball_day"]
+def _for_setup(stretch: CrookedStretch) -> Correction:
+    row = stretch.row
+    amount = _rounded(-stretch.value)
     return Correction(
-        row["tracker_b"], None, row["quantity"], _rounded(-row["value"]), day, day, setup_sentence(row, {})
+        row["tracker_b"], None, row["quantity"], amount, stretch.from_day, stretch.until_day, setup_sentence(row, {})
     )
 
 

@@ -123,10 +123,15 @@ class DriftRow(NamedTuple):
     sentence: str | None
 
 
-def drift_of_pairs(pairs: list[Pair], shared: pl.DataFrame, tolerances: dict[str, float]) -> pl.DataFrame:
-    """The table `drift`: one row per pair, metric and night. `shared` is what `shared_sightings` gives."""
+def drift_of_pairs(
+    pairs: list[Pair], shared: pl.DataFrame, tolerances: dict[str, float], own_charts: int = 0
+) -> pl.DataFrame:
+    """The table `drift`: one row per pair, metric and night. `shared` is what `shared_sightings` gives.
+
+    `own_charts`: how many charts are kept besides, of trackers against their pitchers' own history; they share the rate of false alarms.
+    """
     charts = [chart for pair in pairs for chart in charts_of_pair(pair)]
-    family = sum(len(chart.days) >= LEAST_NIGHTS for chart in charts)
+    family = sum(len(chart.days) >= LEAST_NIGHTS for chart in charts) + own_charts
     rule = rule_for(float(FALSE_ALARM_NIGHTS * family)) if family else Rule(math.nan, math.nan)
     by_name = {chart[:3]: chart for chart in charts}
     rows = [row for chart in charts for row in _rows(chart, watch(chart, rule), rule, by_name, shared, tolerances)]

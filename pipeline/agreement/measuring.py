@@ -6,6 +6,8 @@ import polars as pl
 
 from pipeline.agreement.corrections import propose_corrections, uncorrected
 from pipeline.agreement.drift import drift_of_pairs
+from pipeline.agreement.history import outing_facts, seasons_of
+from pipeline.agreement.history_tables import history_tables, own_charts, partner_days
 from pipeline.agreement.labels import label_tables
 from pipeline.agreement.pairs import agreement_of_pair
 from pipeline.agreement.precision import own_errors_of_trackers
@@ -56,9 +58,13 @@ def measure_agreement(
     tables += [
         _as_before(pair, tolerances, ways) for pair in _pairs_before_corrections(sightings, matches, pitches, ranks)
     ]
-    drift = drift_of_pairs(pairs, shared, tolerances)
+    seasons = seasons_of(outing_facts(sightings, matches, pitches))
+    charts = own_charts(seasons, partner_days(shared))
+    drift = drift_of_pairs(pairs, shared, tolerances, len(charts))
+    own_drift, own_setup = history_tables(charts, seasons, drift, tolerances)
     frames = [frames_by_night(pair) for pair in pairs]
     setup = setup_of_nights(pl.concat(frames), own_errors) if frames else SETUP.empty()
+    drift, setup = pl.concat([drift, own_drift]), pl.concat([setup, own_setup])
     selection = SELECTION.empty() if match_pairs is None else selection_of_pairs(match_pairs, sightings, tolerances)
     return Agreement(
         pl.concat([AGREEMENT.empty(), *tables]),

@@ -4,6 +4,7 @@ import math
 from datetime import date
 from typing import Any
 
+from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
 
 # Readings that go sideways are not "above" or "below" but to one side.
@@ -57,16 +58,33 @@ def alarm_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
     "bullpen unit 2 reads release speed 0.7 mph above the radar since 14 October, 9 nights, 212 pitches"
     """
     subject, other = (row["tracker_b"], row["tracker_a"])
+    if other == OWN_HISTORY:
+        return _against_own_history(row, names)
     sign = 1.0
     if row["mover"] == row["tracker_a"]:
         subject, other, sign = other, subject, -1.0
     metric, level, usual = row["metric"], sign * row["level"], sign * row["usual_bias"]
-    since = f"since {day_words(row['change_day'], row['baseball_day'])}, {row['nights_since']} night{'s' * (row['nights_since'] != 1)}, {row['pitches_since']:,} pitches"
+    since = _since(row)
     who = "" if row["mover"] else "; which of the two moved can't be told"
     reads = f"{names.get(subject, subject)} reads {metric_words(metric)} {amount_words(metric, level)} {direction_words(metric, level)} {names.get(other, other)}"
     return f"{reads} {since} (before: {amount_words(metric, usual)} {direction_words(metric, usual)}){who}".replace(
         " above)", " above)"
     ).replace(" of)", ")")
+
+
+def _against_own_history(row: dict[str, Any], names: dict[str, str]) -> str:
+    """ "bullpen unit 2 reads release side 0.60 ft to the catcher's left of what its pitchers showed before, since 14 October, ..." """
+    metric, size = row["metric"], row["size"]
+    way = f"{amount_words(metric, size)} {direction_words(metric, size)}"
+    doubt = "" if row["mover"] else "; the pitchers may have changed together (cold, rest, build-up), or the device"
+    tracker = names.get(row["tracker_b"], row["tracker_b"])
+    return f"{tracker} reads {metric_words(metric)} {way} what its pitchers showed before, {_since(row)}{doubt}"
+
+
+def _since(row: dict[str, Any]) -> str:
+    nights = row["nights_since"]
+    since = f"since {day_words(row['change_day'], row['baseball_day'])}"
+    return f"{since}, {nights} night{'s' * (nights != 1)}, {row['pitches_since']:,} pitches"
 
 
 def setup_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
@@ -80,7 +98,11 @@ def setup_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
         if row["baseball_day"] is None
         else f"on {day_words(row['baseball_day'])} {row['baseball_day'].year}"
     )
-    return f"{tracker} {setup_words(row)}, against {other} {when}, {row['n']:,} pitches"
+    against = f"against {other}"
+    if row["tracker_a"] == OWN_HISTORY:
+        against = f"by what its pitchers showed before, {row['nights']} night{'s' * (row['nights'] != 1)} up to"
+        when = when.removeprefix("on ")
+    return f"{tracker} {setup_words(row)}, {against} {when}, {row['n']:,} pitches"
 
 
 def setup_words(row: dict[str, Any]) -> str:
@@ -90,7 +112,8 @@ def setup_words(row: dict[str, Any]) -> str:
     at_rubber = f", {abs(row['at_rubber_in']):.1f} in at the rubber" if row["at_rubber_in"] is not None else ""
     match quantity:
         case "aim_deg":
-            return f"is aimed {interval} degrees toward {'third' if value > 0 else 'first'} base{at_rubber}"
+            there, back = ("third", "first") if value > 0 else ("first", "third")
+            return f"is aimed {interval} degrees toward {there} base{at_rubber} (turn it toward {back} base)"
         case "tilt_deg":
             return f"is tilted {interval} degrees {'down' if value > 0 else 'up'} toward the mound{at_rubber}"
         case "roll_deg":

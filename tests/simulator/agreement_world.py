@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from pipeline.agreement.history import Season
 from schemas.metrics import METRICS
 
 # mean and spread of true values: invented, about what college pitches are
@@ -141,3 +142,62 @@ def _readings(
         f"{side}.horizontal_approach_deg": -np.degrees(np.arctan(slopes[:, 0])),
         f"{side}.vertical_approach_deg": -np.degrees(np.arctan(slopes[:, 1])),
     }
+
+
+def outings(
+    rng: np.random.Generator,
+    nights: int,
+    pitchers: int,
+    a_night: int,
+    *,
+    heavy_tails: bool = False,
+    sd: float = 0.1,
+    night_sd: float = 0.0,
+) -> Season:
+    """Release sides of some pitchers a night, each with his own level and outings that wander about it by `sd` (t with 3 df if heavy)."""
+    value = np.full((nights, pitchers), np.nan)
+    level = rng.normal(0, 1.5, pitchers)
+    for night in range(nights):
+        who = rng.choice(pitchers, a_night, replace=False)
+        wander = rng.standard_t(3, a_night) if heavy_tails else rng.normal(0, 1, a_night)
+        value[night, who] = level[who] + sd * wander + rng.normal(0, night_sd) + rng.normal(0, 0.03, a_night)
+    days = [date(2026, 2, 13) + timedelta(days=night) for night in range(nights)]
+    counts = np.where(np.isfinite(value), 25, 0)
+    return Season("unit", "release_side_ft", days, value, np.full(value.shape, 0.03**2), counts)
+
+
+def bullpens(
+    rng: np.random.Generator,
+    nights: int,
+    pitchers: int = 9,
+    a_night: int = 3,
+    aim_deg: float = 0.0,
+    turned: tuple[int, int] = (0, -1),
+    faster: tuple[int, float] = (0, 0.0),
+) -> Seen:
+    """A unit alone at the bullpen, turned about the plate on the nights turned[0]..turned[1]; from night faster[0] all pitchers throw faster[1] mph harder."""
+    outing = [(night, int(who)) for night in range(nights) for who in rng.choice(pitchers, a_night, replace=False)]
+    night, who = np.repeat(np.array(outing), 25, axis=0).T
+    wander = np.repeat(rng.normal(0, 1, (len(outing), 3)), 25, axis=0)
+    n = len(night)
+    ids = [f"{place:016x}" for place in range(n)]
+    days = [date(2026, 2, 13) + timedelta(days=int(place)) for place in night]
+    slope = np.where((night >= turned[0]) & (night <= turned[1]), np.tan(np.radians(aim_deg)), 0.0)
+    level = rng.normal(0, 1, (pitchers, 3))[who]
+    side = -1.5 + level[:, 0] + 0.08 * wander[:, 0] + rng.normal(0, 0.12, n) + slope * 54.5
+    pace = 86 + 3 * level[:, 1] + 0.5 * wander[:, 1] + rng.normal(0, 1, n) + faster[1] * (night >= faster[0])
+    height = 5.8 + 0.3 * level[:, 2] + 0.08 * wander[:, 2] + rng.normal(0, 0.12, n)
+    read = {"release_side_ft": side, "release_height_ft": height, "release_speed_mph": pace}
+    read |= {"plate_side_ft": rng.normal(0, 0.8, n) + slope * 17 / 12, "plate_height_ft": rng.normal(2.4, 0.8, n)}
+    sightings = {"sighting_id": [f"s{name}" for name in ids], "tracker": "unit", "baseball_day": days, **read}
+    pitches = {"pitch_id": [f"p{name}" for name in ids], "baseball_day": days, "station": "bullpen"}
+    pitches |= {
+        "pitch_type": rng.choice(["four_seam", "slider"], n),
+        "pitcher_id": [f"player_{index}" for index in who],
+    }
+    matches = {"sighting_id": sightings["sighting_id"], "group_id": sightings["sighting_id"]}
+    return Seen(
+        pl.DataFrame(sightings),
+        pl.DataFrame(matches),
+        pl.DataFrame(pitches).with_columns(pitcher_label=pl.lit(None, pl.String)),
+    )

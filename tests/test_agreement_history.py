@@ -1,0 +1,226 @@
+"""A tracker against its own pitchers' earlier nights: invented pitchers whose outings wander, and a device that is turned or not."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
+
+from pipeline.agreement import measure_agreement
+from pipeline.agreement.corrections import Correction, apply_corrections
+from pipeline.agreement.history import (
+    RETURN_PITCHERS,
+    Season,
+    Wander,
+    outing_facts,
+    outing_sd,
+    seasons_of,
+    shift_between,
+    wander_of,
+    watch_history,
+)
+from schemas.contract import validate
+from schemas.drift import DRIFT, OWN_HISTORY
+from schemas.metrics import METRICS, TRAJECTORY
+from schemas.setup import SETUP
+from tests.simulator.agreement_world import Seen, bullpens, outings
+
+CHANGE_P = 1 / (200 * 20)
+WANDER = Wander(0.1, 60.0, 0.0)
+RANKS = {"unit": 1}
+
+
+def _shifted(season: Season, amount: float, first: int, last: int = 10_000) -> Season:
+    nights = (np.arange(len(season.days)) >= first) & (np.arange(len(season.days)) <= last)
+    return season._replace(value=season.value + amount * nights[:, None])
+
+
+def _alarms(season: Season, wander: Wander = WANDER) -> list[int]:
+    return [place for place, night in enumerate(watch_history(season, wander, CHANGE_P)) if night.moved]
+
+
+def test_a_turned_unit_is_found_when_three_pitchers_have_moved_together() -> None:
+    season = _shifted(outings(np.random.default_rng(1), nights=20, pitchers=10, a_night=2), 0.6, 14)
+    nights = watch_history(season, WANDER, CHANGE_P)
+    found = [night.moved for night in nights if night.moved]
+    assert found
+    assert found[0].start == 14
+    assert found[0].seen <= 17
+    assert nights[-1].level.mean == pytest.approx(0.6, abs=0.15)
+    assert all(night.level.pitchers >= 3 for night in nights if night.moved)
+
+
+def test_one_or_two_pitchers_that_move_on_the_rubber_are_no_alarm() -> None:
+    season = outings(np.random.default_rng(2), nights=40, pitchers=8, a_night=3)
+    moved = season.value.copy()
+    moved[20:, :2] += 1.5
+    assert _alarms(season._replace(value=moved)) == []
+
+
+def test_pitchers_that_move_this_way_and_that_are_no_alarm() -> None:
+    season = outings(np.random.default_rng(3), nights=40, pitchers=8, a_night=4)
+    moved = season.value.copy()
+    moved[20:] += np.array([1.0, -1.0] * 4)
+    assert _alarms(season._replace(value=moved)) == []
+
+
+def test_nights_after_the_unit_was_put_straight_are_usual_again_and_a_second_turn_is_found_too() -> None:
+    season = outings(np.random.default_rng(4), nights=60, pitchers=8, a_night=3)
+    season = _shifted(_shifted(season, 0.8, 20, 25), -0.8, 45, 50)
+    alarms = _alarms(season)
+    assert {22, 23, 24, 25, 47, 48, 49} <= set(alarms)
+    assert not set(alarms) & {*range(20), *range(26, 45), *range(51, 60)}
+
+
+def test_what_has_lasted_longest_becomes_the_usual_level() -> None:
+    alarms = _alarms(_shifted(outings(np.random.default_rng(5), nights=60, pitchers=8, a_night=3), 0.8, 20))
+    assert alarms[0] in range(20, 24)
+    assert alarms[-1] == 40
+
+
+def test_a_night_s_verdict_before_it_is_the_same_whatever_comes_after() -> None:
+    season = _shifted(outings(np.random.default_rng(6), nights=30, pitchers=8, a_night=3), 0.8, 20)
+    whole = watch_history(season, WANDER, CHANGE_P)
+    until = season._replace(days=season.days[:24], value=season.value[:24], within=season.within[:24])
+    assert str(watch_history(until, WANDER, CHANGE_P)) == str(whole[:24])
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10_000), st.floats(-50, 50))
+def test_where_the_readings_stand_changes_nothing_only_how_they_move(seed: int, level: float) -> None:
+    season = _shifted(outings(np.random.default_rng(seed), nights=25, pitchers=6, a_night=2), 0.7, 15)
+    moved = season._replace(value=season.value + level)
+    assert _alarms(moved) == _alarms(season)
+
+
+@pytest.mark.parametrize("heavy", [False, True])
+def test_undisturbed_charts_alarm_no_more_often_than_stated(heavy: bool) -> None:
+    # at 1 in 100 nights stated: 60 charts of 40 nights hold 2,400, of which the first few can't alarm
+    rng, alarms = np.random.default_rng(7), 0
+    for _ in range(60):
+        season = outings(rng, nights=40, pitchers=12, a_night=3, heavy_tails=heavy)
+        wander = wander_of({("unit", "release_side_ft"): season}, "release_side_ft")
+        assert wander is not None
+        seen = {night.moved.seen for night in watch_history(season, wander, 0.01) if night.moved}
+        alarms += len(seen)
+    assert alarms <= 24
+
+
+def test_the_spread_of_outings_is_found_and_a_few_wild_steps_hardly_change_it() -> None:
+    rng = np.random.default_rng(8)
+    steps = np.abs(rng.normal(0, 0.1 * np.sqrt(2), 4000))
+    assert outing_sd(steps, np.zeros(4000)) == pytest.approx(0.1, rel=0.03)
+    steps[:200] = 3.0
+    assert outing_sd(steps, np.zeros(4000)) == pytest.approx(0.1, rel=0.15)
+    assert outing_sd(np.abs(rng.normal(0, 0.1, 4000)), np.full(4000, 0.01)) < 0.02
+
+
+def test_a_shift_between_two_spans_is_the_pitchers_own() -> None:
+    # two pitchers a foot apart, the second of whom throws on the later day only beside the first
+    days = [date(2026, 3, 1), date(2026, 3, 2)]
+    value = np.array([[1.0, np.nan], [1.3, 5.0]])
+    season = Season("unit", "release_side_ft", days, value, np.zeros((2, 2)), np.full((2, 2), 20))
+    found = shift_between(season, WANDER, {days[0]}, {days[1]})
+    assert found.mean == pytest.approx(0.3)
+    assert found.pitchers == 1
+    assert found.se == pytest.approx(0.1 * np.sqrt(2))
+
+
+# through the tables
+
+
+def _measured(seen: Seen) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    tables = measure_agreement(*seen, {}, RANKS)
+    return validate(tables.drift, DRIFT), validate(tables.setup, SETUP), tables.proposed_corrections
+
+
+def test_a_unit_that_nobody_stands_beside_is_found_turned_and_told_which_way() -> None:
+    drift, setup, proposed = _measured(bullpens(np.random.default_rng(9), nights=24, aim_deg=-0.9, turned=(18, 23)))
+    live = drift.filter("alarm", "latest", metric="release_side_ft").row(0, named=True)
+    assert (live["tracker_a"], live["tracker_b"], live["mover"]) == (OWN_HISTORY, "unit", "unit")
+    assert live["change_day"] == date(2026, 2, 13) + timedelta(days=18)
+    assert "reads release side 0." in live["sentence"]
+    assert "to the catcher's left of what its pitchers showed before, since 3 March" in live["sentence"]
+    aim = setup.filter(quantity="aim_deg").row(-1, named=True)
+    assert aim["low"] < -0.9 < aim["high"]
+    assert aim["high"] < -0.4
+    assert aim["crooked"]
+    assert "degrees toward first base" in aim["sentence"]
+    assert "turn it toward third base" in aim["sentence"]
+    assert proposed.height == 1
+    assert proposed.select("tracker", "frame", "from_day").row(0) == ("unit", "aim_deg", live["change_day"])
+
+
+def test_the_proposed_correction_straightens_the_nights_that_were_turned() -> None:
+    seen = bullpens(np.random.default_rng(10), nights=26, aim_deg=-1.2, turned=(16, 21))
+    drift, setup, proposed = _measured(seen)
+    assert drift.filter("alarm").height > 0
+    assert not drift.filter("alarm", "latest").height
+    row = proposed.row(0, named=True)
+    assert (row["from_day"], row["until_day"]) == (date(2026, 2, 13) + timedelta(16), date(2026, 2, 13) + timedelta(21))
+    absent = [name for name in (*METRICS, *TRAJECTORY) if name not in seen.sightings.columns]
+    full = seen.sightings.with_columns(
+        *(pl.lit(None, pl.Float64).alias(name) for name in absent), corrections=pl.lit(None, pl.String)
+    )
+    correction = Correction("unit", None, row["frame"], row["amount"], row["from_day"], row["until_day"], row["why"])
+    drift, setup, proposed = _measured(seen._replace(sightings=apply_corrections(full, [correction])))
+    assert not drift.filter("alarm").height
+    assert setup.is_empty()
+    assert proposed.is_empty()
+
+
+def test_pitchers_that_all_throw_harder_are_not_called_a_fault_of_the_device() -> None:
+    seen = bullpens(np.random.default_rng(11), nights=40, pitchers=12, faster=(25, 2.5))
+    drift, _, proposed = _measured(seen)
+    live = drift.filter("alarm", metric="release_speed_mph").row(-1, named=True)
+    assert live["mover"] is None
+    assert live["sentence"].endswith("the pitchers may have changed together (cold, rest, build-up), or the device")
+    assert "cold, rest or a season's build-up" in live["mover_how"]
+    assert proposed.filter(metric="release_speed_mph").is_empty()
+
+
+def test_an_undisturbed_bullpen_says_nothing() -> None:
+    drift, setup, _ = _measured(bullpens(np.random.default_rng(12), nights=40))
+    assert not drift["alarm"].any()
+    assert setup.is_empty()
+
+
+def test_a_pitcher_whose_name_nobody_knows_is_no_history() -> None:
+    seen = bullpens(np.random.default_rng(13), nights=12)
+    unknown = seen._replace(pitches=seen.pitches.with_columns(pitcher_id=pl.lit(None, pl.String)))
+    assert _measured(unknown)[0].is_empty()
+
+
+def test_a_night_s_facts_come_from_that_night_s_rows_only() -> None:
+    seen = bullpens(np.random.default_rng(14), nights=6)
+    whole = outing_facts(*seen)
+    parts = []
+    for (day,), pitches in seen.pitches.group_by("baseball_day", maintain_order=True):
+        assert day
+        of_night = seen.sightings.filter(pl.col("baseball_day") == day)
+        matches = seen.matches.filter(pl.col("sighting_id").is_in(of_night["sighting_id"].implode()))
+        parts.append(outing_facts(of_night, matches, pitches))
+    assert_frame_equal(pl.concat(parts).sort("tracker", "baseball_day", "pitcher", "pitch_type"), whole)
+
+
+def test_the_mix_of_pitches_does_not_move_an_outing() -> None:
+    # sliders leave the hand 0.5 ft wider, and on the last night one pitcher throws sliders only
+    facts = pl.DataFrame(
+        [
+            ("unit", date(2026, 3, day), "p", kind, 20, centre, 0.1)
+            for day, kind, centre in [(1, "four_seam", -1.0), (1, "slider", -1.5), (2, "four_seam", -1.1), (2, "slider", -1.6), (3, "slider", -1.5)]
+        ],
+        schema=["tracker", "baseball_day", "pitcher", "pitch_type", "n.release_side_ft", "centre.release_side_ft", "spread.release_side_ft"],
+        orient="row",
+    )  # fmt: skip
+    value = seasons_of(facts)["unit", "release_side_ft"].value[:, 0]
+    assert np.diff(value) == pytest.approx([-0.1, 0.1], abs=0.02)
+
+
+def test_two_pitchers_are_enough_to_say_that_it_is_straight_again() -> None:
+    assert RETURN_PITCHERS == 2
+    season = outings(np.random.default_rng(15), nights=30, pitchers=6, a_night=2)
+    assert max(_alarms(_shifted(season, 1.0, 15, 20))) <= 20
