@@ -16,12 +16,13 @@ import polars as pl
 from pipeline.agreement import measure_agreement
 from pipeline.agreement.charts import between_night_sd
 from pipeline.agreement.drift import Chart, rule_for, watch
+from pipeline.agreement.history import wander_of, watch_history
 from pipeline.agreement.limits import limits_of_agreement
 from pipeline.agreement.precision import own_errors, triple_sums
 from pipeline.agreement.readings import night_sums
 from pipeline.agreement.regression import concordance, deming, interval_of_line
 from pipeline.agreement.setup import fit_frames, frame_equations
-from tests.simulator.agreement_world import TRUTH, Seen, Setup, season, seen_through
+from tests.simulator.agreement_world import TRUTH, Seen, Setup, outings, season, seen_through
 
 RUNS = 1000
 ERROR_A, SPREAD = 0.3, 5.0
@@ -167,6 +168,48 @@ def show_short_baseline(rng: np.random.Generator) -> None:
         )
 
 
+def show_own_history(rng: np.random.Generator) -> None:
+    """Charts of a tracker that has no partner: false alarms against the stated rate, and turns found."""
+    print(
+        "\nOwn history: false alarms a night over what is stated (100 seasons of 40 nights; 1 in 100 and 1 in 1,000 stated)"
+    )
+    for words, a_night, heavy, night_sd in (
+        ("2 of 12 pitchers a night", 2, False, 0.0),
+        ("6 of 12 pitchers a night", 6, False, 0.0),
+        ("6 of 12, nights wander by half an outing's sd", 6, False, 0.05),
+        ("2 of 12, outings heavy-tailed (t, 3 df)", 2, True, 0.0),
+    ):
+        alarms, nights = np.zeros(2), 0
+        for _ in range(100):
+            season = outings(rng, 40, 12, a_night, heavy_tails=heavy, night_sd=night_sd)
+            wander = wander_of({("unit", "release_side_ft"): season}, "release_side_ft")
+            if wander is None:
+                continue
+            for place, level in enumerate((0.01, 0.001)):
+                watched = watch_history(season, wander, level)
+                alarms[place] += len({night.moved.seen for night in watched if night.moved})
+            nights += sum(night.own.pitchers > 0 for night in watched)
+        print(f"{words:46} {alarms[0] / nights / 0.01:.2f} {alarms[1] / nights / 0.001:.2f}")
+    print(
+        "Turned on the last 6 of 24 nights, 3 of 9 pitchers a night, outings wander by 0.1 ft; limits for a family of 20 charts"
+    )
+    print(
+        "shift at release (sd of an outing)  found  median delay, nights  dated within 2 nights  median miss of the level, ft"
+    )
+    for shift in (2.0, 3.0, 4.0, 6.0):
+        found = []
+        for _ in range(100):
+            season = outings(rng, 24, 9, 3)
+            turned = season._replace(value=season.value + 0.1 * shift * (np.arange(24) >= 18)[:, None])
+            wander = wander_of({("unit", "release_side_ft"): turned}, "release_side_ft")
+            last = watch_history(turned, wander, 1 / 4000)[-1] if wander else None
+            if last and last.moved:
+                miss = abs(last.level.mean - 0.1 * shift)
+                found.append((last.moved.seen - 17, abs(last.moved.start - 18) <= 2, miss))
+        delay, within, miss = np.array(found or [(np.nan,) * 3]).T
+        print(f"{shift:34}  {len(found):4}%  {np.median(delay):20.0f}  {within.mean():21.0%}  {np.median(miss):.3f}")
+
+
 def show_setup(rng: np.random.Generator) -> None:
     """Turn and shift found from 60 pitches with 0.1 ft of error in each position."""
     print(
@@ -244,7 +287,15 @@ def main() -> None:
     """Print every table, or only the speed with `speed`."""
     rng = np.random.default_rng(20_260_213)
     if sys.argv[1:] != ["speed"]:
-        for show in (show_coverage, show_precision, show_bias, show_charts, show_short_baseline, show_setup):
+        for show in (
+            show_coverage,
+            show_precision,
+            show_bias,
+            show_charts,
+            show_short_baseline,
+            show_own_history,
+            show_setup,
+        ):
             show(rng)
     show_speed(rng, 1_000_000)
 
