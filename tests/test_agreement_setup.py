@@ -57,6 +57,48 @@ def test_the_aim_is_found_within_a_tenth_of_a_degree_from_60_pitches() -> None:
     assert np.mean(np.abs(frames.values[:, 0] - 0.6) < 0.1) > 0.95
 
 
+def test_with_trajectories_the_aim_is_found_within_a_tenth_of_a_degree_nearly_always_and_the_lean_three_times_as_well() -> (
+    None
+):
+    setup = Setup(0.6, -0.3, 1.0, 0.1, -0.2, 0.3)
+    readings = seen_through(np.random.default_rng(2), 60 * 150, setup, trajectory=True)
+    frames, ends = found_from(readings, 60), found_from(readings.select(pl.exclude("^.*trajectory.*$")), 60)
+    assert np.mean(np.abs(frames.values[:, 0] - 0.6) < 0.1) > 0.985
+    assert frames.values[:, 2].mean() == pytest.approx(1.0, abs=0.06)
+    assert frames.values[:, 2].std() < ends.values[:, 2].std() / 2
+    truth = np.array([*setup[:3], *(12 * value for value in setup[3:6])])
+    held = np.abs(frames.values[:, :6] - truth) < 2.0 * frames.errors[:, :6]
+    assert (held.mean(axis=0) > 0.90).all()
+    assert (held.mean(axis=0) < 0.99).all()
+
+
+def test_trajectories_told_at_different_planes_are_compared_where_both_have_flown() -> None:
+    readings = seen_through(
+        np.random.default_rng(11), 80, Setup(aim_deg=0.5), noise_ft=1e-6, angle_noise_deg=1e-6, trajectory=True
+    )
+    # b tells the same flight 20 ft further on: what a constant acceleration makes of it
+    ahead = {axis: pl.col(f"b.trajectory_{axis}_ft") for axis in "xyz"}
+    speed = {axis: pl.col(f"b.trajectory_v{axis}_fps") for axis in "xyz"}
+    pull = {axis: pl.col(f"b.trajectory_a{axis}_fps2") for axis in "xyz"}
+    t = 0.15
+    later = readings.with_columns(
+        *((ahead[axis] + speed[axis] * t + pull[axis] * t**2 / 2) for axis in "xyz"),
+        *((speed[axis] + pull[axis] * t) for axis in "xyz"),
+    )
+    only = [name for name in readings.columns if "trajectory" in name]
+    assert found_from(later.select(only), 80).values[0, 0] == pytest.approx(0.5, abs=0.01)
+    assert found_from(readings.select(only), 80).values[0, 0] == pytest.approx(0.5, abs=0.01)
+
+
+def test_a_trajectory_of_one_tracker_only_is_no_comparison() -> None:
+    readings = seen_through(np.random.default_rng(12), 60, Setup(), trajectory=True)
+    alone = readings.with_columns(
+        pl.lit(None, pl.Float64).alias(name) for name in readings.columns if name.startswith("b.traj")
+    )
+    without = readings.select(pl.exclude("^.*trajectory.*$"))
+    assert found_from(alone, 60).values == pytest.approx(found_from(without, 60).values)
+
+
 def test_intervals_of_the_frame_hold_the_truth() -> None:
     setup = Setup(0.4, 0.3, -0.5, 0.1, 0.1, 0.2)
     frames = found_from(seen_through(np.random.default_rng(3), 60 * 300, setup), 60)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from schemas.metrics import METRICS
+from schemas.metrics import METRICS, TRAJECTORY
 
 # Below this share of active spin the axis is the direction of almost nothing (common practice, no source).
 LEAST_SPIN_EFFICIENCY = 0.25
@@ -45,7 +45,7 @@ def in_order_of_rank(trackers: list[str], ranks: dict[str, int]) -> list[str]:
 def shared_sightings(sightings: pl.DataFrame, matches: pl.DataFrame, pitches: pl.DataFrame) -> pl.DataFrame:
     """Sightings of pitches that two trackers or more saw, with group_id and the pitch's own day, month, station, type and pitcher."""
     groups = matches.filter(pl.len().over("group_id") > 1).select("sighting_id", "group_id")
-    readings = [name for name in METRICS if name in sightings.columns]
+    readings = [name for name in (*METRICS, *TRAJECTORY) if name in sightings.columns]
     return (
         sightings.select("sighting_id", "tracker", *readings)
         .join(groups, on="sighting_id")
@@ -137,6 +137,11 @@ def _axis_only_where_spin_is_active(shared: pl.DataFrame) -> pl.DataFrame:
 
 def _side_by_side(of_a: pl.DataFrame, of_b: pl.DataFrame) -> pl.DataFrame:
     readings = [name for name in METRICS if name in of_a.columns]
-    a = of_a.rename({name: f"a.{name}" for name in readings}).drop("tracker", "sighting_id")
+    # trajectories say something only where both trackers give them
+    flights = [name for name in TRAJECTORY if name in of_a.columns]
+    if flights and all(of[flights[0]].null_count() < of.height for of in (of_a, of_b)):
+        readings += flights
+        flights = []
+    a = of_a.rename({name: f"a.{name}" for name in readings}).drop("tracker", "sighting_id", *flights)
     b = of_b.select("group_id", *(pl.col(name).alias(f"b.{name}") for name in readings))
     return a.join(b, on="group_id", maintain_order="left")

@@ -20,6 +20,7 @@ from pipeline.agreement.combining import benjamini_hochberg, combine
 from pipeline.agreement.readings import Pair
 from pipeline.agreement.sentences import setup_sentence
 from schemas.contract import conform
+from schemas.metrics import TRAJECTORY
 from schemas.setup import QUANTITIES, SETUP
 
 RUBBER_FT, FRONT_EDGE_FT = 60.5, 17 / 12
@@ -119,23 +120,31 @@ def fit_frames(equations: list[Equations], starts: np.ndarray) -> Frames:
     rows = _stacked(equations)
     nights = _runs(starts, len(rows.measured))
     rigid = _fit(rows, nights, 6, np.where(rows.measured, 1.0, 0.0), _ROUNDS)
-    stretched = _fit(rows, nights, 7, rigid.weights, 1)
+    # weights of the rigid fit would pull a stretched frame back toward a rigid one
+    weights = _fit(rows, nights, 7, rigid.weights, 1).weights
+    stretched = _fit(rows, nights, 7, weights, 1)
     values = np.column_stack([rigid.values, stretched.values[:, 6]])
     errors = np.column_stack([rigid.errors, stretched.errors[:, 6]])
     # a point moved toward a's by a share moves the scale's column of its own equation by that share of a - b
-    pull = np.add.reduceat(-rows.equations[:, :, 7] * rigid.weights * stretched.residuals, starts, axis=0)
-    return Frames(values, errors, rigid.pitches, stretched.inverse[:, 6, 6:] * pull)
+    pull = np.add.reduceat(-rows.equations[:, :, 7] * weights * stretched.residuals, starts, axis=0)
+    return Frames(values, errors, rigid.pitches, stretched.inverse[:, 6, 6:] * pull[:, : len(POINTS)])
 
 
 def frame_equations(readings: pl.DataFrame) -> list[Equations]:
-    """The five comparisons of a pair's pitches, points half way between the two: release point x, y, z and plate location x, z."""
+    """The comparisons of a pair's pitches, points half way between the two: release point x, y, z and plate location x, z; then those that are given.
+
+    The approach angles say how the frames are turned without any distance in between. Where both trackers give the trajectory, its position,
+    velocity and acceleration in mid-flight are compared too: the bend of the flight says how a frame leans, which its two ends hardly tell.
+    """
     a, b = (_points(readings, side) for side in "ab")
     # at a's own point a's error would pull against itself and the scale come out too small; half way it does not, if both err alike
     release, plate = ((of_a + of_b) / 2 for of_a, of_b in zip(a[:2], b[:2], strict=True))
     slopes = np.nan_to_num(_either(a.slopes, b.slopes))
     # without an extension the other tracker's, or the usual 6 ft, stands in: it moves an angle by 1 % at most
     release[:, 1] = np.nan_to_num(_either(a.release[:, 1], b.release[:, 1]), nan=RUBBER_FT - 6.0)
-    return [*_point_equations(release, b.release - a.release), *_plate_equations(plate, b.plate - a.plate, slopes)]
+    points = [*_point_equations(release, b.release - a.release), *_plate_equations(plate, b.plate - a.plate, slopes)]
+    more = [*_angle_equations(slopes, b.slopes - a.slopes), *_trajectory_equations(readings)]
+    return points + [equation for equation in more if np.isfinite(equation.moved).any()]
 
 
 def _either(of_a: np.ndarray, of_b: np.ndarray) -> np.ndarray:
@@ -181,6 +190,56 @@ def _plate_equations(at: np.ndarray, moved: np.ndarray, slopes: np.ndarray) -> l
         Equations(of_x.design - slopes[:, :1] * of_y.design, of_x.moved),
         Equations(of_z.design - slopes[:, 1:] * of_y.design, of_z.moved),
     ]
+
+
+def _angle_equations(slopes: np.ndarray, moved: np.ndarray) -> list[Equations]:
+    """b - a of the flight's slopes dx/dy and dz/dy at the plate: a turn adds to them, whatever the distance. (Their bend over b's error of y is left out.)"""
+    no, one = np.zeros(len(slopes)), np.ones(len(slopes))
+    across = np.column_stack([one, no, slopes[:, 1], no, no, no, no])
+    down = np.column_stack([no, one, -slopes[:, 0], no, no, no, no])
+    return [Equations(across, moved[:, 0]), Equations(down, moved[:, 1])]
+
+
+# where trajectories are compared: half way, where an error of position and one of direction have least to do with each other
+_MID_FLIGHT_FT = 28.0
+
+
+def _trajectory_equations(readings: pl.DataFrame) -> list[Equations]:
+    """b - a of position, velocity and acceleration (x and z of each) where the flight crosses b's plane half way; none where not both have one."""
+    if not all(f"{side}.{name}" in readings.columns for side in "ab" for name in TRAJECTORY):
+        return []
+    a, b = (_state_in_mid_flight(readings, side) for side in "ab")
+    place, velocity, acceleration = ((of_a + of_b) / 2 for of_a, of_b in zip(a, b, strict=True))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slopes, bends = velocity / velocity[:, 1:2], acceleration / velocity[:, 1:2]
+    # b's error of y lets it read position and velocity a little later on the flight, where they have changed by these
+    along_y = _point_equations(place, place)[1].design
+    found = []
+    for vector, moved, changes in zip(
+        (place, velocity, acceleration),
+        (of_b - of_a for of_a, of_b in zip(a, b, strict=True)),
+        (slopes, bends, np.zeros_like(bends)),
+        strict=True,
+    ):
+        of_x, _, of_z = _point_equations(vector, moved)
+        if vector is not place:
+            # a direction has no place: shifts do not move it
+            of_x.design[:, 3:6], of_z.design[:, 3:6] = 0.0, 0.0
+        found += [Equations(of_x.design - changes[:, :1] * along_y, of_x.moved)]
+        found += [Equations(of_z.design - changes[:, 2:] * along_y, of_z.moved)]
+    return found
+
+
+def _state_in_mid_flight(readings: pl.DataFrame, side: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Position, velocity and acceleration (pitches x 3, ft and s) of one tracker's trajectory where it crosses its own plane half way."""
+    names = [f"{side}.{name}" for name in TRAJECTORY]
+    numbers = readings.select(names).cast(pl.Float64).fill_null(math.nan).to_numpy()
+    place, velocity, acceleration = numbers[:, :3], numbers[:, 3:6], numbers[:, 6:]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ahead, speed, pull = _MID_FLIGHT_FT - place[:, 1], velocity[:, 1], acceleration[:, 1]
+        # the root that stays exact as the pull along y vanishes
+        t = (-2 * ahead / (-speed + np.sqrt(speed**2 + 2 * pull * ahead)))[:, None]
+        return place + velocity * t + acceleration * t**2 / 2, velocity + acceleration * t, acceleration
 
 
 class _Rows(NamedTuple):

@@ -211,20 +211,26 @@ def show_own_history(rng: np.random.Generator) -> None:
 
 
 def show_setup(rng: np.random.Generator) -> None:
-    """Turn and shift found from 60 pitches with 0.1 ft of error in each position."""
+    """Turn and shift found from 60 pitches with 0.1 ft of error in each position, 0.3 degrees in the approach angles."""
     print(
-        "\nFrames from 60 pitches, errors of 0.1 ft (extension 0.2 ft) in both trackers, 300 nights each: mean and sd of the miss, coverage"
+        "\nFrames from 60 pitches, errors of 0.1 ft (extension 0.2 ft, angles 0.3 degrees) in both trackers, 300 nights each: mean and sd of the miss, coverage"
     )
     to_units = np.array([np.degrees(1)] * 3 + [12.0] * 3)
     for setup in (Setup(), Setup(aim_deg=0.6), Setup(0.6, -0.3, 1.0, 0.1, -0.2, 0.3), Setup(aim_deg=2.0, tilt_deg=1.0)):
-        frames = fit_frames(frame_equations(seen_through(rng, 60 * 300, setup)), np.arange(0, 60 * 300, 60))
         truth = np.array([*setup[:3], *(12 * value for value in setup[3:6])])
-        miss, errors = frames.values[:, :6] * to_units - truth, frames.errors[:, :6] * to_units
-        print(tuple(setup[:6]), "aim within 0.1 deg:", f"{np.mean(np.abs(miss[:, 0]) < 0.1):.1%}")
-        for place, name in enumerate(("aim deg", "tilt deg", "roll deg", "side in", "height in", "distance in")):
-            print(
-                f"   {name:12} {miss[:, place].mean():+.3f} {miss[:, place].std():.3f} {np.mean(np.abs(miss[:, place]) < 2.0 * errors[:, place]):.3f}"
-            )
+        seen = seen_through(rng, 60 * 300, setup, trajectory=True)
+        for given, left_out in (
+            ("points", "trajectory|approach"),
+            ("points and angles", "trajectory"),
+            ("trajectory too", "none"),
+        ):
+            readings = seen.select(pl.exclude(f"^.*({left_out}).*$"))
+            frames = fit_frames(frame_equations(readings), np.arange(0, 60 * 300, 60))
+            miss, errors = frames.values[:, :6] * to_units - truth, frames.errors[:, :6] * to_units
+            held = np.mean(np.abs(miss) < 2.0 * errors, axis=0)
+            print(f"{tuple(setup[:6])!s:36} {given:18} aim within 0.1 deg: {np.mean(np.abs(miss[:, 0]) < 0.1):.1%}")
+            for place, name in enumerate(("aim deg", "tilt deg", "roll deg", "side in", "height in", "distance in")):
+                print(f"   {name:12} {miss[:, place].mean():+.3f} {miss[:, place].std():.3f} {held[place]:.3f}")
 
 
 def show_speed(rng: np.random.Generator, sightings: int) -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.agreement.history import Season
-from schemas.metrics import METRICS
+from schemas.metrics import METRICS, TRAJECTORY
 
 # mean and spread of true values: invented, about what college pitches are
 TRUTH = {
@@ -92,20 +92,35 @@ class Setup(NamedTuple):
     scale: float = 0.0
 
 
-def seen_through(rng: np.random.Generator, pitches: int, setup: Setup, noise_ft: float = 0.1) -> pl.DataFrame:
+FLIGHT_S = 0.4
+
+
+def seen_through(
+    rng: np.random.Generator,
+    pitches: int,
+    setup: Setup,
+    noise_ft: float = 0.1,
+    angle_noise_deg: float = 0.3,
+    *,
+    trajectory: bool = False,
+) -> pl.DataFrame:
     """Readings `a.<metric>`, `b.<metric>` of flights that a sees straight and b through an exactly turned and shifted frame.
 
-    Flights are parabolas; b's plate location is where the flight crosses the plane that b takes for the front edge.
+    Flights are parabolas; b's plate location is where the flight crosses the plane that b takes for the front edge. A tracker's `trajectory` is
+    off by as much at both ends as its release point and plate location are, and its acceleration by 0.7 ft/s2.
     """
     release = np.column_stack(
         [rng.normal(-1.5, 1.2, pitches), 54.5 + rng.normal(0, 0.4, pitches), rng.normal(5.8, 0.4, pitches)]
     )
     plate = np.column_stack([rng.normal(0, 0.8, pitches), np.full(pitches, 17 / 12), rng.normal(2.4, 0.8, pitches)])
-    share = np.linspace(0, 1.05, 400)[:, None, None]
     bend = np.column_stack([rng.normal(0, 0.8, pitches), np.zeros(pitches), np.full(pitches, 2.5)])
-    path = release + share * (plate - release) + share * (1 - share) * bend
-    turned = (1 + setup.scale) * path @ _turn(setup).T + np.array([setup.side_ft, setup.distance_ft, setup.height_ft])
-    readings = _readings(path, release, "a", rng, noise_ft) | _readings(turned, turned[0], "b", rng, noise_ft)
+    # position = release + share (plate - release) + share (1 - share) bend, share = t / FLIGHT_S
+    velocity, acceleration = (plate - release + bend) / FLIGHT_S, -2 * bend / FLIGHT_S**2
+    turn, shift = (1 + setup.scale) * _turn(setup).T, np.array([setup.side_ft, setup.distance_ft, setup.height_ft])
+    straight = (release, velocity, acceleration)
+    turned = (release @ turn + shift, velocity @ turn, acceleration @ turn)
+    noise = (noise_ft, angle_noise_deg)
+    readings = _readings(straight, "a", rng, noise, trajectory) | _readings(turned, "b", rng, noise, trajectory)
     return pl.DataFrame(readings)
 
 
@@ -118,30 +133,48 @@ def _turn(setup: Setup) -> np.ndarray:
 
 
 def _readings(
-    path: np.ndarray, release: np.ndarray, side: str, rng: np.random.Generator, noise_ft: float
+    flight: tuple[np.ndarray, np.ndarray, np.ndarray],
+    side: str,
+    rng: np.random.Generator,
+    noise: tuple[float, float],
+    trajectory: bool,
 ) -> dict[str, np.ndarray]:
-    n = path.shape[1]
-    crossing = np.empty((n, 3))
-    slopes = np.empty((n, 2))
-    for pitch in range(n):
-        # y falls along the path
-        x, y, z = path[::-1, pitch].T
-        crossing[pitch] = [np.interp(17 / 12, y, x), 17 / 12, np.interp(17 / 12, y, z)]
-        near = np.searchsorted(y, 17 / 12)
-        slopes[pitch] = [
-            (x[near] - x[near - 1]) / (y[near] - y[near - 1]),
-            (z[near] - z[near - 1]) / (y[near] - y[near - 1]),
-        ]
-    noise = rng.normal(0, noise_ft, (n, 5))
-    return {
-        f"{side}.release_side_ft": release[:, 0] + noise[:, 0],
-        f"{side}.extension_ft": 60.5 - release[:, 1] + 2 * noise[:, 1],
-        f"{side}.release_height_ft": release[:, 2] + noise[:, 2],
-        f"{side}.plate_side_ft": crossing[:, 0] + noise[:, 3],
-        f"{side}.plate_height_ft": crossing[:, 2] + noise[:, 4],
-        f"{side}.horizontal_approach_deg": -np.degrees(np.arctan(slopes[:, 0])),
-        f"{side}.vertical_approach_deg": -np.degrees(np.arctan(slopes[:, 1])),
+    release, velocity, acceleration = flight
+    n = len(release)
+    place, heading = _at_plane(flight, 17 / 12)
+    slopes = heading[:, [0, 2]] / heading[:, 1:2]
+    off, angle_off = rng.normal(0, noise[0], (n, 5)), rng.normal(0, noise[1], (n, 2))
+    angles = -np.degrees(np.arctan(slopes)) + angle_off
+    readings = {
+        f"{side}.release_side_ft": release[:, 0] + off[:, 0],
+        f"{side}.extension_ft": 60.5 - release[:, 1] + 2 * off[:, 1],
+        f"{side}.release_height_ft": release[:, 2] + off[:, 2],
+        f"{side}.plate_side_ft": place[:, 0] + off[:, 3],
+        f"{side}.plate_height_ft": place[:, 2] + off[:, 4],
+        f"{side}.horizontal_approach_deg": angles[:, 0],
+        f"{side}.vertical_approach_deg": angles[:, 1],
     }
+    if not trajectory:
+        return readings
+    at, going = _at_plane(flight, 50.0)
+    from_start = ((release[:, 1] - 50.0) / -velocity[:, 1])[:, None]
+    bend_off = rng.normal(0, 0.7, (n, 2)) * (noise[0] / 0.1)
+    # the ends are off by what the release point and the plate location are off, and the flight between them bends by bend_off too much
+    change = (off[:, [3, 4]] - off[:, [0, 2]]) / FLIGHT_S - bend_off * FLIGHT_S / 2
+    at[:, [0, 2]] += off[:, [0, 2]] + change * from_start + bend_off * from_start**2 / 2
+    going[:, [0, 2]] += change + bend_off * from_start
+    pull = acceleration + np.insert(bend_off, 1, 0.0, axis=1)
+    return readings | dict(
+        zip([f"{side}.{name}" for name in TRAJECTORY], np.column_stack([at, going, pull]).T, strict=True)
+    )
+
+
+def _at_plane(flight: tuple[np.ndarray, np.ndarray, np.ndarray], y: float) -> tuple[np.ndarray, np.ndarray]:
+    """Position and velocity where a flight of position, velocity and acceleration (pitches x 3) crosses the plane y."""
+    release, velocity, acceleration = flight
+    gap, speed, pull = y - release[:, 1], velocity[:, 1], acceleration[:, 1]
+    t = (-2 * gap / (-speed + np.sqrt(speed**2 + 2 * pull * gap)))[:, None]
+    return release + velocity * t + acceleration * t**2 / 2, velocity + acceleration * t
 
 
 def outings(
