@@ -156,8 +156,8 @@ def _kept_exports(
         name = (row["tracker"], row["file_name"])
         if name in names:
             continue
-        reason = _why_dropped(row, inboxes, content, to_drop)
-        if reason is None or (name in as_before and row["tracker"] in inboxes):
+        reason = _why_dropped(row, inboxes, content, to_drop, name in as_before)
+        if reason is None:
             kept.append(_as_it_was(row, inboxes[row["tracker"]]))
         else:
             dropped.append(row)
@@ -170,12 +170,15 @@ def _why_dropped(
     inboxes: Mapping[str, Path],
     content: Collection[str],
     to_drop: Collection[tuple[str, str]],
+    as_before: bool,
 ) -> str | None:
     """Why an export that is not in its inbox does not stand any more; None where its rows stay until a person says otherwise."""
     if row["tracker"] not in inboxes:
         return "is of a tracker that is no more in ledger.toml: its rows are taken out"
     if any(row["tracker"] == tracker and fnmatchcase(str(row["file_name"]), name) for tracker, name in to_drop):
         return "is taken out, as decisions.csv says"
+    if as_before:
+        return None
     if row["file_id"] in content:
         return "is gone; the same content lies there under another name"
     if row["status"] != "read":

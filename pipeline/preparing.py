@@ -56,9 +56,10 @@ def prepare(ledger: Ledger, plan: Plan, memory: Memory | None, tell: Progress) -
     inputs = set(plan.nights) | _nights(checked.sightings) | _nights_with(memory, checked.sightings)
     if memory is not None:
         inputs |= _nights(memory.frame("file_nights").filter(pl.col("file_id").is_in(list(plan.dirty))))
+    seen = _trackers_by_night(of_files, old)
     more = _Involved(ledger, plan, of_files["file_nights"], of_files["file_facts"], tell)
     while True:
-        nights = _to_work_through(inputs, old, ledger)
+        nights = _to_work_through(inputs, seen, old)
         rows = pl.concat([checked.sightings, *more.of(nights)]).filter(pl.col("baseball_day").is_in(list(nights)))
         corrected = apply_corrections(rows, _corrections(ledger))
         once = resolve_repeats(corrected, newness(of_files["file_facts"]))
@@ -143,17 +144,30 @@ def _nights_with(memory: Memory | None, sightings: pl.DataFrame) -> set[date]:
     return _nights(found.collect())
 
 
-def _to_work_through(
-    inputs: Collection[date], old: Mapping[str, pl.DataFrame | None] | _Old, ledger: Ledger
-) -> set[date]:
+def _trackers_by_night(of_files: Mapping[str, pl.DataFrame], old: "_Old") -> pl.DataFrame:
+    """tracker, baseball_day: who wrote exports of a night, by the exports of the run before and by those of now."""
+    sources = [(of_files["file_nights"], of_files["file_facts"]), (old["file_nights"], old["file_facts"])]
+    parts = [
+        nights.join(facts.select("file_id", "tracker"), on="file_id").select("tracker", "baseball_day")
+        for nights, facts in sources
+        if nights is not None and facts is not None
+    ]
+    return pl.concat(parts).unique()
+
+
+def _to_work_through(inputs: Collection[date], seen: pl.DataFrame, old: "_Old") -> set[date]:
     """The changed nights, those whose matching learns from them, and those that share a sighting with any of these."""
     nights = set(inputs)
     statistics = old["statistics"]
     if statistics is None or not inputs:
         return nights
-    venues = sorted({tracker.venue for tracker in ledger.trackers} | set(statistics.get_column("venue").to_list()))
-    touched = pl.DataFrame({"baseball_day": sorted(inputs)}).join(pl.DataFrame({"venue": venues}), how="cross")
-    nights |= _nights(days_to_match(touched.select("venue", "baseball_day"), statistics))
+    changed = seen.filter(pl.col("baseball_day").is_in(list(inputs)))
+    for (one, other), of_pair in statistics.group_by("tracker_a", "tracker_b"):
+        # what two trackers teach about each other can have changed only where both were there
+        both = changed.filter(pl.col("tracker").is_in([one, other])).group_by("baseball_day").len()
+        days = both.filter(pl.col("len") == 2).select("baseball_day")
+        touched = of_pair.select("venue").unique().join(days, how="cross")
+        nights |= _nights(days_to_match(touched, of_pair))
     return _with_same_ids(nights, old["same_ids"])
 
 

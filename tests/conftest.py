@@ -35,3 +35,9 @@ def demo_inputs(tmp_path: Path) -> Path:
     folder = tmp_path / "workspace"
     shutil.copytree(PROJECT / "demo_inputs", folder, ignore=shutil.ignore_patterns("truth", "warehouse"))
     return folder
+
+
+@pytest.fixture(autouse=True)
+def exports_settle_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tests write an export and run in the same breath; what is still growing has tests of its own."""
+    monkeypatch.setattr("pipeline.inbox.SETTLE_S", 0.0)

@@ -164,7 +164,11 @@ def _values(thrown: Thrown) -> list[dict[str, object]]:
 def _aliases(thrown: Thrown) -> list[dict[str, object]]:
     later = list(thrown.readings)[1:]
     return [
-        {"old_pitch_id": "p" + sighting_id(thrown.number, tracker)[1:], "pitch_id": pitch_id(thrown.number)}
+        {
+            "old_pitch_id": "p" + sighting_id(thrown.number, tracker)[1:],
+            "pitch_id": pitch_id(thrown.number),
+            "baseball_day": thrown.day,
+        }
         for tracker in later
     ]
 
@@ -195,7 +199,7 @@ def _file(
 
 def _others(sightings: pl.DataFrame) -> dict[str, pl.DataFrame]:
     seen = dict(sightings.group_by("tracker").len().iter_rows())
-    aside = {"tracker": "radar", "file_id": "radar-file"}
+    aside = {"tracker": "radar", "file_id": "radar-file", "found_in": "export"}
     refused = {
         "level": "row",
         "tracker": "radar",

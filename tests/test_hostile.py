@@ -25,7 +25,7 @@ import polars as pl
 import pytest
 import xlsxwriter
 
-from pipeline import night
+from pipeline import gathering
 from pipeline.errors import PitchledgerError
 from pipeline.inbox import ExportFile, list_exports
 from pipeline.ledger import load_ledger
@@ -406,12 +406,10 @@ def test_a_fault_of_the_program_costs_one_file_and_not_the_night(
     def fail(*_: object) -> Mapped:
         raise ZeroDivisionError("a fault\nof ours")
 
-    monkeypatch.setattr(night, "map_export", fail)
-    gathered = night.gather(ledger, exports, lambda *_: None)
-    assert gathered.mapped.sightings.is_empty() and gathered.files.get_column("status").unique().to_list() == [
-        "quarantined"
-    ]
-    reasons = gathered.mapped.quarantine.get_column("reason").to_list()
+    monkeypatch.setattr(gathering, "map_export", fail)
+    gathered = gathering.gather(ledger, exports, lambda *_: None)
+    assert gathered.sightings.is_empty() and gathered.files.get_column("status").unique().to_list() == ["quarantined"]
+    reasons = gathered.quarantine.get_column("reason").to_list()
     assert (
         any("ZeroDivisionError: a fault�of ours" in reason for reason in reasons) and "can't be mapped" in caplog.text
     )

@@ -1,87 +1,73 @@
-"""The laws of the whole way: the same exports give the same tables, in one run or in several, whenever and in whatever order they came."""
+"""The laws of the whole way: the same exports give the same tables, in one run or in many, whenever and in whatever order they came."""
 
-import os
+import random
 import shutil
 from pathlib import Path
 
-import polars as pl
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
-from pipeline.ledger import load_ledger
-from pipeline.night import run_night
-from schemas.tables import TABLES
-from tests.conftest import PROJECT
+from tests.nights import comparable, deliver, demo_exports, differences, empty_workspace, fresh, night, published
 
-DEMO = PROJECT / "demo_inputs"
 # a week with a game, bullpens on both mounds, an order-only file, a ball without a station, a file exported twice
-DAYS = (
-    "2026-10-12",
-    "20261012",
-    "2026-10-13",
-    "20261013",
-    "2026-10-14",
-    "20261014",
-    "2026-10-15",
-    "20261015",
-    "2026-10-24",
-)
-# what tells of runs and not of exports
-OF_RUNS = ("runs",)
+DAYS = ("2026-10-12", "2026-10-13", "2026-10-14", "2026-10-15", "2026-10-24")
 
 
 @pytest.fixture
 def workspace(tmp_path: Path) -> Path:
-    shutil.copytree(DEMO, tmp_path / "w", ignore=shutil.ignore_patterns("inbox", "truth", "warehouse"))
-    return tmp_path / "w"
+    return empty_workspace(tmp_path / "w")
 
 
-def exports() -> list[Path]:
-    return [
-        path for path in sorted((DEMO / "inbox").rglob("*")) if path.is_file() and any(day in str(path) for day in DAYS)
-    ]
+@pytest.fixture(scope="module")
+def at_once(tmp_path_factory: pytest.TempPathFactory) -> dict:
+    """The tables of one run over all exports of the week."""
+    folder = tmp_path_factory.mktemp("at_once") / "w"
+    deliver(empty_workspace(folder), demo_exports(*DAYS))
+    night(folder)
+    return comparable(folder)
 
 
-def deliver(workspace: Path, paths: list[Path], modified_at: int) -> None:
-    for number, path in enumerate(paths):
-        target = workspace / path.relative_to(DEMO)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(path, target)
-        os.utime(target, (modified_at + number, modified_at + number))
+@settings(max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(nights=st.lists(st.integers(0, 3), min_size=15, max_size=15), seed=st.integers(0, 999))
+def test_any_split_into_nights_in_any_order_with_repeats_gives_what_one_run_gives(
+    nights: list[int], seed: int, at_once: dict, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    folder = empty_workspace(tmp_path_factory.mktemp("split") / "w")
+    paths = demo_exports(*DAYS)
+    assert len(paths) == len(nights)
+    chance = random.Random(seed)
+    for number in sorted(set(nights)):
+        tonight = [path for path, when in zip(paths, nights, strict=True) if when == number]
+        # some of what came before is copied over once more, with another time
+        again = [path for path, when in zip(paths, nights, strict=True) if when < number and chance.random() < 0.3]
+        deliver(folder, tonight + again, 1_700_000_000 + chance.randrange(10**6))
+        night(folder)
+    assert differences(comparable(folder), at_once) == {}
 
 
-def tables_of(workspace: Path) -> dict[str, pl.DataFrame]:
-    return {name: frame for name, frame in run_night(load_ledger(workspace)).tables.items() if name not in OF_RUNS}
-
-
-def sorted_rows(name: str, frame: pl.DataFrame) -> pl.DataFrame:
-    left_out = {"files": ["modified_at"]}.get(name, [])
-    columns = [column for column in TABLES[name].names if column in frame.columns and column not in left_out]
-    return frame.select(columns).sort(columns, nulls_last=True)
-
-
-def test_several_nights_in_any_order_give_what_one_run_gives(workspace: Path) -> None:
-    paths = exports()
-    assert len(paths) == 15
-    late = [path for path in paths if "camera" in str(path) or "20261013" in str(path)]
-    deliver(workspace, [path for path in paths if path not in late], 1_800_000_000)
-    tables_of(workspace)
-    deliver(workspace, list(reversed(late)), 1_790_000_000)
-    in_two = tables_of(workspace)
-    shutil.rmtree(workspace / "warehouse")
-    deliver(workspace, paths, 1_700_000_000)
-    at_once = tables_of(workspace)
-    assert set(in_two) == set(at_once)
-    for name, frame in at_once.items():
-        assert sorted_rows(name, frame).equals(sorted_rows(name, in_two[name])), name
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(10))
+def test_any_split_of_the_whole_demo_gives_what_one_run_gives(seed: int, workspace: Path, tmp_path: Path) -> None:
+    chance = random.Random(seed)
+    paths = demo_exports()
+    chance.shuffle(paths)
+    count = chance.randrange(2, 9)
+    for number in range(count):
+        deliver(workspace, paths[number::count], 1_700_000_000 + chance.randrange(10**6))
+        night(workspace)
+    assert differences(comparable(workspace), fresh(workspace, tmp_path / "fresh")) == {}
 
 
 def test_an_id_of_the_first_night_still_leads_to_its_pitch_after_a_late_file(workspace: Path) -> None:
-    paths = exports()
+    paths = demo_exports(*DAYS)
     late = [path for path in paths if "stadium_radar" in str(path)]
-    deliver(workspace, [path for path in paths if path not in late], 1_800_000_000)
-    before = tables_of(workspace)["pitches"]
-    deliver(workspace, late, 1_800_000_000)
-    after = tables_of(workspace)
+    deliver(workspace, [path for path in paths if path not in late])
+    night(workspace)
+    before = published(workspace)["pitches"]
+    deliver(workspace, late)
+    night(workspace)
+    after = published(workspace)
     aliases = dict(after["pitch_aliases"].select("old_pitch_id", "pitch_id").iter_rows())
     now = set(after["pitches"].get_column("pitch_id"))
     led = [aliases.get(pitch, pitch) for pitch in before.get_column("pitch_id")]
@@ -91,9 +77,14 @@ def test_an_id_of_the_first_night_still_leads_to_its_pitch_after_a_late_file(wor
 
 
 def test_a_tracker_that_saw_nothing_changes_no_pitch(workspace: Path) -> None:
-    deliver(workspace, exports(), 1_800_000_000)
-    before = tables_of(workspace)["pitches"]
+    deliver(workspace, demo_exports(*DAYS))
+    night(workspace)
+    before = comparable(workspace)["pitches"]
     ledger = workspace / "ledger.toml"
     more = '\n[[tracker]]\nid = "new_unit"\nprofile = "pen_unit"\nvenue = "heron_park"\nstations = ["pen_north"]\nrank = 9\n'
     ledger.write_text(ledger.read_text() + more)
-    assert tables_of(workspace)["pitches"].equals(before)
+    night(workspace, rebuild=True)
+    assert comparable(workspace)["pitches"].equals(before)
+    shutil.rmtree(workspace / "warehouse")
+    night(workspace)
+    assert comparable(workspace)["pitches"].equals(before)

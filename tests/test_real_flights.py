@@ -15,6 +15,7 @@ from pipeline import flight as physics
 from pipeline.flight import FRONT_EDGE_FT, Flight, Span
 from pipeline.ledger import load_ledger
 from pipeline.night import run_night
+from pipeline.publishing import published_tables
 from tests.test_open_pitches import flight_of, mapped
 
 FIRST = datetime(2026, 4, 3, 23, 5, tzinfo=UTC)
@@ -227,7 +228,9 @@ def _write_two(
 
 def test_real_flights_seen_by_two_trackers_are_matched_and_agree(world: tuple[Path, pl.DataFrame]) -> None:
     folder, _ = world
-    tables = run_night(load_ledger(folder)).tables
+    ledger = load_ledger(folder)
+    run_night(ledger)
+    tables = published_tables(ledger.output, ("sightings", "agreement"))
     one, two = (tables["sightings"].filter(pl.col("tracker") == name) for name in ("one", "two"))
     true = _true_numbers(folder)
     one = one.with_columns(number=pl.col("native_id").str.slice(1).cast(pl.Int64))

@@ -128,7 +128,7 @@ def test_every_sighting_that_does_not_name_its_pitch_gives_an_alias() -> None:
         {"sighting_id": "s1"}, {"sighting_id": "s2", "tracker": "camera"}, {"sighting_id": "s3", "tracker": "ball"}
     )
     done = reconcile(seen, groups(s1="s1", s2="s1", s3="s3"), NO_CALIBRATION, RANKS, {}, {})
-    assert done.pitch_aliases.rows() == [("p2", "p1")]
+    assert done.pitch_aliases.select("old_pitch_id", "pitch_id").rows() == [("p2", "p1")]
     assert done.pitches.get_column("pitch_id").to_list() == ["p1", "p3"]
 
 

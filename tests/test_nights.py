@@ -1,0 +1,354 @@
+"""A night redoes what something changed, no more and no less: each case is held to what one run from nothing gives."""
+
+import hashlib
+import shutil
+import threading
+import time
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline import inbox
+from pipeline.archive import ARCHIVE
+from pipeline.attempts import read_attempts
+from pipeline.ledger import load_ledger
+from pipeline.night import dry_run, run_and_record
+from pipeline.publishing import current_version, versions
+from tests.conftest import command
+from tests.nights import DEMO, comparable, deliver, demo_exports, differences, empty_workspace, fresh, night, published
+
+DAYS = ("2026-10-12", "2026-10-13", "2026-10-14", "2026-10-15", "2026-10-16")
+FIRST_DECISION = "kind,tracker,subject,object,by,on,why\n"
+
+
+@pytest.fixture(scope="module")
+def first_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = empty_workspace(tmp_path_factory.mktemp("nights") / "w")
+    deliver(folder, demo_exports(*DAYS))
+    night(folder)
+    return folder
+
+
+@pytest.fixture
+def workspace(first_run: Path, tmp_path: Path) -> Path:
+    """A workspace after its first night, to be changed at will."""
+    shutil.copytree(first_run, tmp_path / "w", symlinks=True)
+    return tmp_path / "w"
+
+
+def one(workspace: Path, word: str) -> Path:
+    (path,) = [path for path in (workspace / "inbox").rglob("*") if word in str(path) and path.is_file()]
+    return path
+
+
+def decide(workspace: Path, *lines: str) -> None:
+    path = workspace / "decisions.csv"
+    text = path.read_text() if path.is_file() else FIRST_DECISION
+    path.write_text(text.rstrip("\n") + "\n" + "".join(f"{line}\n" for line in lines))
+
+
+def assert_as_from_nothing(workspace: Path, folder: Path) -> None:
+    assert differences(comparable(workspace), fresh(workspace, folder)) == {}
+
+
+def test_a_night_works_through_the_new_nights_only(workspace: Path) -> None:
+    deliver(workspace, demo_exports("2026-11-04"))
+    report = night(workspace)
+    # the opening block of 14 days is over, and nothing learns from a later night
+    assert report.nights == [date(2026, 11, 4)]
+    assert report.files_new == len(demo_exports("2026-11-04"))
+
+
+def test_a_night_without_anything_new_publishes_nothing(workspace: Path) -> None:
+    before = current_version(workspace / "warehouse")
+    report = night(workspace)
+    assert (report.published, report.reasons, current_version(workspace / "warehouse")) == (False, [], before)
+
+
+def test_a_late_file_finds_its_pitches(workspace: Path, tmp_path: Path) -> None:
+    radar = one(workspace, "radar_2026-10-16_v1")
+    late = radar.read_bytes()
+    radar.unlink()
+    shutil.rmtree(workspace / "warehouse")
+    night(workspace)
+    alone = published(workspace)["pitches"].filter(pl.col("baseball_day") == date(2026, 10, 16))
+    assert alone.get_column("seen_by").max() == 1
+    radar.write_bytes(late)
+    night(workspace)
+    together = published(workspace)["pitches"].filter(pl.col("baseball_day") == date(2026, 10, 16))
+    assert together.filter(pl.col("seen_by") == 2).height > 200
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+
+
+def test_a_removed_export_is_told_and_its_rows_stay_until_a_person_says_otherwise(
+    workspace: Path, tmp_path: Path
+) -> None:
+    before = comparable(workspace)
+    path = one(workspace, "wurf_20261013_1537_Sued")
+    name = path.relative_to(workspace / "inbox" / "pen_unit").as_posix()
+    content = path.read_bytes()
+    path.unlink()
+    report = night(workspace)
+    assert report.files_gone == 1 and any(name in reason and "gone" in reason for reason in report.reasons)
+    assert differences(comparable(workspace), before) == {}
+    # a rebuild takes it from the kept copy
+    night(workspace, rebuild=True)
+    assert differences(comparable(workspace), before) == {}
+    gone = published(workspace)["files"].drop_nulls("gone_since").get_column("file_name").to_list()
+    assert gone == [name]
+    assert not night(workspace).published
+    # back, with the same content
+    path.write_bytes(content)
+    night(workspace)
+    assert published(workspace)["files"].drop_nulls("gone_since").is_empty()
+    # gone again, and dropped
+    path.unlink()
+    decide(workspace, f"drop_export,pen_unit,{name},,me,2026-11-25,sent by mistake")
+    report = night(workspace)
+    assert name not in published(workspace)["files"].get_column("file_name").to_list()
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+
+
+def test_a_share_that_is_away_is_told_and_changes_nothing(workspace: Path) -> None:
+    before = comparable(workspace)
+    (workspace / "inbox" / "stadium_radar").rename(workspace / "away")
+    report = night(workspace)
+    assert not report.published
+    assert any("stadium_radar" in sentence and "away" in sentence for sentence in report.left)
+    assert differences(comparable(workspace), before) == {}
+    (workspace / "inbox" / "stadium_radar").mkdir()
+    assert not night(workspace).published
+
+
+def test_a_renamed_export_is_read_under_its_new_name(workspace: Path, tmp_path: Path) -> None:
+    path = one(workspace, "radar_2026-10-16_v1")
+    path.rename(path.with_name("radar_2026-10-16_v9.csv"))
+    night(workspace)
+    names = published(workspace)["files"].get_column("file_name").to_list()
+    assert "2026-10/radar_2026-10-16_v9.csv" in names and "2026-10/radar_2026-10-16_v1.csv" not in names
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+
+
+def test_a_corrected_export_under_the_same_name_takes_the_old_ones_place(workspace: Path, tmp_path: Path) -> None:
+    path = one(workspace, "radar_2026-10-16_v1")
+    lines = path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(b"".join(lines[:-20]))
+    report = night(workspace)
+    assert report.nights == [date(2026, 10, 16)]
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+
+
+def test_a_copy_of_an_export_changes_its_files_row_only(workspace: Path, tmp_path: Path) -> None:
+    before = comparable(workspace)["pitches"]
+    path = one(workspace, "radar_2026-10-16_v1")
+    shutil.copy(path, path.with_name("radar_2026-10-16_v0.csv"))
+    night(workspace)
+    assert published(workspace)["files"].filter(pl.col("status") == "repeat").height >= 1
+    assert comparable(workspace)["pitches"].equals(before)
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+    # the first of the two goes: nothing is lost
+    path.with_name("radar_2026-10-16_v0.csv").unlink()
+    night(workspace)
+    assert comparable(workspace)["pitches"].equals(before)
+    assert_as_from_nothing(workspace, tmp_path / "fresh_2")
+
+
+def test_an_export_that_is_still_growing_is_left_for_the_next_run(
+    workspace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(inbox, "SETTLE_S", 0.5)
+    (source,) = demo_exports("radar_2026-11-04_v1")
+    target = workspace / source.relative_to(DEMO)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    lines = source.read_bytes().splitlines(keepends=True)
+    stop = threading.Event()
+
+    def write_slowly() -> None:
+        with target.open("wb", buffering=0) as file:
+            for line in lines * 50:
+                file.write(line)
+                if stop.wait(0.05):
+                    return
+
+    writer = threading.Thread(target=write_slowly)
+    writer.start()
+    try:
+        time.sleep(0.2)
+        report = night(workspace)
+    finally:
+        stop.set()
+        writer.join()
+    assert not report.published
+    assert [sentence for sentence in report.left if "radar_2026-11-04_v1.csv" in sentence]
+    target.write_bytes(source.read_bytes())
+    assert night(workspace).nights == [date(2026, 11, 4)]
+
+
+def test_an_export_is_read_as_it_was_hashed_even_if_it_is_replaced_meanwhile(
+    workspace: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    (source,) = demo_exports("radar_2026-11-04_v1")
+    deliver(workspace, [source])
+    target = workspace / source.relative_to(DEMO)
+    from pipeline import gathering
+
+    real = gathering.gather
+
+    def replaced_first(*arguments: object) -> object:
+        target.write_bytes(b"something else")
+        return real(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("pipeline.preparing.gather", replaced_first)
+    night(workspace)
+    monkeypatch.undo()
+    taken = published(workspace)["files"].filter(pl.col("file_name") == "2026-11/radar_2026-11-04_v1.csv")
+    assert taken.get_column("sha256").to_list() == [hashlib.sha256(source.read_bytes()).hexdigest()]
+    assert taken.get_column("sightings")[0] > 200
+    # what it is now is taken by the next run
+    assert night(workspace).published
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+
+
+@pytest.mark.parametrize(
+    ("change", "nights"),
+    [
+        ("comment", 0),
+        ("profile", 1),
+        ("correction", 1),
+        ("roster", None),
+        ("label", None),
+        ("tolerance", 5),
+        ("gaps", 0),
+        ("no_pitch", None),
+    ],
+)
+def test_what_depends_on_a_changed_setting_is_redone(
+    change: str, nights: int | None, workspace: Path, tmp_path: Path
+) -> None:
+    ledger = workspace / "ledger.toml"
+    text = ledger.read_text()
+    if change == "comment":
+        ledger.write_text(text + "\n# nothing\n")
+    elif change == "profile":
+        profile = workspace / "profiles" / "stadium_radar.toml"
+        before = profile.read_text()
+        profile.write_text(_other_definition(before))
+        assert profile.read_text() != before
+    elif change == "correction":
+        ledger.write_text(
+            text + '\n[[correction]]\ntracker = "stadium_radar"\nmetric = "release_speed_mph"\namount = -0.5\n'
+            'from = 2026-10-16\nwhy = "test"\n'
+        )
+    elif change == "roster":
+        roster = workspace / "roster.csv"
+        lines = roster.read_text().splitlines()
+        roster.write_text("\n".join(line for line in lines if not line.startswith("hs06")) + "\n")
+    elif change == "label":
+        decide(workspace, 'label_is,,"Ollerby, Rusk",hs01,me,2026-11-25,asked him')
+    elif change == "tolerance":
+        ledger.write_text(text + "\n[limits]\nspin_rate_rpm = [500, 3400]\n")
+    elif change == "gaps":
+        ledger.write_text(text.replace("[gaps]", "[gaps]") + ("" if "[gaps]" in text else "\n[gaps]\nshare = 0.5\n"))
+    elif change == "no_pitch":
+        some = published(workspace)["sightings"].sort("sighting_id").get_column("sighting_id")[7]
+        decide(workspace, f"no_pitch,,{some},,me,2026-11-25,a throw back")
+    report = night(workspace)
+    if nights is not None:
+        assert len(report.nights) == nights
+    assert report.published == (change != "comment")
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+
+
+def _other_definition(profile: str) -> str:
+    """The profile with another meaning for one of the operator's words."""
+    assert '"slide" = "slider"' in profile
+    return profile.replace('"slide" = "slider"', '"slide" = "cutter"', 1)
+
+
+def test_a_damaged_copy_of_a_removed_export_quarantines_that_export_and_not_the_night(workspace: Path) -> None:
+    path = one(workspace, "radar_2026-10-16_v1")
+    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+    path.unlink()
+    (kept,) = (workspace / "warehouse" / ARCHIVE).glob(f"*/{sha256}.zst")
+    kept.write_bytes(kept.read_bytes()[:100])
+    night(workspace, rebuild=True)
+    lines = published(workspace)["quarantine"].filter(pl.col("file_name").str.contains("radar_2026-10-16_v1"))
+    assert lines.get_column("reason").to_list() == ["is no more in the inbox, and no kept copy of it can be read"]
+
+
+def test_copies_of_exports_go_when_no_kept_version_needs_them(workspace: Path) -> None:
+    path = one(workspace, "radar_2026-10-16_v1")
+    old = hashlib.sha256(path.read_bytes()).hexdigest()
+    lines = path.read_bytes().splitlines(keepends=True)
+    kept = workspace / "warehouse" / ARCHIVE
+    for number in range(1, 5):
+        path.write_bytes(b"".join(lines[:-number]))
+        night(workspace)
+    assert not list(kept.glob(f"*/{old}.zst"))
+    assert list(kept.glob(f"*/{hashlib.sha256(path.read_bytes()).hexdigest()}.zst"))
+
+
+def test_a_dry_run_says_what_would_be_done_and_writes_nothing(workspace: Path) -> None:
+    deliver(workspace, demo_exports("2026-11-04"))
+
+    def everything() -> dict[str, int]:
+        return {str(path): path.lstat().st_mtime_ns for path in workspace.rglob("*")}
+
+    before = everything()
+    report = dry_run(load_ledger(workspace))
+    assert everything() == before
+    assert report.nights == [date(2026, 11, 4)] and not report.published
+    done = command("run", "--dry-run", "-w", workspace)
+    assert done.returncode == 0 and "A run would work through the night of 2026-11-04" in done.stdout
+    assert everything() == before
+
+
+def test_a_version_that_is_put_back_is_what_readers_see_and_the_next_run_goes_on_from_it(
+    workspace: Path, tmp_path: Path
+) -> None:
+    first = str(current_version(workspace / "warehouse"))
+    before = comparable(workspace)
+    deliver(workspace, demo_exports("2026-11-04"))
+    night(workspace)
+    after = comparable(workspace)
+    done = command("run", "--restore", first, "-w", workspace)
+    assert done.returncode == 0, done.stderr
+    assert differences(comparable(workspace), before) == {}
+    refused = command("run", "--restore", "yesterday", "-w", workspace)
+    assert refused.returncode == 2 and first in refused.stderr
+    assert night(workspace).published
+    assert differences(comparable(workspace), after) == {}
+    assert len(versions(workspace / "warehouse")) == 3
+
+
+def test_every_run_leaves_a_line_on_what_became_of_it(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    ledger = load_ledger(workspace)
+    run_and_record(ledger)
+    deliver(workspace, demo_exports("2026-11-04"))
+
+    def refuse(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("pipeline.night.publish", refuse)
+    with pytest.raises(OSError, match="No space"):
+        run_and_record(ledger)
+    monkeypatch.undo()
+    run_and_record(ledger)
+    outcomes = [(attempt.outcome, "No space" in attempt.message) for attempt in read_attempts(ledger.output)]
+    assert outcomes == [("nothing_new", False), ("failed", True), ("done", False)]
+
+
+def test_untouched_months_are_the_same_files_in_both_versions(workspace: Path) -> None:
+    """Not copied, and not a byte of them changed: POSIX says that a hard link is the same file (st_ino)."""
+    before = current_version(workspace / "warehouse")
+    deliver(workspace, demo_exports("2026-11-04"))
+    night(workspace)
+    both = [
+        workspace / "warehouse" / "versions" / str(version) / "parquet" / "pitches" / "season=2026" / "month=10"
+        for version in (before, current_version(workspace / "warehouse"))
+    ]
+    ids = {(file.stat().st_ino, file.stat().st_dev) for folder in both for file in folder.iterdir()}
+    assert len(ids) == 1
+    assert (both[1].parent / "month=11" / "pitches.parquet").stat().st_nlink == 1
