@@ -12,6 +12,7 @@ from pipeline.agreement.corrections import Correction, apply_corrections, crooke
 from pipeline.agreement.readings import Pair
 from pipeline.agreement.sentences import setup_sentence
 from pipeline.agreement.setup import Frames, fit_frames, frame_equations, frames_by_night, setup_of_nights
+from pipeline.flight import Flight, Span, break_in, flight_time_s
 from schemas.contract import validate
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.setup import SETUP
@@ -233,3 +234,54 @@ def test_a_frame_correction_turns_the_trajectory_too() -> None:
     turned = Rotation.from_euler("z", 1.0, degrees=True).apply([[-1.0, 50.0, 5.5], [3.0, -125.0, -4.0]])
     assert [row[f"trajectory_{axis}_ft"] for axis in "xyz"] == pytest.approx(turned[0], abs=0.02)
     assert [row[f"trajectory_v{axis}_fps"] for axis in "xyz"] == pytest.approx(turned[1], abs=0.05)
+
+
+@pytest.mark.parametrize(("frame", "most"), [("roll_deg", 0.02), ("aim_deg", 0.2), ("tilt_deg", 0.2)])
+def test_breaks_of_a_turned_frame_are_straightened_by_the_physics_of_exact_flights(frame: str, most: float) -> None:
+    # flights of known acceleration, told by a device whose frame is turned by exactly 1 degree (scipy), breaks by pipeline.flight
+    rng = np.random.default_rng(20)
+    place = np.column_stack([rng.normal(-1.5, 1.2, 200), rng.normal(54.5, 0.4, 200), rng.normal(5.8, 0.4, 200)])
+    pull = np.column_stack([rng.normal(0, 12, 200), rng.normal(28, 3, 200), rng.normal(-20, 8, 200)])
+    speed = np.column_stack([rng.normal(2, 2, 200), rng.normal(-128, 6, 200), rng.normal(-3, 2, 200)])
+    turn = Rotation.from_euler(
+        *{"aim_deg": ("z", -1.0), "roll_deg": ("y", 1.0), "tilt_deg": ("x", 1.0)}[frame], degrees=True
+    )
+    straight, turned = (
+        _breaks(*vectors) for vectors in ((place, speed, pull), (turn.apply(part) for part in (place, speed, pull)))
+    )
+    absent = [name for name in (*METRICS, *TRAJECTORY) if name not in turned.columns]
+    sightings = turned.with_columns(
+        *(pl.lit(None, pl.Float64).alias(name) for name in absent),
+        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, pl.String),
+    )  # fmt: skip
+    corrected = apply_corrections(sightings, [Correction("unit", None, frame, -1.0, None, None, "leans")])
+    for name in ("horizontal_break_in", "induced_vertical_break_in"):
+        assert np.abs((corrected[name] - straight[name]).to_numpy()).max() < most
+    if frame == "roll_deg":
+        assert np.abs((turned["horizontal_break_in"] - straight["horizontal_break_in"]).to_numpy()).max() > 0.5
+
+
+def _breaks(place: np.ndarray, speed: np.ndarray, pull: np.ndarray) -> pl.DataFrame:
+    flight, span = Flight(*place.T, *speed.T, *pull.T), Span(place[:, 1], 17 / 12)
+    horizontal, vertical = break_in(flight, span, "same_plane")
+    return pl.DataFrame(
+        {
+            "horizontal_break_in": horizontal,
+            "induced_vertical_break_in": vertical,
+            "flight_time_s": flight_time_s(flight, span),
+        }
+    )
+
+
+def test_a_lean_turns_the_spin_axis_by_as_much() -> None:
+    # pure backspin seen by a device that leans 3 degrees toward third base reads its push 3 degrees off
+    named = {"spin_axis_deg": 177.0}
+    absent = [name for name in (*METRICS, *TRAJECTORY) if name not in named]
+    sightings = pl.DataFrame([named]).with_columns(
+        *(pl.lit(None, pl.Float64).alias(name) for name in absent),
+        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, pl.String),
+    )  # fmt: skip
+    push = Rotation.from_euler("y", 3.0, degrees=True).apply([0.0, 0.0, 1.0])
+    assert np.degrees(np.arctan2(push[0], -push[2])) % 360 == pytest.approx(177.0)
+    correction = Correction("unit", None, "roll_deg", -3.0, None, None, "leans")
+    assert apply_corrections(sightings, [correction])["spin_axis_deg"].item() == pytest.approx(180.0)
