@@ -11,6 +11,8 @@ from pipeline.matching.records import Unit
 
 # padded cells of one batch of alignments: keeps the work in the processor's cache and memory small
 _BATCH_CELLS = 200_000
+# a pair beyond doubt: its evidence, its lead over the others of its records, and what a pair crossed with it must have (natural log)
+_ANCHOR, _ANCHOR_LEAD, _MAY_BE_CROSSED = 9.0, 10.0, -9.0
 # log evidence of one session of two files that have no pair near the clock path
 _NOTHING = -30.0
 
@@ -74,11 +76,16 @@ class Bands(NamedTuple):
     blocks: Blocks
 
 
-def timed_window(unit: Unit, clock: Clock, reach_s: float) -> Window:
-    """Pairs within `reach_s` of the clock path; records with no partner that near are left out: nobody else has them."""
+def timed_window(unit: Unit, clock: Clock, reach_s: float, within: Window | None) -> Window:
+    """Pairs within `reach_s` of the clock path, and `within` a window of all rows if there is one.
+
+    Records with no partner that near are left out: nobody else has them.
+    """
     m = len(unit.second.rows)
     first_s, second_s = filled_in(unit.first.seen_s), filled_in(unit.second.seen_s) - clock.offset_s
     near = np.abs(second_s[None, :] - first_s[:, None]) < reach_s
+    if within is not None:
+        near &= (np.arange(m) >= within.low[:, None]) & (np.arange(m) <= within.high[:, None])
     rows = np.flatnonzero(near.any(axis=1))
     if not len(rows):
         return Window(rows, rows, rows, rows)
@@ -158,6 +165,29 @@ def closed_window(i: Ints, j: Ints, shape: tuple[int, int], margin: int) -> Wind
     low, high = np.maximum(low - margin, 0), np.minimum(high + margin, m - 1)
     low[0], high[-1] = 0, m - 1
     return Window(np.arange(n), np.arange(m), np.minimum.accumulate(low[::-1])[::-1], np.maximum.accumulate(high))
+
+
+def pinned_window(i: Ints, j: Ints, shape: tuple[int, int], pairs: int) -> Window:
+    """The band that pairs which are sure leave (i ascending): each row may reach to the columns of so many of them before and after.
+
+    Pairs that cross others pin nothing down.
+    """
+    n, m = shape
+    in_order = (j >= np.maximum.accumulate(j)) & (j <= np.minimum.accumulate(j[::-1])[::-1])
+    i, j = i[in_order], j[in_order]
+    at = np.arange(n)
+    low = np.concatenate([np.zeros(pairs, dtype=np.int64), j])[np.searchsorted(i, at, "left")]
+    high = np.concatenate([j, np.full(pairs, m - 1)])[np.searchsorted(i, at, "right") + pairs - 1]
+    return Window(at, np.arange(m), low, high)
+
+
+def shared_window(one: Window, other: Window) -> Window:
+    """What two windows of the same rows have in common; rows where that is nothing keep those of the first."""
+    low, high = np.maximum(one.low, other.low), np.minimum(one.high, other.high)
+    apart = low > high
+    low, high = np.where(apart, one.low, low), np.where(apart, one.high, high)
+    low, high = np.minimum.accumulate(low[::-1])[::-1], np.maximum.accumulate(high)
+    return Window(one.rows, one.columns, low, high)
 
 
 def filled_in(seen_s: Floats) -> Floats:
@@ -251,20 +281,84 @@ def _blocks(unit: Ints, low: Ints, high: Ints, wide: Ints) -> Blocks:
 def align_cells(bands: Bands, cells: Cells, evidence: Floats, steps: Steps, units: int) -> tuple[Floats, Floats]:
     """(posterior of each cell, log evidence of each unit); `steps` has one row per unit. Blocks of like shape go together."""
     posterior, total = np.zeros(len(cells.unit)), np.zeros(units)
+    kept, row, bands = between_anchors(bands, cells, evidence)
+    column, said, leads = cells.column[kept], evidence[kept], cells.leads[kept]
     blocks = bands.blocks
-    ends = np.concatenate([blocks.cell[1:], [len(cells.unit)]])
+    ends = np.concatenate([blocks.cell[1:], [len(kept)]])
     for batch in _batches(blocks):
         inside = _ranges(blocks.cell[batch], ends[batch])
         b = np.repeat(np.arange(len(batch)), ends[batch] - blocks.cell[batch])
-        row = cells.row[inside]
-        local = row - blocks.start[batch][b]
-        at = cells.column[inside] - bands.low[row]
-        band = _dense(bands, blocks, batch, (b, local, at), evidence[inside], cells.leads[inside])
+        local = row[inside] - blocks.start[batch][b]
+        at = column[inside] - bands.low[row[inside]]
+        band = _dense(bands, blocks, batch, (b, local, at), said[inside], leads[inside])
         result = align(band, _steps_of(steps, blocks, batch))
-        posterior[inside] = result.posterior[b, local, at]
+        posterior[kept[inside]] = result.posterior[b, local, at]
         np.add.at(total, blocks.unit[batch], result.log_evidence)
     total[~np.isin(np.arange(units), blocks.unit)] = _NOTHING
     return posterior, total
+
+
+def between_anchors(bands: Bands, cells: Cells, evidence: Floats) -> tuple[Ints, Ints, Bands]:
+    """(cells that are left, their rows, the bands) when no alignment may cross an anchor: a pair beyond doubt.
+
+    An anchor's evidence is overwhelming, in its row and column nothing comes near it, and nothing that crosses it has any evidence;
+    the chance that such a pair is none is under exp(-9). Between two anchors there are mostly none or two or three records left.
+    """
+    row, column = _anchors(bands, cells, evidence)
+    if not len(row):
+        return np.arange(len(cells.unit)), cells.row, bands
+    at = np.arange(len(bands.low))
+    before, after = np.searchsorted(row, at, "right"), np.searchsorted(row, at, "left")
+    own = before > after
+    low = np.maximum(bands.low, np.concatenate([[-1], column])[before] + ~own)
+    high = np.minimum(bands.high, np.concatenate([column, [1 << 60]])[after] - ~own)
+    left = low <= high
+    place = np.cumsum(left) - 1
+    kept = np.flatnonzero((cells.column >= low[cells.row]) & (cells.column <= high[cells.row]))
+    unit, low, high = bands.unit[left], low[left], high[left]
+    narrowed = Bands(unit, low, high, bands.clocked, _blocks(unit, low, high, high - low + 1))
+    return kept, place[cells.row[kept]], narrowed
+
+
+def _anchors(bands: Bands, cells: Cells, evidence: Floats) -> tuple[Ints, Ints]:
+    """(row, column) of the pairs beyond doubt, both ascending."""
+    by_column = np.argsort(cells.column, kind="stable")
+    strong = (evidence >= _ANCHOR) & _stands_out(cells.row, evidence)
+    strong[by_column] &= _stands_out(cells.column[by_column], evidence[by_column])
+    telling = np.flatnonzero(evidence > 0.0)
+    rightmost, leftmost = np.full(len(bands.low) + 1, -1), np.full(len(bands.low) + 1, 1 << 60)
+    np.maximum.at(rightmost, cells.row[telling] + 1, cells.column[telling])
+    np.minimum.at(leftmost, cells.row[telling], cells.column[telling])
+    rightmost, leftmost = np.maximum.accumulate(rightmost), np.minimum.accumulate(leftmost[::-1])[::-1]
+    chosen = np.flatnonzero(strong)
+    row, column = cells.row[chosen], cells.column[chosen]
+    uncrossed = (rightmost[row] <= column) & (leftmost[row + 1] >= column)
+    uncrossed &= ~_may_have_crossed(bands, cells, evidence, chosen)
+    return row[uncrossed], column[uncrossed]
+
+
+def _stands_out(line: Ints, evidence: Floats) -> Bools:
+    """Whether each cell leads all others of its line (row or column, sorted) by far."""
+    start = np.flatnonzero(np.diff(line, prepend=-1))
+    size = np.diff(np.append(start, len(line)))
+    best = evidence >= np.repeat(np.maximum.reduceat(evidence, start), size)
+    second = np.maximum.reduceat(np.where(best, -np.inf, evidence), start)
+    return np.asarray(best & (evidence - np.repeat(second, size) >= _ANCHOR_LEAD))
+
+
+def _may_have_crossed(bands: Bands, cells: Cells, evidence: Floats, chosen: Ints) -> Bools:
+    """Whether the two neighbours of a pair may be another pair, seen by one tracker before it and by the other after."""
+    size = bands.high - bands.low + 1
+    first_cell = np.cumsum(size) - size
+    out = np.zeros(len(chosen), dtype=bool)
+    for up, right in ((-1, 1), (1, -1)):
+        row, column = cells.row[chosen] + up, cells.column[chosen] + right
+        there = (row >= 0) & (row < len(size))
+        row = np.where(there, row, 0)
+        there &= (column >= bands.low[row]) & (column <= bands.high[row])
+        at = np.where(there, first_cell[row] + column - bands.low[row], 0)
+        out |= there & (evidence[at] > _MAY_BE_CROSSED)
+    return out
 
 
 def _ranges(start: Ints, end: Ints) -> Ints:

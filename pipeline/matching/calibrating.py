@@ -39,6 +39,7 @@ from pipeline.matching.readings import (
     start_model,
 )
 from pipeline.matching.records import LABELS, METRIC_NAMES, Records, Unit
+from pipeline.matching.steps import with_steps
 
 _NEIGHBOURS = (-4, -2, -1, 1, 2, 4)
 _K, _L = len(METRIC_NAMES), len(LABELS)
@@ -103,11 +104,13 @@ def fit_days(records: Records, units: list[Unit]) -> DayFit:
     fit = run_round(records, units, start, which, places, gaps, None, np.full(len(units), ROUGH_S))
     models, _ = learn(records, units, which, Models(keys, start, None), prior, fit, trust=0.8)
     gaps, places = next_gaps(units, fit.cells), refined(units, places, fit.cells)
+    places = with_steps(records, units, which, models[1:], fit.cells, places)
     again = unsettled(units, fit, places)
     places = borrowed(units, fit, relocated(records, units, which, models, again, places))
     fit = run_round(records, units, models.readings, which, places, gaps, models.labels, reaches(units, again))
     models, same = learn(records, units, which, models, prior, fit, trust=1.0)
-    return DayFit(start, models, same, fit, refined(units, places, fit.cells), next_gaps(units, fit.cells))
+    places = with_steps(records, units, which, models[1:], fit.cells, refined(units, places, fit.cells))
+    return DayFit(start, models, same, fit, places, next_gaps(units, fit.cells))
 
 
 def reaches(units: list[Unit], rough: Ints) -> Floats:
@@ -116,16 +119,14 @@ def reaches(units: list[Unit], rough: Ints) -> Floats:
 
 
 def unsettled(units: list[Unit], fit: Fit, places: list[Place]) -> Ints:
-    """Units whose outcome another look may change: coarse or no clocks, steps, doubt, or many records without a partner."""
+    """Units whose outcome another look may change: many records without a partner, or in doubt for what their clocks can tell."""
     matched = np.bincount(fit.cells.unit, fit.cells.posterior, len(units))
     sure = np.bincount(fit.cells.unit, fit.cells.posterior * (fit.cells.posterior > 0.99), len(units))
     smaller = np.array([min(len(u.first.rows), len(u.second.rows)) for u in units])
-    plain = np.array(
-        [p.clock is not None and p.clock.segment[-1] == 0 and p.clock.sigma_s < 1.0 for p in places], dtype=bool
-    )
-    return np.flatnonzero(
-        ~(plain & (matched > 0.75 * smaller) & (sure > 0.98 * matched)) | left_at_ends(units, fit.cells)
-    )
+    clocks = [place.clock for place in places]
+    fine = np.array([c is not None and c.sigma_s < 1.0 for c in clocks], dtype=bool)
+    good = (matched > 0.75 * smaller) & (sure > np.where(fine, 0.9, 0.8) * matched)
+    return np.flatnonzero(~good | (~fine & left_at_ends(units, fit.cells)))
 
 
 def left_at_ends(units: list[Unit], cells: Cells) -> Bools:

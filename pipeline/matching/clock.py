@@ -20,6 +20,8 @@ _DRIFT_COST, _STEP_COST = 4.0, 14.0
 _MOST_PEAKS = 5
 # a stream says nothing about what came this long before its first or after its last record
 _UNCOVERED_S = 60.0
+# records that share a place on the first path: no clock drifts by a cell of the grid in a minute
+_TOGETHER = 3
 # cells (records x states x units) that one batch of paths may hold
 _BATCH_CELLS = 3_000_000
 # spread of honest clocks' drift, the prior of the fitted line; a plain quartz keeps within it (common practice, no source)
@@ -59,7 +61,7 @@ def collect_votes(first_s: Floats, second_s: Floats, evidence: Floats, resolutio
     values = _vote(
         gap_s, evidence, states, grid, _kernel(grid, max(resolutions_s), sigma_s), _median_gap(first_s, second_s)
     )
-    return Votes(values, states, grid, sigma_s)
+    return Votes(np.where(_covered(first_s, second_s, states * grid), values, 0.0), states, grid, sigma_s)
 
 
 def find_clocks(votes: list[Votes]) -> list[Clock]:
@@ -258,19 +260,18 @@ def _vote(gap_s: Floats, evidence: Floats, states: Ints, grid: float, kernel: Fl
     flat, column = flat[column >= 0], column[column >= 0]
     weight = np.exp(np.clip(evidence.ravel()[flat], -7.0, 6.0))
     sums = np.bincount((flat % n) * len(states) + column, weight, n * len(states)).reshape(n, len(states))
-    said = np.log(0.15 + 0.85 * median_gap_s * _smoothed(sums.astype(float), states, kernel))
-    return np.where(_covered(gap_s, states * grid), said, 0.0)
+    return np.log(0.15 + 0.85 * median_gap_s * _smoothed(sums.astype(float), states, kernel))
 
 
-def _covered(gap_s: Floats, offsets_s: Floats) -> Bools:
+def _covered(first_s: Floats, second_s: Floats, offsets_s: Floats) -> Bools:
     """(records of the second stream, states): the first stream was being written when the record came, if that were the offset.
 
     Where it was not, a missing partner says nothing; else a stretch that only the second has would be drawn to any offset that
     gives it a few chance partners.
     """
-    known = ~np.isnan(gap_s)
-    latest, earliest = np.where(known, gap_s, -np.inf).max(axis=0), np.where(known, gap_s, np.inf).min(axis=0)
-    return np.asarray((offsets_s <= latest[:, None] + _UNCOVERED_S) & (offsets_s >= earliest[:, None] - _UNCOVERED_S))
+    open_s, close_s = np.nanmin(first_s) - _UNCOVERED_S, np.nanmax(first_s) + _UNCOVERED_S
+    at = second_s[:, None] - offsets_s
+    return np.asarray((at >= open_s) & (at <= close_s))
 
 
 def _kernel(grid: float, resolution_s: float, sigma_s: float) -> Floats:
@@ -309,16 +310,34 @@ def _batches(votes: list[Votes]) -> list[list[int]]:
 
 
 def _best_paths(votes: list[Votes]) -> tuple[list[Ints], list[float]]:
+    """The best path of several units at once, first by threes of records; where it steps, the record at which it does is looked for."""
+    threes = [np.add.reduceat(v.values, np.arange(0, len(v.values), _TOGETHER), axis=0) for v in votes]
+    paths, scores = _viterbi(threes, [v.states for v in votes])
+    return [_with_exact_steps(v.values, path) for v, path in zip(votes, paths, strict=True)], scores
+
+
+def _with_exact_steps(values: Floats, path: Ints) -> Ints:
+    """The path by records: each step goes where the votes of the records near it are served best."""
+    out = np.repeat(path, _TOGETHER)[: len(values)]
+    for at in (np.flatnonzero(np.abs(np.diff(path)) > 1) + 1).tolist():
+        start, end = _TOGETHER * (at - 1), min(_TOGETHER * (at + 1), len(values))
+        gain = values[start:end, path[at - 1]] - values[start:end, path[at]]
+        cut = start + int(np.argmax(np.concatenate([[0.0], np.cumsum(gain)])))
+        out[start:cut], out[cut:end] = path[at - 1], path[at]
+    return out
+
+
+def _viterbi(values_of: list[Floats], states_of: list[Ints]) -> tuple[list[Ints], list[float]]:
     """Viterbi on several units at once: stay, drift to the next cell, or step anywhere at a cost."""
-    rows, states = max(len(v.values) for v in votes), max(len(v.states) for v in votes)
-    units = np.arange(len(votes))
-    said = np.zeros((rows, len(votes), states))
-    apart = np.full((len(votes), states + 1), np.inf)  # cost of going between cell c - 1 and cell c
-    for u, v in enumerate(votes):
-        said[: len(v.values), u, : len(v.states)] = v.values
-        said[:, u, len(v.states) :] = -1e9
-        apart[u, 1 : len(v.states)] = np.where(np.diff(v.states) == 1, _DRIFT_COST, np.inf)
-    values = np.empty((rows, len(votes), states))
+    rows, states = max(len(v) for v in values_of), max(len(s) for s in states_of)
+    units = np.arange(len(values_of))
+    said = np.zeros((rows, len(units), states))
+    apart = np.full((len(units), states + 1), np.inf)  # cost of going between cell c - 1 and cell c
+    for u, (own, cells) in enumerate(zip(values_of, states_of, strict=True)):
+        said[: len(own), u, : len(cells)] = own
+        said[:, u, len(cells) :] = -1e9
+        apart[u, 1 : len(cells)] = np.where(np.diff(cells) == 1, _DRIFT_COST, np.inf)
+    values = np.empty_like(said)
     values[0] = said[0]
     for j in range(1, rows):
         before, best = values[j - 1], values[j]
@@ -328,12 +347,12 @@ def _best_paths(votes: list[Votes]) -> tuple[list[Ints], list[float]]:
         best += said[j]
     at = values[-1].argmax(axis=1)
     score = values[-1, units, at]
-    paths = np.empty((rows, len(votes)), dtype=np.int64)
+    paths = np.empty((rows, len(units)), dtype=np.int64)
     paths[-1] = at
     for j in range(rows - 1, 0, -1):
         at = _came_from(values[j - 1], at, apart, units)
         paths[j - 1] = at
-    return [paths[: len(v.values), u] for u, v in enumerate(votes)], score.tolist()
+    return [paths[: len(v), u] for u, v in enumerate(values_of)], score.tolist()
 
 
 def _came_from(before: Floats, at: Ints, apart: Floats, units: Ints) -> Ints:
@@ -360,7 +379,7 @@ def _segments(offset: Floats, step: float) -> Ints:
 def box_centre(gap: Floats, sigma_s: float, resolution_s: float) -> float:
     """For coarse stamps: the offset whose box of one stamp's width holds the gaps best."""
     half = resolution_s / 2
-    candidates = np.arange(np.median(gap) - half, np.median(gap) + half, 0.25)
+    candidates = np.arange(np.median(gap) - half, np.median(gap) + half, resolution_s / 120)
     away = gap[None, :] - candidates[:, None]
     likelihood = np.log(normal_cdf((away + half) / sigma_s) - normal_cdf((away - half) / sigma_s) + 0.02).sum(axis=1)
     # the likelihood is flat between its edges: take its centre of mass

@@ -49,10 +49,7 @@ def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decided:
         .unique()
         .sort("kind", "subject", "object")
     )
-    known = {
-        i: _Seat(*seat)
-        for i, *seat in sightings.select("sighting_id", "tracker", "venue", "station", "baseball_day").iter_rows()
-    }
+    known = _seats(sightings, [*about.get_column("subject"), *about.get_column("object").drop_nulls()])
     no_pitch = frozenset(s for kind, s, _ in about.iter_rows() if kind == "no_pitch")
     pairs = {
         kind: {(min(a, b), max(a, b)) for k, a, b in about.iter_rows() if k == kind and a and b} for kind in _PAIR_KINDS
@@ -62,6 +59,13 @@ def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decided:
     same = tuple(p for p in sorted(pairs["same_pitch"]) if ("same_pitch", *p) not in bad)
     apart = tuple(p for p in sorted(pairs["not_same_pitch"]) if p[0] in known and p[1] in known)
     return Decided(same, apart, no_pitch & known.keys(), pl.DataFrame(problems, schema=PROBLEMS, orient="row"))
+
+
+def _seats(sightings: pl.DataFrame, ids: list[str]) -> dict[str, _Seat]:
+    named = sightings.select("sighting_id", "tracker", "venue", "station", "baseball_day").filter(
+        pl.col("sighting_id").is_in(ids)
+    )
+    return {i: _Seat(*seat) for i, *seat in named.iter_rows()}
 
 
 def _problem(

@@ -16,6 +16,8 @@ from pipeline.matching.bands import (
     heaviest_chain,
     is_coarse,
     join_windows,
+    pinned_window,
+    shared_window,
     timed_window,
     whole_window,
 )
@@ -40,6 +42,8 @@ _DECIDED = 40.0
 _CLOCK_MARGIN = 12.0
 # records on both sides of the first alignment's path that stay in the band when there is no clock
 _MARGIN, _CLOSE_MARGIN = 12, 6
+# a pair this sure pins the order down: the others are looked for between the second such pair before and the second after
+_PINNED, _PINNED_EVIDENCE, _PINS = 0.99, 6.0, 2
 _QUICK_METRICS = 5
 # evidence that a pair must have to join the first chain, and the mean gain per record of a chain to be trusted
 _CHAIN_COST, _CHAIN_STANDS_OUT = 1.0, 1.0
@@ -63,7 +67,7 @@ class Gaps(NamedTuple):
 
 
 class Place(NamedTuple):
-    """Where to look for a unit's pairs: the clock path, or without clocks a window of the alignment."""
+    """Where to look for a unit's pairs: along the clock path, inside a window of the alignment, or both."""
 
     clock: Clock | None
     window: Window | None
@@ -182,7 +186,7 @@ def _window(unit: Unit, place: Place, reach_s: float) -> Window:
         return place.window or whole_window(unit)
     if is_coarse(unit):
         reach_s = COARSE_BAND_S if reach_s == ROUGH_S else unit.resolution_s / 2 + 4 * place.clock.sigma_s + 30
-    return timed_window(unit, place.clock, reach_s)
+    return timed_window(unit, place.clock, reach_s, place.window)
 
 
 def _weighed(
@@ -289,22 +293,27 @@ def next_gaps(units: list[Unit], cells: Cells) -> Gaps:
 
 
 def refined(units: list[Unit], places: list[Place], cells: Cells) -> list[Place]:
-    """Each clock once more, from the pairs that the alignment is sure of; without clocks, the window closed about what may be a pair."""
+    """Each clock once more, from the pairs that the alignment is sure of, and the window that these leave for the others."""
     starts = np.searchsorted(cells.unit, np.arange(len(units) + 1))
+    sure = np.flatnonzero(cells.posterior > 0.8)
+    cuts = np.searchsorted(sure, starts)
+    certain = (cells.posterior > _PINNED) & (cells.evidence > _PINNED_EVIDENCE)
     out: list[Place] = []
     for u, (unit, place) in enumerate(zip(units, places, strict=True)):
-        mine = slice(int(starts[u]), int(starts[u + 1]))
+        mine = sure[cuts[u] : cuts[u + 1]]
+        shape = len(unit.first.rows), len(unit.second.rows)
+        pins = mine[certain[mine]]
+        window = pinned_window(cells.i[pins], cells.j[pins], shape, _PINS)
         if place.clock is None:
-            live = cells.posterior[mine] > 1e-6
-            shape = len(unit.first.rows), len(unit.second.rows)
-            out.append(Place(None, closed_window(cells.i[mine][live], cells.j[mine][live], shape, _CLOSE_MARGIN)))
-            continue
-        sure = np.flatnonzero(cells.posterior[mine] > 0.8) + int(starts[u])
-        floor_s = max(0.32 * float(np.hypot(unit.first.resolution_s, unit.second.resolution_s)), 0.02)
-        pairs = (cells.i[sure], cells.j[sure], cells.posterior[sure])
-        out.append(
-            place._replace(
-                clock=refine(place.clock, unit.first.seen_s, unit.second.seen_s, pairs, unit.resolution_s, floor_s)
-            )
-        )
+            live = np.flatnonzero(cells.posterior[starts[u] : starts[u + 1]] > 1e-6) + int(starts[u])
+            near = closed_window(cells.i[live], cells.j[live], shape, _CLOSE_MARGIN)
+            out.append(Place(None, shared_window(near, window)))
+        else:
+            pairs = (cells.i[mine], cells.j[mine], cells.posterior[mine])
+            out.append(Place(_refined_clock(unit, place.clock, pairs), window))
     return out
+
+
+def _refined_clock(unit: Unit, clock: Clock, pairs: tuple[Ints, Ints, Floats]) -> Clock:
+    floor_s = max(0.32 * float(np.hypot(unit.first.resolution_s, unit.second.resolution_s)), 0.02)
+    return refine(clock, unit.first.seen_s, unit.second.seen_s, pairs, unit.resolution_s, floor_s)

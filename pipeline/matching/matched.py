@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.matching import tables
 from pipeline.matching.arrays import Ints
+from pipeline.matching.bands import is_coarse
 from pipeline.matching.calibrating import (
     DayFit,
     Models,
@@ -148,9 +149,10 @@ def _final_fit(
 
 
 def _where_a_step_may_hide(units: list[Unit], places: list[Place], fit: Fit) -> Ints:
-    """Units whose clock was set on the way (at which record exactly may be wrong), or perhaps before the first or after the last pair."""
+    """Units with coarse stamps whose clock was set on the way (at which record may be wrong), or perhaps before or after all pairs."""
+    coarse = np.array([is_coarse(unit) for unit in units], dtype=bool)
     stepped = np.array([place.clock is not None and place.clock.segment[-1] > 0 for place in places], dtype=bool)
-    return np.flatnonzero(stepped | left_at_ends(units, fit.cells))
+    return np.flatnonzero(coarse & (stepped | left_at_ends(units, fit.cells)))
 
 
 def _assemble(
