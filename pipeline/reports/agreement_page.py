@@ -20,6 +20,7 @@ from pipeline.agreement.sentences import (
     unit_words,
 )
 from pipeline.reports.agreement_figures import TURN_DRAWN_TIMES, control_chart, difference_plot, frame_sketch
+from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
 
 # Lines that are drawn, the ones that need a look first: a page of all lines of many trackers would take minutes to print.
@@ -106,7 +107,8 @@ def write_agreement_page(tables: Mapping[str, pl.DataFrame], path: Path, names: 
     Needs agreement, precision, drift, setup, label_agreement, label_confusion, selection, proposed_corrections, and sightings (with
     pitch_id) for the pictures of differences.
     """
-    called = {**{tracker: tracker for tracker in tables["sightings"]["tracker"].unique()}, **names}
+    called = {tracker: tracker for tracker in tables["sightings"]["tracker"].unique()}
+    called |= {OWN_HISTORY: "its own pitchers' earlier nights", **names}
     lines = list(_lines(tables, called))
     todo = _todo(tables, lines, called)
     page = _template().render(
