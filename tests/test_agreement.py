@@ -20,12 +20,12 @@ from pipeline.agreement.charts import (
 )
 from pipeline.agreement.corrections import Correction, apply_corrections, toml_block, uncorrected
 from pipeline.agreement.drift import FALSE_ALARM_NIGHTS, Chart, Rule, rule_for, watch
-from pipeline.agreement.labels import label_tables
-from pipeline.agreement.limits import limits_of_agreement
-from pipeline.agreement.precision import own_errors, triple_sums
-from pipeline.agreement.readings import night_sums
-from pipeline.agreement.regression import deming, interval_of_line
-from pipeline.agreement.selection import selection_of_pairs
+from pipeline.agreement.labels import label_tables, labels_by_night
+from pipeline.agreement.limits import limits_of_agreement, split_by_night
+from pipeline.agreement.moments import night_moments
+from pipeline.agreement.precision import own_errors, triple_moments
+from pipeline.agreement.regression import deming, intervals_of_line
+from pipeline.agreement.selection import selection_by_night, selection_table
 from pipeline.agreement.sentences import alarm_sentence
 from schemas.contract import validate
 from schemas.metrics import METRICS, TRAJECTORY
@@ -33,6 +33,7 @@ from schemas.tables import TABLES
 from tests.simulator.agreement_world import TRUTH, Seen, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
+TOLERANCES = {name: metric.tolerance for name, metric in METRICS.items()}
 TWO = {"radar": 0.3, "unit": 0.5}
 
 
@@ -221,7 +222,7 @@ def test_errors_that_go_together_give_a_negative_variance_which_is_kept_and_said
 
 def test_a_tracker_too_good_to_tell_from_zero_gets_an_upper_bound() -> None:
     readings = np.random.default_rng(8).normal(0, 1, (60, 3)) * [0.01, 1.0, 1.0]
-    found = own_errors(triple_sums(readings, np.repeat(np.arange(12), 5)))
+    found = own_errors(triple_moments(readings, np.repeat(np.arange(12), 5)))
     assert found.low[0] < 0 < found.high[0]
 
 
@@ -456,7 +457,7 @@ def test_labels_that_differ_are_counted_and_pointed_at() -> None:
     sightings = seen.sightings.with_columns(
         pl.when(off).then(pl.lit("changeup")).otherwise("pitch_type").alias("pitch_type")
     )
-    tables = label_tables(sightings, seen.matches, RANKS)
+    tables = label_tables(labels_by_night(sightings, seen.matches, RANKS), RANKS)
     kappa = tables.label_agreement.filter(field="pitch_type").row(0, named=True)
     assert kappa["kappa_low"] < kappa["kappa"] < kappa["kappa_high"] < 1
     cell = tables.label_confusion.filter(field="pitch_type", label_a="slider", label_b="changeup").row(0, named=True)
@@ -470,7 +471,11 @@ def test_an_unknown_label_is_no_disagreement() -> None:
     hidden = seen.sightings.with_columns(
         pl.when(pl.int_range(pl.len()) % 3 == 0).then(pl.lit("unknown")).otherwise("pitch_type").alias("pitch_type")
     )
-    row = label_tables(hidden, seen.matches, RANKS).label_agreement.filter(field="pitch_type").row(0, named=True)
+    row = (
+        label_tables(labels_by_night(hidden, seen.matches, RANKS), RANKS)
+        .label_agreement.filter(field="pitch_type")
+        .row(0, named=True)
+    )
     assert row["share_alike"] == 1
     assert row["n"] == 200
 
@@ -500,9 +505,7 @@ def test_misread_pitches_that_the_matching_kept_apart_show_in_the_bound() -> Non
         .otherwise("release_speed_mph")
         .alias("release_speed_mph")
     )
-    row = selection_of_pairs(
-        _pairs(seen, wild), bad, {"release_speed_mph": 1.0} | {name: m.tolerance for name, m in METRICS.items()}
-    ).row(0, named=True)
+    row = selection_table(selection_by_night(_pairs(seen, wild), bad, TOLERANCES), RANKS).row(0, named=True)
     assert (row["n_matched"], row["n_by_clock"], row["kept_apart"]) == (380, 400, 20)
     assert row["sd_by_clock"] > 2.5 * row["sd_matched"]
     assert row["verdict"].startswith(
@@ -513,9 +516,7 @@ def test_misread_pitches_that_the_matching_kept_apart_show_in_the_bound() -> Non
 def test_without_a_clock_the_bound_is_said_to_be_unknown() -> None:
     seen = season(np.random.default_rng(15), 10, 40, TWO)
     pairs = _pairs(seen, pl.lit(False)).with_columns(time_evidence=pl.lit(None, pl.Float64))
-    row = selection_of_pairs(pairs, seen.sightings, {name: m.tolerance for name, m in METRICS.items()}).row(
-        0, named=True
-    )
+    row = selection_table(selection_by_night(pairs, seen.sightings, TOLERANCES), RANKS).row(0, named=True)
     assert row["n_by_clock"] == 0
     assert "can't be bounded" in row["verdict"]
 
@@ -533,14 +534,17 @@ def test_intervals_hold_the_truth_95_times_in_100(nights: int, between: float) -
             a + rng.normal(0, 0.3, len(night)),
             a + 0.5 + rng.normal(0, between, nights)[night] + rng.normal(0, 0.5, len(night)),
         )
-        sums, sd = night_sums(*readings, night), np.sqrt(0.34 + between**2)
-        limits, slope = limits_of_agreement(sums), interval_of_line(deming(sums, 0.09 / (0.25 + between**2)))
-        held += [
-            limits.bias_low <= 0.5 <= limits.bias_high,
-            limits.low_low <= 0.5 - 1.96 * sd <= limits.low_high,
-            limits.high_low <= 0.5 + 1.96 * sd <= limits.high_high,
-            slope[0] <= 1 <= slope[1],
-        ]
+        moments, sd = night_moments(*readings, night), np.sqrt(0.34 + between**2)
+        limits = limits_of_agreement(split_by_night(moments))
+        slope, _ = intervals_of_line(deming(moments, 0.09 / (0.25 + between**2)))
+        held += np.ravel(
+            [
+                limits.bias_low <= 0.5 <= limits.bias_high,
+                limits.low_low <= 0.5 - 1.96 * sd <= limits.low_high,
+                limits.high_low <= 0.5 + 1.96 * sd <= limits.high_high,
+                slope.low <= 1 <= slope.high,
+            ]
+        )
     # 400 seasons: standard error 0.011. tests/benchmarks/bench_agreement.py prints the table from 1,000
     assert (held / 400 > 0.92).all()
     assert (held / 400 < 0.985).all()

@@ -15,15 +15,16 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.agreement.cells import cells_of_pair, differences_of_pair, numbered
+from pipeline.agreement.centres import centres_of_runs
 from pipeline.agreement.charts import (
     average_run_length,
     change_point,
     ewma,
     ewma_half_width,
-    huber_centres,
     limit_for_run_length,
 )
-from pipeline.agreement.circular import circular_sd, mean_vector
+from pipeline.agreement.circular import circular_sd, mean_vector, wrapped
 from pipeline.agreement.combining import benjamini_hochberg, combine
 from pipeline.agreement.labels import kappa
 from pipeline.agreement.limits import (
@@ -33,9 +34,10 @@ from pipeline.agreement.limits import (
     mover_interval_of_limit,
     split_by_night,
 )
-from pipeline.agreement.pairs import agreement_of_pair
-from pipeline.agreement.precision import grubbs_standard_errors, own_errors, triple_sums
-from pipeline.agreement.readings import NightSums, Pair, night_sums, wrapped
+from pipeline.agreement.moments import NightMoments, Runs, night_moments
+from pipeline.agreement.pairs import agreement_table, all_nights
+from pipeline.agreement.precision import grubbs_standard_errors, own_errors, triple_moments
+from pipeline.agreement.readings import Pair
 from pipeline.agreement.regression import concordance, deming
 
 EXAMPLES: dict[str, dict[str, Any]] = {
@@ -59,21 +61,22 @@ def check(name: str, found: dict[str, float]) -> None:
     assert not missing, f"{name}: nothing compares {sorted(missing)}"
 
 
-def one_night(x: list[float], y: list[float]) -> NightSums:
-    return night_sums(np.array(x, float), np.array(y, float), np.zeros(len(x)))
+def one_night(x: list[float], y: list[float]) -> NightMoments:
+    return night_moments(np.array(x, float), np.array(y, float), np.zeros(len(x)))
 
 
 def test_limits_of_agreement_of_single_readings_are_as_published_in_1986() -> None:
     data = EXAMPLES["ba1986_pefr"]["data"]
     sums = one_night(data["mini_1"], data["wright_1"])
-    split, limits = split_by_night(sums), limits_of_agreement(sums)
+    split = split_by_night(sums)
+    limits = limits_of_agreement(split)
     found = {"bias": split.bias, "sd": split.sd, "loa196_lo": limits.low, "loa196_hi": limits.high}
     check("ba1986_pefr", found | {"bias_ci_lo": limits.bias_low, "bias_ci_hi": limits.bias_high})
 
 
 def test_the_exact_interval_of_a_limit_is_that_of_the_noncentral_t() -> None:
     differences = EXAMPLES["carkeet_exact_pefr"]["data"]["differences"]
-    limits = limits_of_agreement(one_night([0.0] * len(differences), differences))
+    limits = limits_of_agreement(split_by_night(one_night([0.0] * len(differences), differences)))
     assert limits.method == "exact (noncentral t)"
     ends = {
         "lo_ci_lo": limits.low_low,
@@ -96,8 +99,9 @@ def test_the_mover_interval_of_a_limit_is_as_published() -> None:
 def test_limits_of_repeated_pairs_split_night_from_pitch_as_published_in_2007() -> None:
     data = EXAMPLES["ba2007_cardiac"]["data"]
     patients = np.repeat(np.arange(len(data["RV"])), [len(readings) for readings in data["RV"]])
-    sums = night_sums(np.concatenate(data["IC"]), np.concatenate(data["RV"]), patients)
-    split, limits = split_by_night(sums), limits_of_agreement(sums)
+    sums = night_moments(np.concatenate(data["IC"]), np.concatenate(data["RV"]), patients)
+    split = split_by_night(sums)
+    limits = limits_of_agreement(split)
     found = {
         "k": split.nights,
         "N": split.n,
@@ -120,7 +124,7 @@ def test_deming_regression_is_that_of_the_reference_package() -> None:
     data = EXAMPLES["deming_creatinine"]["data"]
     analytic = deming(one_night(data["x"], data["y"]))
     # each pair a night of its own: the jackknife over nights is the usual one
-    jackknife = deming(night_sums(np.array(data["x"]), np.array(data["y"]), np.arange(len(data["x"]))))
+    jackknife = deming(night_moments(np.array(data["x"]), np.array(data["y"]), np.arange(len(data["x"]))))
     found = {
         "slope": analytic.slope,
         "intercept": analytic.intercept,
@@ -142,7 +146,7 @@ def test_concordance_is_lin_s_with_the_correction_of_2000() -> None:
 def test_own_errors_of_three_chronographs_are_grubbs_s() -> None:
     data = EXAMPLES["grubbs1973_chronographs"]["data"]
     readings = np.column_stack([data[name] for name in "FCT"])
-    found = own_errors(triple_sums(readings, np.zeros(len(readings))))
+    found = own_errors(triple_moments(readings, np.zeros(len(readings))))
     check("grubbs1973_chronographs", {f"var[{place}]": value for place, value in enumerate(found.variances)})
     # the notes of the check give these for the 1973 data
     assert found.standard_errors == pytest.approx([0.0348, 0.0413, 0.0995], abs=6e-5)
@@ -188,14 +192,15 @@ def test_the_change_of_the_nile_is_dated_1898() -> None:
 
 def test_the_robust_figures_leave_a_gross_misreading_alone() -> None:
     values = np.array(EXAMPLES["chem_robust"]["data"])
-    context = {"baseball_day": date(2026, 3, 1), "month": "2026-03", "station": "field", "pitch_type": "slider"}
+    context = {"baseball_day": date(2026, 3, 1), "station": "field", "pitch_type": "slider"}
     readings = pl.DataFrame({"a.release_speed_mph": np.zeros(len(values)), "b.release_speed_mph": values}).with_columns(
-        pl.lit(value).alias(name) for name, value in context.items()
+        *(pl.lit(value).alias(name) for name, value in context.items()), group=pl.int_range(pl.len())
     )
-    row = agreement_of_pair(Pair("a", "b", readings), {"release_speed_mph": 1.0}, {}, {}, slices=("all",)).row(
-        0, named=True
-    )
-    centre = huber_centres(values, np.array([0])).centre[0]
+    pair = Pair("a", "b", readings)
+    differences = differences_of_pair(pair)
+    nights = all_nights(*numbered([cells_of_pair(pair, differences, {"release_speed_mph": 1.0})], [differences]), {})
+    row = agreement_table(nights, {"release_speed_mph": 1.0}, {}, {}, slices=("all",)).row(0, named=True)
+    centre = centres_of_runs(values, Runs(np.array([0]), np.array([len(values)]))).centre[0]
     check("chem_robust", {"median": row["robust_bias"], "mad": row["robust_sd"], "huber_mu": centre})
 
 
@@ -277,7 +282,7 @@ def test_the_interval_of_a_mean_is_scipy_s() -> None:
     from scipy.stats import ttest_1samp
 
     values = np.random.default_rng(5).normal(0.4, 1, 25)
-    limits = limits_of_agreement(one_night([0.0] * 25, values.tolist()))
+    limits = limits_of_agreement(split_by_night(one_night([0.0] * 25, values.tolist())))
     interval = ttest_1samp(values, 0.0).confidence_interval()
     assert (limits.bias_low, limits.bias_high) == pytest.approx((interval.low, interval.high))
 
@@ -290,5 +295,5 @@ def test_the_split_by_night_is_scipy_s_analysis_of_variance() -> None:
         rng.normal(level, 1, size) for level, size in zip(rng.normal(0, 1, 8), rng.integers(5, 30, 8), strict=True)
     ]
     labels = np.repeat(np.arange(8), [len(night) for night in nights])
-    split = split_by_night(night_sums(np.zeros(len(labels)), np.concatenate(nights), labels))
+    split = split_by_night(night_moments(np.zeros(len(labels)), np.concatenate(nights), labels))
     assert split.ms_between / split.ms_within == pytest.approx(f_oneway(*nights).statistic)

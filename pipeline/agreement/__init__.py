@@ -1,3 +1,4 @@
-from pipeline.agreement.measuring import Agreement, measure_agreement
+from pipeline.agreement.measuring import Agreement, agreement_of_nights, measure_agreement
+from pipeline.agreement.nights import NightFacts, measure_nights, renewed
 
-__all__ = ["Agreement", "measure_agreement"]
+__all__ = ["Agreement", "NightFacts", "agreement_of_nights", "measure_agreement", "measure_nights", "renewed"]

@@ -2,7 +2,7 @@
 
 Sources: EWMA chart: Roberts 1959, run lengths by the integral equation of Lucas & Saccucci, Technometrics 1990;32:1; self-starting
 form: Hawkins, J Quality Technology 1987;19 (t statistics of each night against those before it, so that neither the level nor the
-spread need be known); night centre: Huber's M-estimate; change point: least squares.
+spread need be known); change point: least squares.
 """
 
 import math
@@ -10,10 +10,8 @@ from functools import cache
 from typing import NamedTuple
 
 import numpy as np
-import polars as pl
 
 SMOOTHING = 0.2
-HUBER_K = 1.5
 # A chart needs this many nights before it can say anything: their spread is all that is known of the spread.
 LEAST_NIGHTS = 5
 # The change-point test looks for changes in the last RECENT nights, with so many nights before them at least.
@@ -21,13 +19,6 @@ RECENT, LEAST_BEFORE = 30, 3
 # A change is dated so that it lies within so many nights as often as may be.
 DATED_WITHIN = 2
 _NODES = 41
-
-
-class NightCentres(NamedTuple):
-    """Robust centre of each night's differences and its standard error from the pitches within the night."""
-
-    centre: np.ndarray
-    se: np.ndarray
 
 
 class Change(NamedTuple):
@@ -39,27 +30,6 @@ class Change(NamedTuple):
     before: float
     after: float
     se: float
-
-
-def huber_centres(values: np.ndarray, starts: np.ndarray) -> NightCentres:
-    """Huber's M-estimate (k = 1.5, scale fixed at 1.4826 MAD pooled over nights) of each run of `values` that begins at `starts`."""
-    counts = np.diff(np.append(starts, len(values)))
-    centre = _medians(values, starts, counts)
-    scale = 1.4826 * float(np.median(np.abs(values - np.repeat(centre, counts))))
-    if scale == 0:
-        return NightCentres(centre, np.full(len(starts), float(np.std(values)) or 1e-12) / np.sqrt(counts))
-    for _ in range(30):
-        pulled = np.clip(values - np.repeat(centre, counts), -HUBER_K * scale, HUBER_K * scale)
-        step = np.add.reduceat(pulled, starts) / counts
-        centre = centre + step
-        if np.abs(step).max() < 1e-7 * scale:
-            break
-    residuals = values - np.repeat(centre, counts)
-    inside = float((np.abs(residuals) < HUBER_K * scale).mean())
-    spread = math.sqrt(float((np.clip(residuals, -HUBER_K * scale, HUBER_K * scale) ** 2).mean())) / inside
-    # each night's own centre was taken out of the residuals: as many degrees of freedom fewer
-    spread *= math.sqrt(len(values) / max(len(values) - len(starts), 1))
-    return NightCentres(centre, spread / np.sqrt(counts))
 
 
 def between_night_sd(centres: np.ndarray, se: np.ndarray) -> float:
@@ -200,8 +170,3 @@ def credible(posterior: np.ndarray) -> tuple[int, int]:
     order = np.argsort(-posterior, kind="stable")
     inside = order[: int(np.searchsorted(np.cumsum(posterior[order]), 0.95)) + 1]
     return int(inside.min()), int(inside.max())
-
-
-def _medians(values: np.ndarray, starts: np.ndarray, counts: np.ndarray) -> np.ndarray:
-    runs = pl.DataFrame({"run": np.repeat(np.arange(len(starts)), counts), "value": values})
-    return runs.group_by("run", maintain_order=True).agg(pl.col("value").median())["value"].to_numpy()

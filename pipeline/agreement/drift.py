@@ -16,19 +16,15 @@ import polars as pl
 
 from pipeline.agreement.charts import (
     LEAST_NIGHTS,
-    NightCentres,
-    between_night_sd,
     change_p_values,
     change_point,
     ewma,
     ewma_half_width,
-    huber_centres,
     limit_for_run_length,
     self_starting_scores,
 )
-from pipeline.agreement.pairs import centred_differences
-from pipeline.agreement.readings import Pair, measured_by_both
 from pipeline.agreement.sentences import alarm_sentence
+from schemas.contract import conform
 from schemas.drift import DRIFT
 from schemas.metrics import METRICS
 
@@ -92,62 +88,20 @@ class Mover(NamedTuple):
     how: str
 
 
-class DriftRow(NamedTuple):
-    """One row of the table `drift`; differences are tracker_b minus tracker_a."""
-
-    tracker_a: str
-    tracker_b: str
-    metric: str
-    baseball_day: date
-    n: int
-    night_bias: float
-    se: float
-    between_nights_sd: float
-    ewma: float
-    ewma_low: float
-    ewma_high: float
-    change_p: float
-    usual_bias: float
-    level: float
-    alarm: bool
-    latest: bool
-    change_day: date | None
-    change_low: date | None
-    change_high: date | None
-    size: float
-    nights_since: int | None
-    pitches_since: int | None
-    mover: str | None
-    mover_how: str | None
-    matters: bool | None
-    sentence: str | None
-
-
-def drift_of_pairs(
-    pairs: list[Pair], shared: pl.DataFrame, tolerances: dict[str, float], own_charts: int = 0
+def drift_of_charts(
+    charts: list[Chart], readings: pl.DataFrame, tolerances: dict[str, float], own_charts: int = 0
 ) -> pl.DataFrame:
-    """The table `drift`: one row per pair, metric and night. `shared` is what `shared_sightings` gives.
+    """The table `drift`: one row per pair, metric and night.
 
-    `own_charts`: how many charts are kept besides, of trackers against their pitchers' own history; they share the rate of false alarms.
+    `readings` has one row per tracker, night, pitcher and pitch type, with `n.<metric>` and `mean.<metric>` of the pitches that another
+    tracker saw too. `own_charts`: how many charts are kept besides, of trackers against their pitchers' own history; they share the rate
+    of false alarms.
     """
-    charts = [chart for pair in pairs for chart in charts_of_pair(pair)]
     family = sum(len(chart.days) >= LEAST_NIGHTS for chart in charts) + own_charts
     rule = rule_for(float(FALSE_ALARM_NIGHTS * family)) if family else Rule(math.nan, math.nan)
     by_name = {chart[:3]: chart for chart in charts}
-    rows = [row for chart in charts for row in _rows(chart, watch(chart, rule), rule, by_name, shared, tolerances)]
-    return pl.DataFrame(rows, schema=DRIFT.polars_schema(), orient="row").with_columns(
-        pl.selectors.float().fill_nan(None)
-    )
-
-
-def charts_of_pair(pair: Pair) -> list[Chart]:
-    """One chart per metric that both measured."""
-    readings = pair.readings.sort("baseball_day")
-    metrics = measured_by_both(pair)
-    differences = readings.select(
-        "baseball_day", *(centred_differences(readings, metric).alias(metric) for metric in metrics)
-    )
-    return [_chart(pair, metric, differences.select("baseball_day", metric).drop_nulls()) for metric in metrics]
+    rows = [_rows(chart, watch(chart, rule), rule, by_name, readings, tolerances) for chart in charts]
+    return pl.concat([DRIFT.empty(), *rows])
 
 
 def rule_for(run_length: float) -> Rule:
@@ -172,33 +126,15 @@ def watch(chart: Chart, rule: Rule) -> Watched:
 
 
 def who_moved(
-    chart: Chart, stretch: Stretch, before: Stretch, charts: dict[tuple[str, str, str], Chart], shared: pl.DataFrame
+    chart: Chart, stretch: Stretch, before: Stretch, charts: dict[tuple[str, str, str], Chart], readings: pl.DataFrame
 ) -> Mover:
     """Which of the two trackers the change comes from: by a third tracker's readings, else by what the same pitchers threw before."""
     change, _ = _shift(chart, chart.days[before.start : before.end], chart.days[stretch.start : stretch.end])
     spans = (chart.days[before.start : before.end], chart.days[stretch.start : stretch.end])
     return (
         _by_third_tracker(chart, change, spans, charts)
-        or _by_own_history(chart, spans, shared)
+        or _by_own_history(chart, spans, readings)
         or Mover("", "no third tracker, and too few of the same pitchers before and after")
-    )
-
-
-def _chart(pair: Pair, metric: str, differences: pl.DataFrame) -> Chart:
-    nights = differences.group_by("baseball_day", maintain_order=True).len()
-    counts = nights["len"].to_numpy().astype(int)
-    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    centres: NightCentres = huber_centres(differences[metric].to_numpy(), starts)
-    between = between_night_sd(centres.centre, centres.se)
-    return Chart(
-        pair.tracker_a,
-        pair.tracker_b,
-        metric,
-        nights["baseball_day"].to_list(),
-        counts,
-        centres.centre,
-        centres.se,
-        between,
     )
 
 
@@ -276,51 +212,79 @@ def _rows(
     watched: Watched,
     rule: Rule,
     charts: dict[tuple[str, str, str], Chart],
-    shared: pl.DataFrame,
+    readings: pl.DataFrame,
     tolerances: dict[str, float],
-) -> list[DriftRow]:
-    rows = []
+) -> pl.DataFrame:
     half_width = rule.half_width if len(chart.days) >= LEAST_NIGHTS else math.nan
-    for index, stretch in enumerate(watched.stretches):
-        home = usual_stretch(watched.stretches[:index])
-        alarmed = home is not None and bool(watched.alarm[stretch.start : stretch.end].any())
-        mover = who_moved(chart, stretch, home, charts, shared) if alarmed and home else Mover("", "")
-        rows += [
-            _row(chart, watched, night, half_width, stretch, mover, tolerances)
-            for night in range(stretch.start, stretch.end)
-        ]
-    return rows
+    plain = pl.DataFrame(
+        {
+            "baseball_day": chart.days,
+            "n": chart.n,
+            "night_bias": chart.centre,
+            "se": chart.se,
+            "ewma": watched.smoothed,
+            "change_p": watched.change_p,
+            "usual_bias": watched.usual,
+            "level": watched.level,
+            "alarm": watched.alarm,
+            "latest": np.arange(len(chart.days)) == len(chart.days) - 1,
+        }
+    ).with_columns(
+        *(pl.lit(value).alias(name) for name, value in zip(_PAIR, chart[:3], strict=True)),
+        between_nights_sd=pl.lit(chart.between),
+        ewma_low=pl.lit(-half_width),
+        ewma_high=pl.lit(half_width),
+    )
+    told = pl.DataFrame(_alarms_told(chart, watched, charts, readings, tolerances), schema=_TOLD)
+    rows = conform(plain.join(told, on="baseball_day", how="left", maintain_order="left"), DRIFT)
+    return rows.with_columns(pl.selectors.float().fill_nan(None))
 
 
-def _row(
+_PAIR = ("tracker_a", "tracker_b", "metric")
+_ABOUT_ALARM = (
+    "change_day", "change_low", "change_high", "size", "nights_since", "pitches_since", "mover", "mover_how", "matters", "sentence",
+)  # fmt: skip
+_TOLD = {name: DRIFT.polars_schema()[name] for name in ("baseball_day", *_ABOUT_ALARM)}
+
+
+def _alarms_told(
     chart: Chart,
     watched: Watched,
-    night: int,
-    half_width: float,
-    stretch: Stretch,
-    mover: Mover,
+    charts: dict[tuple[str, str, str], Chart],
+    readings: pl.DataFrame,
     tolerances: dict[str, float],
-) -> DriftRow:
-    plain = DriftRow(
-        *chart[:3], chart.days[night], int(chart.n[night]), float(chart.centre[night]), float(chart.se[night]), chart.between,
-        float(watched.smoothed[night]), -half_width, half_width, float(watched.change_p[night]), float(watched.usual[night]), float(watched.level[night]),
-        bool(watched.alarm[night]), night == len(chart.days) - 1, None, None, None, math.nan, None, None, None, None, None, None,
-    )  # fmt: skip
-    if not plain.alarm:
-        return plain
-    size = plain.level - plain.usual_bias
-    told = plain._replace(
-        change_day=chart.days[stretch.start],
-        change_low=chart.days[stretch.first],
-        change_high=chart.days[stretch.last],
-        size=size,
-        nights_since=night + 1 - stretch.start,
-        pitches_since=int(chart.n[stretch.start : night + 1].sum()),
-        mover=mover.tracker or None,
-        mover_how=mover.how,
-        matters=abs(size) >= MATTERS_FROM * tolerances[chart.metric],
-    )
-    return told._replace(sentence=alarm_sentence(told._asdict(), {}))
+) -> list[dict[str, object]]:
+    """What is to be said of each night on which an alarm was live."""
+    told = []
+    for index, stretch in enumerate(watched.stretches):
+        home = usual_stretch(watched.stretches[:index])
+        nights = stretch.start + np.flatnonzero(watched.alarm[stretch.start : stretch.end])
+        if home is not None and len(nights):
+            mover = who_moved(chart, stretch, home, charts, readings)
+            told += [_told(chart, watched, night, stretch, mover, tolerances) for night in nights.tolist()]
+    return told
+
+
+def _told(
+    chart: Chart, watched: Watched, night: int, stretch: Stretch, mover: Mover, tolerances: dict[str, float]
+) -> dict[str, object]:
+    level, usual = float(watched.level[night]), float(watched.usual[night])
+    row: dict[str, object] = {
+        **dict(zip(_PAIR, chart[:3], strict=True)),
+        "baseball_day": chart.days[night],
+        "level": level,
+        "usual_bias": usual,
+        "change_day": chart.days[stretch.start],
+        "change_low": chart.days[stretch.first],
+        "change_high": chart.days[stretch.last],
+        "size": level - usual,
+        "nights_since": night + 1 - stretch.start,
+        "pitches_since": int(chart.n[stretch.start : night + 1].sum()),
+        "mover": mover.tracker or None,
+        "mover_how": mover.how,
+        "matters": abs(level - usual) >= MATTERS_FROM * tolerances[chart.metric],
+    }
+    return {name: row[name] for name in _TOLD if name in row} | {"sentence": alarm_sentence(row, {})}
 
 
 def _shift(chart: Chart, before: list[date], after: list[date]) -> tuple[float, float]:
@@ -383,12 +347,12 @@ def _shift_against(
 _LEAST_PITCHERS = 3
 
 
-def _by_own_history(chart: Chart, spans: tuple[list[date], list[date]], shared: pl.DataFrame) -> Mover | None:
+def _by_own_history(chart: Chart, spans: tuple[list[date], list[date]], readings: pl.DataFrame) -> Mover | None:
     """The tracker whose readings of the same pitchers' same pitches changed, where the other's did not."""
     if METRICS[chart.metric].circular:
         return None
     of_a, of_b = (
-        _change_of_readings(tracker, chart.metric, spans, shared) for tracker in (chart.tracker_a, chart.tracker_b)
+        _change_of_readings(tracker, chart.metric, spans, readings) for tracker in (chart.tracker_a, chart.tracker_b)
     )
     if of_a is None or of_b is None:
         return None
@@ -404,15 +368,14 @@ def _by_own_history(chart: Chart, spans: tuple[list[date], list[date]], shared: 
 
 
 def _change_of_readings(
-    tracker: str, metric: str, spans: tuple[list[date], list[date]], shared: pl.DataFrame
+    tracker: str, metric: str, spans: tuple[list[date], list[date]], readings: pl.DataFrame
 ) -> tuple[float, float] | None:
-    read = shared.filter(
-        (pl.col("tracker") == tracker) & pl.col(metric).is_not_null() & pl.col("pitcher").is_not_null()
-    )
+    n = pl.col(f"n.{metric}")
+    read = readings.filter((pl.col("tracker") == tracker) & (n > 0) & pl.col("pitcher").is_not_null())
     sides = [
         read.filter(pl.col("baseball_day").is_in(days))
         .group_by("pitcher", "pitch_type")
-        .agg(pl.col(metric).mean().alias("mean"), pl.len().alias("n"))
+        .agg(((n * pl.col(f"mean.{metric}")).sum() / n.sum()).alias("mean"), n.sum().alias("n"))
         for days in spans
     ]
     both = sides[0].join(sides[1], on=["pitcher", "pitch_type"], suffix="_after").sort("pitcher", "pitch_type")

@@ -61,19 +61,6 @@ def own_charts(
     return charts
 
 
-def partner_days(shared: pl.DataFrame) -> dict[tuple[str, str], set[date]]:
-    """By (tracker, metric) the days on which another tracker gave the metric of the same pitches; `shared` as from `shared_sightings`."""
-    metrics = [name for name in CHARTED if name in shared.columns]
-    if not metrics:
-        return {}
-    both = pl.col(metrics).is_not_null() & (pl.col(metrics).count().over("group_id") > 1)
-    days = shared.select("tracker", "baseball_day", both).group_by("tracker", "baseball_day").agg(pl.col(metrics).any())
-    found: dict[tuple[str, str], set[date]] = {}
-    for row in days.unpivot(metrics, index=["tracker", "baseball_day"]).filter("value").iter_rows(named=True):
-        found.setdefault((row["tracker"], row["variable"]), set()).add(row["baseball_day"])
-    return found
-
-
 def history_tables(
     charts: list[OwnChart],
     seasons: Mapping[tuple[str, str], Season],

@@ -12,6 +12,7 @@ import polars as pl
 
 from pipeline.agreement.limits import interval_of_mean
 from pipeline.agreement.readings import in_order_of_rank
+from schemas.contract import conform
 from schemas.label_agreement import LABEL_AGREEMENT, LABEL_CONFUSION
 
 FIELDS = ("pitch_type", "pitch_call", "play_result")
@@ -46,25 +47,50 @@ def kappa(counts: np.ndarray) -> Kappa:
         left_out = (alikes - chances) / (1 - chances)
         k = len(counts)
         se = math.sqrt((k - 1) / k * float(((left_out - left_out.mean()) ** 2).sum()))
-        half = interval_of_mean(0.0, 1.0, k - 1)[2]
+        half = float(interval_of_mean(0.0, 1.0, k - 1).high)
     return Kappa(alike, value, se, max(value - half * se, -1.0), min(value + half * se, 1.0))
 
 
-def label_tables(sightings: pl.DataFrame, matches: pl.DataFrame, ranks: dict[str, int]) -> LabelTables:
-    """How far every two trackers' labels of the same pitches agree; a label of "unknown" or none is not compared."""
+def labels_by_night(sightings: pl.DataFrame, matches: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFrame:
+    """One row per night, pair, field and two labels: `pitches`, and where the labels differ the first pitch_ids, with commas, as `look_at`.
+
+    A label of "unknown" or none is not compared.
+    """
     fields = [field for field in FIELDS if field in sightings.columns]
     groups = matches.filter(pl.len().over("group_id") > 1).select("sighting_id", "group_id")
     labelled = sightings.select("sighting_id", "tracker", "baseball_day", *fields).join(groups, on="sighting_id")
     by_tracker = {str(tracker): seen for (tracker,), seen in labelled.group_by("tracker")}
-    agreements, confusions = [LABEL_AGREEMENT.empty()], [LABEL_CONFUSION.empty()]
+    parts = [pl.DataFrame(schema=_NIGHTLY)]
     for pair in combinations(in_order_of_rank(list(by_tracker), ranks), 2):
         both = by_tracker[pair[0]].join(by_tracker[pair[1]], on="group_id", suffix="_b")
-        for field in fields:
-            called = _called(both, field)
-            if called.height:
+        parts += [_counted(pair, field, _called(both, field)) for field in fields]
+    return pl.concat(parts).sort(list(_NIGHTLY)[:-2])
+
+
+def label_tables(nightly: pl.DataFrame, ranks: dict[str, int]) -> LabelTables:
+    """How far every two trackers' labels of the same pitches agree, from `labels_by_night` of any nights."""
+    trackers = in_order_of_rank(pl.concat([nightly["tracker_a"], nightly["tracker_b"]]).unique().to_list(), ranks)
+    by_pair = nightly.partition_by("tracker_a", "tracker_b", "field", as_dict=True)
+    agreements, confusions = [LABEL_AGREEMENT.empty()], [LABEL_CONFUSION.empty()]
+    for pair in combinations(trackers, 2):
+        for field in FIELDS:
+            called = by_pair.get((*pair, field))
+            if called is not None:
                 agreements.append(_agreement(pair, field, called))
                 confusions.append(_confusion(pair, field, called))
     return LabelTables(pl.concat(agreements), pl.concat(confusions))
+
+
+_NIGHTLY = {
+    "baseball_day": pl.Date,
+    "tracker_a": pl.String,
+    "tracker_b": pl.String,
+    "field": pl.String,
+    "label_a": pl.String,
+    "label_b": pl.String,
+    "pitches": pl.UInt32,
+    "look_at": pl.String,
+}
 
 
 def _called(both: pl.DataFrame, field: str) -> pl.DataFrame:
@@ -73,51 +99,51 @@ def _called(both: pl.DataFrame, field: str) -> pl.DataFrame:
     return both.select("baseball_day", pitch_id, label_a=pl.col(field), label_b=pl.col(f"{field}_b")).filter(known)
 
 
-def _agreement(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.DataFrame:
-    counts = _counts(called)
-    found = kappa(counts)
-    row = (
-        *pair,
-        field,
-        called.height,
-        len(counts),
-        found.share_alike,
-        found.kappa,
-        found.low,
-        found.high,
-        _note(found, called.height, len(counts)),
+def _counted(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.DataFrame:
+    cell = ["baseball_day", "label_a", "label_b"]
+    counts = called.group_by(cell).agg(pl.len().alias("pitches"))
+    unlike = called.filter(pl.col("label_a") != pl.col("label_b")).group_by(cell)
+    examples = unlike.agg(pl.col("pitch_id").sort().head(EXAMPLES).str.join(",").alias("look_at"))
+    told = counts.join(examples, on=cell, how="left").with_columns(
+        tracker_a=pl.lit(pair[0]), tracker_b=pl.lit(pair[1]), field=pl.lit(field)
     )
+    return told.select(pl.col(name).cast(dtype) for name, dtype in _NIGHTLY.items())
+
+
+def _agreement(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.DataFrame:
+    counts, pitches = _counts(called), int(called["pitches"].sum())
+    found = kappa(counts)
+    numbers = (found.share_alike, found.kappa, found.low, found.high)
+    row = (*pair, field, pitches, len(counts), *numbers, _note(found, pitches, len(counts)))
     return pl.DataFrame([row], schema=LABEL_AGREEMENT.polars_schema(), orient="row").with_columns(
         pl.selectors.float().fill_nan(None)
     )
 
 
 def _confusion(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.DataFrame:
-    cells = called.group_by("label_a", "label_b").agg(pl.len().alias("pitches"))
-    unlike = called.filter(pl.col("label_a") != pl.col("label_b")).sort("pitch_id")
-    examples = unlike.group_by("label_a", "label_b").agg(
-        pl.col("pitch_id").head(EXAMPLES).str.join(",").alias("look_at")
+    first = pl.col("look_at").drop_nulls().str.split(",").explode().sort().head(EXAMPLES).str.join(",")
+    told = (
+        called.group_by("label_a", "label_b")
+        .agg(pl.col("pitches").sum(), first)
+        .with_columns(
+            pl.lit(pair[0]).alias("tracker_a"),
+            pl.lit(pair[1]).alias("tracker_b"),
+            pl.lit(field).alias("field"),
+            pl.col("look_at").replace("", None),
+            (pl.col("pitches") / pl.col("pitches").sum().over("label_a")).alias("share_of_a"),
+        )
     )
-    told = cells.join(examples, on=["label_a", "label_b"], how="left").with_columns(
-        pl.lit(pair[0]).alias("tracker_a"),
-        pl.lit(pair[1]).alias("tracker_b"),
-        pl.lit(field).alias("field"),
-        (pl.col("pitches") / pl.col("pitches").sum().over("label_a")).alias("share_of_a"),
-    )
-    return told.select(pl.col(name).cast(dtype) for name, dtype in LABEL_CONFUSION.polars_schema().items()).sort(
-        "label_a", "label_b"
-    )
+    return conform(told, LABEL_CONFUSION).sort("label_a", "label_b")
 
 
 def _counts(called: pl.DataFrame) -> np.ndarray:
     """Nights x labels of a x labels of b."""
-    cells = called.group_by("baseball_day", "label_a", "label_b").len()
-    labels = sorted({*cells["label_a"], *cells["label_b"]})
+    labels = sorted({*called["label_a"], *called["label_b"]})
     places = {label: place for place, label in enumerate(labels)}
-    night = cells["baseball_day"].rank("dense").to_numpy().astype(int) - 1
-    a, b = (cells[name].replace_strict(places, return_dtype=pl.Int64).to_numpy() for name in ("label_a", "label_b"))
+    night = called["baseball_day"].rank("dense").to_numpy().astype(int) - 1
+    a, b = (called[name].replace_strict(places, return_dtype=pl.Int64).to_numpy() for name in ("label_a", "label_b"))
     counts = np.zeros((night.max() + 1, len(labels), len(labels)))
-    counts[night, a, b] = cells["len"].to_numpy()
+    counts[night, a, b] = called["pitches"].to_numpy()
     return counts
 
 

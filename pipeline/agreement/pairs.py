@@ -1,25 +1,21 @@
-"""How far apart two trackers are: one row per pair, metric and slice, from one night to a whole career of nights."""
+"""How far apart two trackers are: one row per pair, metric and slice, from one night to a whole career of nights.
 
-import math
+Made from the cells of all nights and the differences in them (cells.py); metrics stand side by side as columns of every array.
+"""
+
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
-from pipeline.agreement.circular import circular_sd, mean_vector
-from pipeline.agreement.limits import TOO_FEW, Limits, limits_of_agreement, split_by_night
-from pipeline.agreement.readings import (
-    NightSums,
-    Pair,
-    difference,
-    measured_by_both,
-    nights_of,
-    sum_expressions,
-    sums_of,
-    wrapped,
-)
-from pipeline.agreement.regression import Concordance, Line, concordance, deming, interval_of_line
+from pipeline.agreement.circular import FAR, NEAR, Side, circular_sd, on_side, side_of
+from pipeline.agreement.limits import LEAST_PITCHES, Limits, Split, limits_of_agreement, split_by_night
+from pipeline.agreement.moments import NightMoments, Runs, combined, combined_products, runs_from, spread_out, total
+from pipeline.agreement.readings import in_order_of_rank, metrics_of
+from pipeline.agreement.regression import Concordance, Line, concordance, deming, intervals_of_line
 from schemas.agreement import AGREEMENT
+from schemas.contract import conform
 from schemas.metrics import METRICS
 
 SLICES = ("all", "pitch_type", "month", "station")
@@ -30,190 +26,344 @@ WIDEST_CIRCULAR_SD_DEG = 40.0
 # Deming needs the ratio of the two error variances; an estimate beyond these is no better than the nearer end.
 ERROR_RATIO_RANGE = (1 / 9, 9.0)
 MAD_TO_SD = 1.4826  # 1 / (normal quantile of 0.75)
+NO_LINE = "none: an angle has no zero to grow from"
+QUANTILES = "quantiles: the angles spread too widely"
 
 
-class AgreementRow(NamedTuple):
-    """One row of the table `agreement`; differences are tracker_b minus tracker_a."""
+class AllNights(NamedTuple):
+    """Cells of all nights in order (cells x metrics where they are of a metric) and the differences in them.
 
-    tracker_a: str
-    tracker_b: str
-    metric: str
-    slice_by: str
-    slice: str
-    n: int
-    nights: int
-    bias: float
-    bias_low: float
-    bias_high: float
-    sd: float
-    sd_between_nights: float
-    sd_within_nights: float
-    loa_low: float
-    loa_low_low: float
-    loa_low_high: float
-    loa_high: float
-    loa_high_low: float
-    loa_high_high: float
-    interval_method: str
-    slope: float
-    slope_low: float
-    slope_high: float
-    intercept: float
-    intercept_low: float
-    intercept_high: float
-    error_ratio: float
-    regression_method: str
-    concordance: float
-    concordance_low: float
-    concordance_high: float
-    tolerance: float
-    share_beyond: float
-    robust_bias: float
-    robust_sd: float
-    same_quantity: bool
-    small_n: bool
-    note: str
+    `pair` is each cell's place in `pairs`, `night` its day as a number; `rows` are the cells' runs of differences, `apart` these by metric,
+    on the side on which the pair's differences lie together; `side` holds that side, pairs x metrics.
+    """
+
+    pairs: list[tuple[str, str]]
+    metrics: list[str]
+    cells: pl.DataFrame
+    pair: np.ndarray
+    night: np.ndarray
+    rows: Runs
+    apart: dict[str, np.ndarray]
+    side: Side
 
 
-class _Slice(NamedTuple):
-    """One slice of a pair's pitches: its night sums by metric and its plain figures, named `<metric>.<figure>`."""
+class _Slices(NamedTuple):
+    """One way of slicing: the cells in order of pair and slice, runs of them by slice and night, by slice, and each slice's pair and name."""
 
-    name: str
-    sums: dict[str, NightSums]
-    figures: dict[str, float]
+    order: np.ndarray
+    nights: Runs
+    groups: Runs
+    whole: Runs
+    pair: np.ndarray
+    name: list[str]
 
 
-def agreement_of_pair(
-    pair: Pair,
+class _Robust(NamedTuple):
+    """Slices x metrics: median, median distance from it, and for angles the quantiles that hold 95 %."""
+
+    median: np.ndarray
+    mad: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+
+
+def all_nights(cells: pl.DataFrame, differences: pl.DataFrame, ranks: dict[str, int]) -> AllNights:
+    """All nights' facts made ready: `cells` and `differences` as in `NightFacts`, in any order of nights."""
+    if cells.is_empty():
+        none = np.empty(0, np.int64)
+        return AllNights([], [], cells, none, none, Runs(none, none), {}, side_of(np.empty((0, 0)), np.empty((0, 0))))
+    keys = ["baseball_day", "cell"]
+    # a night's facts may lack the columns of a metric that was not read then
+    cells = cells.with_columns(pl.selectors.float().fill_null(0.0))
+    cells, differences = cells.sort(keys), differences.sort(keys, maintain_order=True)
+    pairs, pair = _pairs(cells, ranks)
+    metrics = metrics_of(differences, "d.")
+    counts = cells["pitches"].to_numpy().astype(np.int64)
+    rows = Runs(np.cumsum(counts) - counts, counts)
+    side = _sides(cells, metrics, pair, len(pairs))
+    apart = {
+        metric: _apart(differences[f"d.{metric}"].to_numpy(), Side(side.far[:, place], side.less[:, place]), pair, rows)
+        for place, metric in enumerate(metrics)
+    }
+    night = cells["baseball_day"].to_physical().to_numpy().astype(np.int64)
+    return AllNights(pairs, metrics, cells, pair, night, rows, apart, side)
+
+
+def agreement_table(
+    facts: AllNights,
     tolerances: dict[str, float],
     own_errors: dict[tuple[str, str], float],
     ways: dict[tuple[str, str], str],
     slices: tuple[str, ...] = SLICES,
 ) -> pl.DataFrame:
-    """The rows of table `agreement` of one pair, for every metric that both measured and every slice.
+    """The rows of table `agreement`, for every pair, every metric that both measured and every slice.
 
     `own_errors` holds the own error SD by (tracker, metric) where it is known; `ways` how a tracker gets a metric, where it is known.
     """
-    metrics = measured_by_both(pair)
-    centred = _differences(pair.readings, metrics)
-    shifts = _shifts(centred, metrics)
-    cells = _cells(centred, metrics, shifts)
-    ratios = {metric: _error_ratio(pair, metric, own_errors) for metric in metrics}
-    rows = [
-        _row(pair, metric, (slice_by, part.name), part, tolerances[metric], ratios[metric], _ways(pair, metric, ways))
-        for slice_by in slices
-        for part in _slices(centred, cells, slice_by, shifts, tolerances)
-        for metric in metrics
-        if part.sums[metric].n.sum() >= 2
-    ]
-    frame = pl.DataFrame(rows, schema=AGREEMENT.polars_schema(), orient="row")
-    return frame.with_columns(pl.selectors.float().fill_nan(None))
+    if not facts.pairs:
+        return AGREEMENT.empty()
+    ratios = np.array([[_error_ratio(pair, metric, own_errors) for metric in facts.metrics] for pair in facts.pairs])
+    limits = np.array([tolerances[metric] for metric in facts.metrics])
+    whole = None
+    tables = []
+    for slice_by in slices:
+        sliced = _sliced(facts, slice_by)
+        # a slice that holds all of a pair's pitches has the pair's own figures
+        robust = whole if whole is not None and len(sliced.name) == len(facts.pairs) else _robust(facts, sliced)
+        whole = robust if slice_by == "all" else whole
+        tables.append(_table(facts, slice_by, sliced, robust, ratios, limits, ways))
+    order = pl.concat(tables).with_columns(
+        pl.col("slice_by").replace_strict({name: place for place, name in enumerate(slices)}).alias("way")
+    )
+    rows = order.sort("pair", "way", "slice", "metric_place")
+    return conform(rows, AGREEMENT).with_columns(pl.selectors.float().fill_nan(None))
 
 
-def mean_difference(differences: pl.Series, metric: str) -> float:
-    """The mean of a metric's differences; the direction of the mean for an angle, so that it never falls between +179 and -179."""
-    values = differences.drop_nulls().to_numpy()
-    return mean_vector(values)[0] if METRICS[metric].circular else float(values.mean())
+def measured_by_both(facts: AllNights) -> np.ndarray:
+    """Pairs x metrics: how many common readings."""
+    counts = np.zeros((len(facts.pairs), len(facts.metrics)))
+    if facts.pairs:
+        np.add.at(counts, facts.pair, _figure(facts, "n"))
+    return counts
 
 
-def centred_differences(readings: pl.DataFrame, metric: str) -> pl.Expr:
-    """The differences of a metric as an expression; angles unrolled about their mean direction, so that ordinary arithmetic holds."""
-    if not METRICS[metric].circular:
-        return difference(metric)
-    centre = mean_difference(readings.select(difference(metric)).to_series(), metric)
-    return wrapped(difference(metric) - centre) + centre
+def _pairs(cells: pl.DataFrame, ranks: dict[str, int]) -> tuple[list[tuple[str, str]], np.ndarray]:
+    """The pairs in order of rank, and the place of each cell's pair among them."""
+    trackers = pl.concat([cells["tracker_a"], cells["tracker_b"]]).unique().to_list()
+    place = {tracker: number for number, tracker in enumerate(in_order_of_rank(trackers, ranks))}
+    pairs = sorted(
+        cells.select("tracker_a", "tracker_b").unique().rows(), key=lambda pair: (place[pair[0]], place[pair[1]])
+    )
+    numbers = pl.DataFrame(pairs, schema=["tracker_a", "tracker_b"], orient="row").with_row_index("pair")
+    found = cells.select("tracker_a", "tracker_b").join(numbers, on=["tracker_a", "tracker_b"], maintain_order="left")
+    return pairs, found["pair"].to_numpy().astype(np.int64)
 
 
-def _differences(readings: pl.DataFrame, metrics: list[str]) -> pl.DataFrame:
-    return readings.with_columns(
-        pl.lit("").alias("all"), *(centred_differences(readings, metric).alias(f"d.{metric}") for metric in metrics)
-    ).with_columns(pl.col("station").fill_null("unknown"))
+def _sides(cells: pl.DataFrame, metrics: list[str], pair: np.ndarray, pairs: int) -> Side:
+    sums = np.zeros((2, pairs, len(metrics)))
+    for place, metric in enumerate(metrics):
+        if METRICS[metric].circular:
+            for which, name in enumerate(("cos", "sin")):
+                sums[which, :, place] = np.bincount(pair, cells[f"{name}.{metric}"].to_numpy(), pairs)
+    return side_of(sums[0], sums[1])
 
 
-def _shifts(centred: pl.DataFrame, metrics: list[str]) -> dict[str, tuple[float, float, float]]:
-    names = [f"{side}.{metric}" for metric in metrics for side in "abd"]
-    means = centred.select(pl.col(names).mean()).row(0, named=True)
-    return {metric: (means[f"a.{metric}"], means[f"b.{metric}"], means[f"d.{metric}"]) for metric in metrics}
+def _apart(near: np.ndarray, side: Side, pair: np.ndarray, rows: Runs) -> np.ndarray:
+    """Differences of one metric, each on its pair's side; `side` by pair."""
+    if not side.far.any():
+        return near
+    far, less = (spread_out(values[pair], rows) for values in side)
+    return np.where(far, on_side(near, FAR) + less, near)
 
 
-def _cells(centred: pl.DataFrame, metrics: list[str], shifts: dict[str, tuple[float, float, float]]) -> pl.DataFrame:
-    """The sums of every metric by night and every slice at once: coarser ones are sums of these."""
-    sums = [total for metric in metrics for total in sum_expressions(metric, pl.col(f"d.{metric}"), shifts[metric])]
-    by = ["all", "baseball_day", "month", "station", "pitch_type"]
-    return centred.group_by(by).agg(sums).sort(by)
+def _figure(facts: AllNights, name: str) -> np.ndarray:
+    """A figure of the cells, cells x metrics; of an angle that of its pair's side."""
+    columns = []
+    for place, metric in enumerate(facts.metrics):
+        near, far = (facts.cells[f"{name}.{metric}{side}"].to_numpy() for side in (NEAR, FAR if METRICS[metric].circular else NEAR))  # fmt: skip
+        found = np.where(facts.side.far[facts.pair, place], far, near) if METRICS[metric].circular else near
+        columns.append(found + facts.side.less[facts.pair, place] if name == "d" else found)
+    return np.column_stack(columns)
 
 
-def _slices(
-    centred: pl.DataFrame,
-    cells: pl.DataFrame,
+def _sliced(facts: AllNights, slice_by: str) -> _Slices:
+    names, number = np.unique(_slice_names(facts.cells, slice_by), return_inverse=True)
+    # stable, so that within a slice the nights stay in their order
+    part = facts.pair * len(names) + number
+    order = np.argsort(part, kind="stable")
+    part, night = part[order], facts.night[order]
+    nights = runs_from(part * (night.max() - night.min() + 2) + night - night.min())
+    groups = runs_from(part[nights.starts])
+    of_group = part[nights.starts][groups.starts]
+    names_of_groups = [str(names[place]) for place in of_group % len(names)]
+    return _Slices(order, nights, groups, runs_from(part), of_group // len(names), names_of_groups)
+
+
+def _slice_names(cells: pl.DataFrame, slice_by: str) -> np.ndarray:
+    if slice_by in ("all", "before_corrections"):
+        return np.full(cells.height, "")
+    names = cells["baseball_day"].dt.strftime("%Y-%m") if slice_by == "month" else cells[slice_by]
+    return names.to_numpy().astype(str)
+
+
+def _moments(facts: AllNights, sliced: _Slices) -> NightMoments:
+    """Moments by slice and night from those of the cells."""
+    n, a, b, d, aa, bb, ab, dd = (_figure(facts, name)[sliced.order] for name in ("n", "a", "b", "d", "aa", "bb", "ab", "dd"))  # fmt: skip
+    (x, xx), (y, yy), (apart, squares) = (
+        combined(n, mean, about, sliced.nights) for mean, about in ((a, aa), (b, bb), (d, dd))
+    )
+    products = combined_products(n, a, b, ab, sliced.nights)
+    return NightMoments(total(n, sliced.nights), x, y, apart, xx, yy, products, squares, sliced.groups)
+
+
+def _robust(facts: AllNights, sliced: _Slices) -> _Robust:
+    counts = facts.rows.counts[sliced.order]
+    ends = np.cumsum(counts)
+    at = np.repeat(facts.rows.starts[sliced.order] - (ends - counts), counts) + np.arange(ends[-1])
+    starts = (ends - counts)[sliced.whole.starts]
+    edges = [*starts.tolist(), int(ends[-1])]
+    figures = np.full((4, len(starts), len(facts.metrics)), np.nan)
+    room = np.empty(len(at))
+    for place, metric in enumerate(facts.metrics):
+        # one room for all metrics: fresh memory costs more than the work itself
+        np.take(facts.apart[metric], at, out=room, mode="clip")
+        some = bool(np.isnan(room).any())
+        for number, (start, end) in enumerate(pairwise(edges)):
+            values = room[start:end][~np.isnan(room[start:end])] if some else room[start:end]
+            if len(values):
+                figures[:, number, place] = _robust_figures(values, METRICS[metric].circular)
+    return _Robust(*figures)
+
+
+def _robust_figures(values: np.ndarray, circular: bool) -> tuple[float, float, float, float]:
+    """Median, median distance from it and, of an angle, the quantiles that hold 95 %. The values are used up."""
+    low, high = np.quantile(values, [0.025, 0.975]) if circular else (np.nan, np.nan)
+    median = _median(values)
+    np.subtract(values, median, out=values)
+    np.abs(values, out=values)
+    return median, _median(values), float(low), float(high)
+
+
+def _median(values: np.ndarray) -> float:
+    """The values change places."""
+    middle = len(values) // 2
+    values.partition(middle)
+    upper = float(values[middle])
+    return upper if len(values) % 2 else (float(values[:middle].max()) + upper) / 2
+
+
+def _table(
+    facts: AllNights,
     slice_by: str,
-    shifts: dict[str, tuple[float, float, float]],
-    tolerances: dict[str, float],
-) -> list[_Slice]:
-    by = [slice_by, "baseball_day"]
-    sums = [name for name in cells.columns if "." in name]
-    nightly = cells.group_by(by).agg(pl.col(sums).sum()).sort(by)
-    plain = [figure for metric in shifts for figure in _plain_figures(metric, tolerances[metric])]
-    by_slice = centred.group_by(slice_by).agg(plain).sort(slice_by).to_dicts()
-    starts = np.searchsorted(nightly[slice_by].rle_id().to_numpy(), np.arange(len(by_slice) + 1)).tolist()
-    whole = {metric: sums_of(nightly, metric, shift) for metric, shift in shifts.items()}
-    return [
-        _Slice(figures.pop(slice_by), {metric: nights_of(whole[metric], start, end) for metric in shifts}, figures)
-        for figures, start, end in zip(by_slice, starts, starts[1:], strict=False)
-    ]
+    sliced: _Slices,
+    robust: _Robust,
+    ratios: np.ndarray,
+    tolerances: np.ndarray,
+    ways: dict[tuple[str, str], str],
+) -> pl.DataFrame:
+    moments = _moments(facts, sliced)
+    split, ratio = split_by_night(moments), ratios[sliced.pair]
+    circular = np.broadcast_to([METRICS[metric].circular for metric in facts.metrics], split.n.shape)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        limits = _limits(facts, sliced, split, robust, circular)
+        line = deming(moments, ratio)
+        figures = {
+            **_of_split(split, limits),
+            **_of_line(line, ratio, concordance(moments), circular),
+            "share_beyond": total(_beyond(facts)[sliced.order], sliced.whole) / split.n,
+        }
+    figures |= {"tolerance": np.broadcast_to(tolerances, split.n.shape)}
+    figures |= {"robust_bias": robust.median, "robust_sd": robust.mad * MAD_TO_SD}
+    return _rows(facts, slice_by, sliced, {name: figure.ravel() for name, figure in figures.items()}, ways)
 
 
-def _plain_figures(metric: str, tolerance: float) -> list[pl.Expr]:
-    d = pl.col(f"d.{metric}").drop_nulls()
-    figures = {"beyond": (d.abs() > tolerance).mean(), "median": d.median(), "mad": (d - d.median()).abs().median()}
-    if METRICS[metric].circular:
-        resultant = (d.radians().cos().mean() ** 2 + d.radians().sin().mean() ** 2).sqrt()
-        figures |= {"low": d.quantile(0.025, "linear"), "high": d.quantile(0.975, "linear"), "resultant": resultant}
-    return [figure.alias(f"{metric}.{name}") for name, figure in figures.items()]
+def _beyond(facts: AllNights) -> np.ndarray:
+    return np.column_stack([facts.cells[f"beyond.{metric}"].to_numpy() for metric in facts.metrics])
 
 
-def _row(
-    pair: Pair,
-    metric: str,
-    slice_name: tuple[str, str],
-    part: _Slice,
-    tolerance: float,
-    error_ratio: float,
-    way: tuple[str, str],
-) -> AgreementRow:
-    sums = part.sums[metric]
-    split, limits = split_by_night(sums), limits_of_agreement(sums)
-    beyond, median, mad = (part.figures[f"{metric}.{name}"] for name in ("beyond", "median", "mad"))
-    circular = METRICS[metric].circular
-    if circular and circular_sd(part.figures[f"{metric}.resultant"]) > WIDEST_CIRCULAR_SD_DEG:
-        limits = _quantile_limits(limits, part.figures[f"{metric}.low"], part.figures[f"{metric}.high"])
-    line = NO_LINE if circular else deming(sums, error_ratio)
-    close = NO_CONCORDANCE if circular else concordance(sums)
-    small = split.n < SMALL_PITCHES or split.nights < SMALL_NIGHTS
-    return AgreementRow(
-        pair.tracker_a, pair.tracker_b, metric, *slice_name, split.n, split.nights, split.bias, limits.bias_low, limits.bias_high,
-        split.sd, math.sqrt(split.var_between), math.sqrt(split.var_within), *limits[2:8], limits.method,
-        line.slope, *interval_of_line(line)[:2], line.intercept, *interval_of_line(line)[2:], math.nan if circular else error_ratio, line.method,
-        close.value, close.low, close.high, tolerance, beyond, median, mad * MAD_TO_SD,
-        way[0] == way[1], small, _note(metric, split.n, split.nights, way),
-    )  # fmt: skip
+def _limits(facts: AllNights, sliced: _Slices, split: Split, robust: _Robust, circular: np.ndarray) -> Limits:
+    """Limits of agreement; of angles that spread too widely for them, quantiles."""
+    limits = limits_of_agreement(split)
+    sums = np.zeros((2, *split.n.shape))
+    for place, metric in enumerate(facts.metrics):
+        if METRICS[metric].circular:
+            for which, name in enumerate(("cos", "sin")):
+                sums[which, :, place] = total(facts.cells[f"{name}.{metric}"].to_numpy()[sliced.order], sliced.whole)
+    wide = circular & (circular_sd(np.hypot(*sums) / np.maximum(split.n, 1)) > WIDEST_CIRCULAR_SD_DEG)
+    wide &= split.n >= LEAST_PITCHES
+    told = {name: np.where(wide, np.nan, getattr(limits, name)) for name in ("low_low", "low_high", "high_low", "high_high")}  # fmt: skip
+    return limits._replace(
+        **told,
+        low=np.where(wide, robust.low, limits.low),
+        high=np.where(wide, robust.high, limits.high),
+        method=np.where(wide, QUANTILES, limits.method),
+    )
 
 
-NO_LINE = Line(math.nan, math.nan, math.nan, math.nan, 1, "none: an angle has no zero to grow from")
-NO_CONCORDANCE = Concordance(math.nan, math.nan, math.nan, math.nan)
+def _of_split(split: Split, limits: Limits) -> dict[str, np.ndarray]:
+    return {
+        "n": split.n,
+        "nights": split.nights,
+        "bias": split.bias,
+        "bias_low": limits.bias_low,
+        "bias_high": limits.bias_high,
+        "sd": split.sd,
+        "sd_between_nights": np.sqrt(split.var_between),
+        "sd_within_nights": np.sqrt(split.var_within),
+        "loa_low": limits.low,
+        "loa_low_low": limits.low_low,
+        "loa_low_high": limits.low_high,
+        "loa_high": limits.high,
+        "loa_high_low": limits.high_low,
+        "loa_high_high": limits.high_high,
+        "interval_method": limits.method,
+    }
 
 
-def _quantile_limits(limits: Limits, low: float, high: float) -> Limits:
-    method = "quantiles: the angles spread too widely"
-    return TOO_FEW._replace(bias_low=limits.bias_low, bias_high=limits.bias_high, low=low, high=high, method=method)
+def _of_line(line: Line, ratio: np.ndarray, close: Concordance, circular: np.ndarray) -> dict[str, np.ndarray]:
+    slope, intercept = intervals_of_line(line)
+    numbers = {
+        "slope": slope.value,
+        "slope_low": slope.low,
+        "slope_high": slope.high,
+        "intercept": intercept.value,
+        "intercept_low": intercept.low,
+        "intercept_high": intercept.high,
+        "error_ratio": ratio,
+        "concordance": close.value,
+        "concordance_low": close.low,
+        "concordance_high": close.high,
+    }
+    # an angle has no line and no spread of true values to compare with
+    told = {name: np.where(circular, np.nan, values) for name, values in numbers.items()}
+    return told | {"regression_method": np.where(circular, NO_LINE, line.method)}
 
 
-def _ways(pair: Pair, metric: str, ways: dict[tuple[str, str], str]) -> tuple[str, str]:
-    return ways.get((pair.tracker_a, metric), ""), ways.get((pair.tracker_b, metric), "")
+def _rows(
+    facts: AllNights,
+    slice_by: str,
+    sliced: _Slices,
+    figures: dict[str, np.ndarray],
+    ways: dict[tuple[str, str], str],
+) -> pl.DataFrame:
+    """Rows of the slices in which both measured a metric twice at least."""
+    pair, metric = np.repeat(sliced.pair, len(facts.metrics)), np.tile(np.arange(len(facts.metrics)), len(sliced.name))  # fmt: skip
+    told = np.flatnonzero(figures["n"] >= 2)
+    keys = [(facts.pairs[pair[row]], facts.metrics[metric[row]]) for row in told.tolist()]
+    used = [tuple(ways.get((tracker, name), "") for tracker in of_pair) for of_pair, name in keys]
+    n, nights = (figures[name][told].astype(int).tolist() for name in ("n", "nights"))
+    columns = {
+        name: pl.Series(values[told].tolist(), dtype=pl.String) if values.dtype == object else pl.Series(values[told])
+        for name, values in figures.items()
+    }
+    return pl.DataFrame(
+        {
+            "pair": pair[told],
+            "metric_place": metric[told],
+            "tracker_a": [of_pair[0] for of_pair, _ in keys],
+            "tracker_b": [of_pair[1] for of_pair, _ in keys],
+            "metric": [name for _, name in keys],
+            "slice_by": [slice_by] * len(keys),
+            "slice": [sliced.name[row // len(facts.metrics)] for row in told.tolist()],
+            **columns,
+            "same_quantity": [one == other for one, other in used],
+            "small_n": (figures["n"][told] < SMALL_PITCHES) | (figures["nights"][told] < SMALL_NIGHTS),
+            "note": [_note(name, *about) for (_, name), *about in zip(keys, n, nights, used, strict=True)],
+        },
+        schema_overrides={
+            "tracker_a": pl.String,
+            "tracker_b": pl.String,
+            "metric": pl.String,
+            "slice": pl.String,
+            "slice_by": pl.String,
+            "note": pl.String,
+            "same_quantity": pl.Boolean,
+        },
+    )
 
 
-def _error_ratio(pair: Pair, metric: str, own_errors: dict[tuple[str, str], float]) -> float:
-    of_a, of_b = (own_errors.get((tracker, metric), 0.0) for tracker in (pair.tracker_a, pair.tracker_b))
+def _error_ratio(pair: tuple[str, str], metric: str, own_errors: dict[tuple[str, str], float]) -> float:
+    of_a, of_b = (own_errors.get((tracker, metric), 0.0) for tracker in pair)
     if not (of_a > 0 and of_b > 0):
         return 1.0
     return float(np.clip((of_a / of_b) ** 2, *ERROR_RATIO_RANGE))

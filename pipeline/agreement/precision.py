@@ -6,15 +6,17 @@ differences give each one's own (Grubbs, JASA 1948;43:243 and Technometrics 1973
 
 import math
 from functools import lru_cache
-from itertools import combinations
+from itertools import combinations, product
 from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
+from pipeline.agreement.circular import FAR, NEAR, on_side, sides
 from pipeline.agreement.limits import interval_of_mean
-from pipeline.agreement.pairs import centred_differences
-from pipeline.agreement.readings import Pair, in_order_of_rank
+from pipeline.agreement.moments import Runs, centred, first_rows, runs_from, total
+from pipeline.agreement.pairs import AllNights, measured_by_both
+from pipeline.agreement.readings import in_order_of_rank, metrics_of
 from schemas.agreement import PRECISION
 from schemas.metrics import METRICS
 
@@ -41,8 +43,8 @@ class PrecisionRow(NamedTuple):
     note: str
 
 
-class TripleSums(NamedTuple):
-    """By night: pitches, and sums and products of the differences second-first (u) and third-first (v) of three trackers."""
+class TripleMoments(NamedTuple):
+    """By night: pitches, means of the differences second-first (u) and third-first (v) of three trackers, sums of squares and products about them."""
 
     n: np.ndarray
     u: np.ndarray
@@ -62,17 +64,18 @@ class OwnErrors(NamedTuple):
     method: str
 
 
-def own_errors(sums: TripleSums) -> OwnErrors:
+def own_errors(moments: TripleMoments) -> OwnErrors:
     """Grubbs's estimates of three own error variances, with percentile bootstrap over nights or, for few nights, the formula's interval."""
-    variances = _grubbs(sums)[0]
-    errors = grubbs_standard_errors(variances, float(sums.n.sum()))
-    if len(sums.n) < LEAST_NIGHTS_FOR_BOOTSTRAP:
+    sums = _sums(moments)
+    variances = _grubbs(sums.sum(axis=1))
+    nights = len(moments.n)
+    errors = grubbs_standard_errors(variances, float(moments.n.sum()))
+    if nights < LEAST_NIGHTS_FOR_BOOTSTRAP:
         return OwnErrors(variances, errors, variances - 1.96 * errors, variances + 1.96 * errors, "formula")
-    drawn = _grubbs(_resampled(sums))
+    drawn = _grubbs((_times_drawn(nights) @ sums.T).T)
     low, high = np.quantile(drawn, [0.025, 0.975], axis=0)
     # plain percentiles are too narrow for few nights: widened as Hesterberg, Am Stat 2015;69:371 (expanded percentile)
-    nights = len(sums.n)
-    wider = math.sqrt(nights / (nights - 1)) * interval_of_mean(0.0, 1.0, nights - 1)[2] / 1.96
+    wider = math.sqrt(nights / (nights - 1)) * float(interval_of_mean(0.0, 1.0, nights - 1).high) / 1.96
     low, high = variances - wider * (variances - low), variances + wider * (high - variances)
     return OwnErrors(variances, drawn.std(axis=0, ddof=1), low, high, "bootstrap over nights")
 
@@ -84,96 +87,125 @@ def grubbs_standard_errors(variances: np.ndarray, n: float) -> np.ndarray:
     return np.asarray(np.sqrt((2 * v**2 + v * j + v * k + j * k) / (n - 1)))
 
 
-def triple_sums(readings: np.ndarray, nights: np.ndarray) -> TripleSums:
-    """Sums by night of an n x 3 array of readings of the same pitches."""
+def triple_moments(readings: np.ndarray, nights: np.ndarray) -> TripleMoments:
+    """Moments by night of an n x 3 array of readings of the same pitches; `nights` in order."""
     u, v = readings[:, 1] - readings[:, 0], readings[:, 2] - readings[:, 0]
-    return _sums_of_differences(pl.DataFrame({"u": u, "v": v, "night": nights}), "night")
+    return TripleMoments(*_moments_of(u, v, runs_from(nights)))
 
 
-def own_errors_of_trackers(pairs: list[Pair], ranks: dict[str, int]) -> pl.DataFrame:
+def triples_by_night(differences: dict[tuple[str, str], pl.DataFrame], ranks: dict[str, int]) -> pl.DataFrame:
+    """One row per night and three trackers: baseball_day, first, second, third, and TripleMoments of each metric, `n.<metric>`, `u.<metric>`...
+
+    `differences` by pair, as `differences_of_pair` gives them. An angle has a set for each side of u and of v.
+    """
+    trackers = in_order_of_rank(sorted({tracker for pair in differences for tracker in pair}), ranks)
+    triples = [
+        triple for triple in combinations(trackers, 3) if triple[:2] in differences and triple[::2] in differences
+    ]
+    tables = [_nights_of(triple, differences[triple[:2]], differences[triple[::2]]) for triple in triples]
+    return pl.concat([pl.DataFrame(schema=_KEYS), *tables], how="diagonal")
+
+
+def own_errors_of_trackers(facts: AllNights, triples: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFrame:
     """The table `precision`: one row per tracker and metric that it shares with another; null with a reason where it can't be told."""
-    trackers = in_order_of_rank(sorted({tracker for pair in pairs for tracker in pair[:2]}), ranks)
-    by_trackers = {pair[:2]: pair for pair in pairs}
+    keys = ["first", "second", "third"]
+    places = {tracker: place for place, tracker in enumerate(in_order_of_rank(_trackers(facts), ranks))}
+    by_triple = (
+        triples.with_columns(pl.selectors.float().fill_null(0.0)).sort("baseball_day").partition_by(keys, as_dict=True)
+    )
     best: dict[tuple[str, str], PrecisionRow] = {}
-    for triple in combinations(trackers, 3):
-        for row in _rows_of_triple(triple, by_trackers):
+    for triple in sorted(by_triple, key=lambda names: [places[str(name)] for name in names]):
+        for row in _rows_of_triple(facts, (str(triple[0]), str(triple[1]), str(triple[2])), by_triple[triple]):
             key = (row.tracker, row.metric)
             if key not in best or row.n > best[key].n:
                 best[key] = row
-    rows = [*best.values(), *_rows_of_two(pairs, set(best))]
+    rows = [*best.values(), *_rows_of_two(facts, set(best))]
     frame = pl.DataFrame(rows, schema=PRECISION.polars_schema(), orient="row").with_columns(
         pl.selectors.float().fill_nan(None)
     )
     return frame.sort("metric", "tracker")
 
 
-def _grubbs(sums: TripleSums) -> np.ndarray:
-    """m x 3 variances from sums whose last axis is nights."""
-    n = np.atleast_2d(sums.n).sum(-1)
-    u, v, uu, vv, uv = (np.atleast_2d(column).sum(-1) for column in sums[1:])
+_KEYS = {"baseball_day": pl.Date, "first": pl.String, "second": pl.String, "third": pl.String}
+
+
+def _trackers(facts: AllNights) -> list[str]:
+    return sorted({tracker for pair in facts.pairs for tracker in pair})
+
+
+def _moments_of(u: np.ndarray, v: np.ndarray, runs: Runs) -> list[np.ndarray]:
+    held = ~np.isnan(u + v)
+    n = total(held.astype(float), runs)
+    (mean_u, u), (mean_v, v) = (centred(values, held, n, runs) for values in (u, v))
+    return [n, mean_u, mean_v, *(total(values, runs) for values in (u * u, v * v, u * v))]
+
+
+def _sums(moments: TripleMoments) -> np.ndarray:
+    """6 x nights: count, sums and sums of products about the means over all nights, so that a large constant difference doesn't swamp the rest."""
+    n = moments.n
+    u, v = (mean - (n * mean).sum() / n.sum() for mean in moments[1:3])
+    return np.stack([n, n * u, n * v, moments.uu + n * u * u, moments.vv + n * v * v, moments.uv + n * u * v])
+
+
+def _grubbs(sums: np.ndarray) -> np.ndarray:
+    """Three variances, on the last axis, from 6 x ... sums over nights."""
+    n, u, v, uu, vv, uv = sums
     var_u, var_v = (uu - u * u / n) / (n - 1), (vv - v * v / n) / (n - 1)
     cov = (uv - u * v / n) / (n - 1)
     # u = second - first and v = third - first share only the first one's error: its variance is their covariance
     return np.stack([cov, var_u - cov, var_v - cov], axis=-1)
 
 
-def _resampled(sums: TripleSums) -> TripleSums:
-    times = _times_drawn(len(sums.n))
-    return TripleSums(*((times @ column)[:, None] for column in sums))
-
-
 @lru_cache(maxsize=4)
 def _times_drawn(nights: int) -> np.ndarray:
     """How often each night is drawn in each of the bootstrap's seasons: the same seasons for every metric, and in every run."""
-    return np.random.default_rng(SEED).multinomial(nights, np.full(nights, 1 / nights), size=DRAWS).astype(float)
+    drawn = np.random.default_rng(SEED).integers(nights, size=(DRAWS, nights)) + nights * np.arange(DRAWS)[:, None]
+    return np.bincount(drawn.ravel(), minlength=DRAWS * nights).reshape(DRAWS, nights).astype(float)
 
 
-def _sums_of_differences(differences: pl.DataFrame, night: str) -> TripleSums:
-    # about their means, so that squares of a large constant difference don't swamp the rest
-    u, v = (pl.col(name) - pl.col(name).mean() for name in ("u", "v"))
-    held = differences.drop_nulls(["u", "v"]).select(night, u=u, v=v)
-    columns = {
-        "n": pl.len(),
-        "u": pl.col("u").sum(),
-        "v": pl.col("v").sum(),
-        "uu": (pl.col("u") ** 2).sum(),
-        "vv": (pl.col("v") ** 2).sum(),
-    }
-    columns |= {"uv": (pl.col("u") * pl.col("v")).sum()}
-    cells = held.group_by(night).agg(expression.alias(name) for name, expression in columns.items()).sort(night)
-    return TripleSums(*(cells[name].to_numpy().astype(float) for name in TripleSums._fields))
+def _nights_of(triple: tuple[str, ...], of_u: pl.DataFrame, of_v: pl.DataFrame) -> pl.DataFrame:
+    metrics = metrics_of(of_u, "d.")
+    both = of_u.join(of_v.select("group", *(pl.col(f"d.{name}").alias(f"v.{name}") for name in metrics)), on="group", maintain_order="left")  # fmt: skip
+    runs = runs_from(both["baseball_day"].to_physical().to_numpy())
+    columns = list(first_rows(both.select("baseball_day"), runs))
+    columns += [pl.Series(name, [tracker] * len(runs.starts)) for name, tracker in zip(("first", "second", "third"), triple, strict=True)]  # fmt: skip
+    for metric in metrics:
+        u, v = (both[f"{name}.{metric}"].cast(pl.Float64).to_numpy() for name in "dv")
+        for side_u, side_v in product(sides(metric), repeat=2):
+            found = _moments_of(on_side(u, side_u), on_side(v, side_v), runs)
+            label = _label(metric, side_u, side_v)
+            columns += [
+                pl.Series(f"{name}.{label}", values) for name, values in zip(TripleMoments._fields, found, strict=True)
+            ]
+    return pl.DataFrame(columns)
 
 
-def _rows_of_triple(triple: tuple[str, ...], by_trackers: dict[tuple[str, str], Pair]) -> list[PrecisionRow]:
-    first, second, third = triple
-    if (first, second) not in by_trackers or (first, third) not in by_trackers:
-        return []
-    u, v = by_trackers[first, second].readings, by_trackers[first, third].readings
-    metrics = [name for name in METRICS if f"a.{name}" in u.columns and f"a.{name}" in v.columns]
-    joined = _both_differences(u, v, metrics)
-    return [row for metric in metrics for row in _rows_of_metric(triple, metric, joined)]
+def _label(metric: str, side_u: str, side_v: str) -> str:
+    return f"{metric}{side_u} and{side_v}" if METRICS[metric].circular else metric
 
 
-def _both_differences(u: pl.DataFrame, v: pl.DataFrame, metrics: list[str]) -> pl.DataFrame:
-    of_u = u.select("group_id", "baseball_day", *(_differences(u, metric).alias(f"u.{metric}") for metric in metrics))
-    of_v = v.select("group_id", *(_differences(v, metric).alias(f"v.{metric}") for metric in metrics))
-    return of_u.join(of_v, on="group_id")
+def _rows_of_triple(facts: AllNights, triple: tuple[str, str, str], nights: pl.DataFrame) -> list[PrecisionRow]:
+    return [row for metric in facts.metrics for row in _rows_of_metric(facts, triple, metric, nights)]
 
 
-def _differences(readings: pl.DataFrame, metric: str) -> pl.Expr:
-    read = readings.select((pl.col(f"a.{metric}") + pl.col(f"b.{metric}")).count()).item()
-    return centred_differences(readings, metric) if read else pl.lit(None, pl.Float64)
-
-
-def _rows_of_metric(triple: tuple[str, ...], metric: str, joined: pl.DataFrame) -> list[PrecisionRow]:
-    sums = _sums_of_differences(
-        joined.select("baseball_day", u=pl.col(f"u.{metric}"), v=pl.col(f"v.{metric}")), "baseball_day"
-    )
-    n = int(sums.n.sum())
+def _rows_of_metric(
+    facts: AllNights, triple: tuple[str, str, str], metric: str, nights: pl.DataFrame
+) -> list[PrecisionRow]:
+    u, v = (_side(facts, pair, metric) for pair in (triple[:2], triple[::2]))
+    label = _label(metric, u[0], v[0])
+    held = nights.filter(pl.col(f"n.{label}") > 0)
+    moments = TripleMoments(*(held[f"{name}.{label}"].to_numpy() for name in TripleMoments._fields))
+    moments = moments._replace(u=moments.u + u[1], v=moments.v + v[1])
+    n = int(moments.n.sum())
     if n < LEAST_PITCHES:
         return []
-    found = own_errors(sums)
-    return [_row(triple, index, metric, found, n, len(sums.n)) for index in range(3)]
+    found = own_errors(moments)
+    return [_row(triple, index, metric, found, n, held.height) for index in range(3)]
+
+
+def _side(facts: AllNights, pair: tuple[str, ...], metric: str) -> tuple[str, float]:
+    at = facts.pairs.index((pair[0], pair[1])), facts.metrics.index(metric)
+    return FAR if facts.side.far[at] else NEAR, float(facts.side.less[at])
 
 
 def _row(triple: tuple[str, ...], index: int, metric: str, found: OwnErrors, n: int, nights: int) -> PrecisionRow:
@@ -202,33 +234,19 @@ def _note(variance: float, se: float, high: float, unit: str, nights: int) -> st
     return "; ".join(parts)
 
 
-def _rows_of_two(pairs: list[Pair], told: set[tuple[str, str]]) -> list[PrecisionRow]:
-    nan = math.nan
+_NAN = math.nan
+_NOTE_OF_TWO = "fewer than three trackers read enough of the same pitches: whose error a difference is can't be told"
+_UNKNOWN = PrecisionRow("", "", _NAN, _NAN, _NAN, _NAN, _NAN, 0, 0, "", "none", _NOTE_OF_TWO)
+
+
+def _rows_of_two(facts: AllNights, told: set[tuple[str, str]]) -> list[PrecisionRow]:
+    counts = measured_by_both(facts)
     rows: dict[tuple[str, str], PrecisionRow] = {}
-    for pair in pairs:
-        counts = pair.readings.select(
-            (pl.col(f"a.{name}") + pl.col(f"b.{name}")).count().alias(name)
-            for name in METRICS
-            if f"a.{name}" in pair.readings.columns
-        )
-        for (name, n), (tracker, other) in (
-            (count, seat) for count in counts.row(0, named=True).items() for seat in (pair[:2], pair[1::-1])
-        ):
-            key = (tracker, name)
-            if n and key not in told and (key not in rows or rows[key].n < n):
-                note = "fewer than three trackers read enough of the same pitches: whose error a difference is can't be told"
-                rows[key] = PrecisionRow(
-                    tracker,
-                    name,
-                    nan,
-                    nan,
-                    nan,
-                    nan,
-                    nan,
-                    n,
-                    pair.readings["baseball_day"].n_unique(),
-                    other,
-                    "none",
-                    note,
-                )
+    for place, pair in enumerate(facts.pairs):
+        nights = len(np.unique(facts.night[facts.pair == place]))
+        for metric, n in zip(facts.metrics, counts[place].astype(int).tolist(), strict=True):
+            for tracker, other in (pair, pair[::-1]):
+                key = (tracker, metric)
+                if n and key not in told and (key not in rows or rows[key].n < n):
+                    rows[key] = _UNKNOWN._replace(tracker=tracker, metric=metric, n=n, nights=nights, beside=other)
     return list(rows.values())

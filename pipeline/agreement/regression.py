@@ -1,41 +1,44 @@
 """Does the bias grow with the reading, and how close do the readings lie to the line y = x.
 
+All figures are arrays with one row per group of nights, as in limits.py.
 Sources: Deming regression as in CLSI EP09 (analytic errors: Strike 1991); concordance: Lin, Biometrics 1989;45:255 with the 2000
 correction, divisor n.
 """
 
-import math
 from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.agreement.limits import interval_of_mean
-from pipeline.agreement.readings import NightSums
+from pipeline.agreement.limits import Interval, interval_of_mean
+from pipeline.agreement.moments import NightMoments, combined, combined_products, spread_out, total
 
 LEAST_NIGHTS_FOR_JACKKNIFE = 5
+ANALYTIC, JACKKNIFE = "analytic", "jackknife over nights"
 
 
 class Line(NamedTuple):
     """b = intercept + slope * a, errors in both; standard errors over nights (jackknife) or, for few nights, over pitches (analytic)."""
 
-    slope: float
-    intercept: float
-    se_slope: float
-    se_intercept: float
-    df: int
-    method: str
+    slope: np.ndarray
+    intercept: np.ndarray
+    se_slope: np.ndarray
+    se_intercept: np.ndarray
+    df: np.ndarray
+    method: np.ndarray
 
 
 class Concordance(NamedTuple):
     """Lin's coefficient, its standard error and 95 % interval (z-transformed)."""
 
-    value: float
-    se: float
-    low: float
-    high: float
+    value: np.ndarray
+    se: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
 
 
 class _Moments(NamedTuple):
+    """Count, means, variances and covariance (divisor n) of any lot of pitches."""
+
     n: np.ndarray
     mean_x: np.ndarray
     mean_y: np.ndarray
@@ -44,83 +47,102 @@ class _Moments(NamedTuple):
     cov: np.ndarray
 
 
-def deming(sums: NightSums, error_ratio: float = 1.0) -> Line:
-    """Deming regression of y on x; `error_ratio` = variance of x's errors / variance of y's errors."""
-    whole = _moments(sums)
-    slope, intercept = (float(value[0]) for value in _deming_line(whole, error_ratio))
-    if len(sums.n) < LEAST_NIGHTS_FOR_JACKKNIFE:
-        return Line(slope, intercept, *_analytic_errors(whole, slope), int(whole.n[0]) - 2, "analytic")
-    left_out = _deming_line(_moments_without_each_night(sums), error_ratio)
-    return Line(
-        slope,
-        intercept,
-        _jackknife_se(left_out[0]),
-        _jackknife_se(left_out[1]),
-        len(sums.n) - 1,
-        "jackknife over nights",
-    )
+def deming(moments: NightMoments, error_ratio: np.ndarray | float = 1.0) -> Line:
+    """Deming regression of y on x; `error_ratio` = variance of x's errors / variance of y's errors, one for all groups or one for each."""
+    whole, nights = _whole(moments), _nights(moments)
+    ratio = np.broadcast_to(np.asarray(error_ratio, float), whole.n.shape)
+    slope, intercept = _deming_line(whole, ratio)
+    many = nights >= LEAST_NIGHTS_FOR_JACKKNIFE
+    left_out = _deming_line(_without_each_night(moments, whole), spread_out(ratio, moments.groups))
+    over_nights = [_jackknife_se(values, moments, nights) for values in left_out]
+    over_pitches = _analytic_errors(whole, slope)
+    se_slope, se_intercept = (np.where(many, one, other) for one, other in zip(over_nights, over_pitches, strict=True))
+    method = np.where(many, JACKKNIFE, ANALYTIC).astype(object)
+    return Line(slope, intercept, se_slope, se_intercept, np.where(many, nights - 1, whole.n - 2), method)
 
 
-def interval_of_line(line: Line) -> tuple[float, float, float, float]:
-    """95 % intervals: slope low and high, intercept low and high."""
+def intervals_of_line(line: Line) -> tuple[Interval, Interval]:
+    """95 % intervals of slope and intercept."""
     slope = interval_of_mean(line.slope, line.se_slope, line.df)
-    intercept = interval_of_mean(line.intercept, line.se_intercept, line.df)
-    return slope[1], slope[2], intercept[1], intercept[2]
+    return slope, interval_of_mean(line.intercept, line.se_intercept, line.df)
 
 
-def concordance(sums: NightSums) -> Concordance:
-    """Lin's concordance coefficient; interval on the z scale, jackknife over nights where there are enough, else Lin's own formula."""
-    moments = _moments(sums)
-    value = float(_lin(moments)[0])
-    if 1 < len(sums.n) < LEAST_NIGHTS_FOR_JACKKNIFE and len(sums.n) < moments.n[0]:
-        return Concordance(value, math.nan, math.nan, math.nan)  # few nights: what they share is unknown
-    if len(sums.n) in (1, moments.n[0]):
-        se = _lin_se(moments, value)
-        return Concordance(value, se, *_z_interval(value, se / (1 - value**2), 1.959963984540054))
-    left_out = np.arctanh(np.clip(_lin(_moments_without_each_night(sums)), -1 + 1e-15, 1 - 1e-15))
-    se_z = _jackknife_se(left_out)
-    half = interval_of_mean(0.0, 1.0, len(sums.n) - 1)[2]
-    return Concordance(value, se_z * (1 - value**2), *_z_interval(value, se_z, half))
+def concordance(moments: NightMoments) -> Concordance:
+    """Lin's concordance coefficient; interval on the z scale, jackknife over nights where there are enough, else Lin's own formula.
+
+    No interval with a few nights of several pitches each: what a night's pitches share is then unknown.
+    """
+    whole, nights = _whole(moments), _nights(moments)
+    value = _lin(whole)
+    single = (nights == 1) | (nights == whole.n)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        over_nights = _jackknife_se(_to_z(_lin(_without_each_night(moments, whole))), moments, nights)
+        by_formula = _lin_se(whole, value)
+        few = nights < LEAST_NIGHTS_FOR_JACKKNIFE
+        se_z = np.where(single, by_formula / (1 - value**2), np.where(few, np.nan, over_nights))
+        se = np.where(single, by_formula, se_z * (1 - value**2))
+        half = np.where(single, 1.959963984540054, interval_of_mean(0.0, 1.0, nights - 1).high)
+    centre = _to_z(value)
+    return Concordance(value, se, np.tanh(centre - half * se_z), np.tanh(centre + half * se_z))
 
 
-def _moments(sums: NightSums) -> _Moments:
-    totals = [np.atleast_1d(column.sum()) for column in sums[:6]]
-    return _centred(totals, sums)
+def _nights(moments: NightMoments) -> np.ndarray:
+    return total((moments.n > 0).astype(float), moments.groups)
 
 
-def _moments_without_each_night(sums: NightSums) -> _Moments:
-    return _centred([column.sum() - column for column in sums[:6]], sums)
+def _whole(moments: NightMoments) -> _Moments:
+    n = total(moments.n, moments.groups)
+    size = np.maximum(n, 1)
+    mean_x, xx = combined(moments.n, moments.x, moments.xx, moments.groups)
+    mean_y, yy = combined(moments.n, moments.y, moments.yy, moments.groups)
+    xy = combined_products(moments.n, moments.x, moments.y, moments.xy, moments.groups)
+    return _Moments(n, mean_x, mean_y, xx / size, yy / size, xy / size)
 
 
-def _centred(totals: list[np.ndarray], sums: NightSums) -> _Moments:
-    n, x, y, xx, yy, xy = totals
+def _without_each_night(moments: NightMoments, whole: _Moments) -> _Moments:
+    """The moments of each group without one of its nights, for every night."""
+    n_all, mean_x, mean_y, var_x, var_y, cov = (spread_out(column, moments.groups) for column in whole)
+    rest = n_all - moments.n
+    size = np.maximum(rest, 1)
+    x, y = moments.x - mean_x, moments.y - mean_y
+    # what a night takes with it: its own squares, and those of its mean about the mean of the rest
+    weight = moments.n * n_all / size
     return _Moments(
-        n, sums.x0 + x / n, sums.y0 + y / n, xx / n - (x / n) ** 2, yy / n - (y / n) ** 2, xy / n - x * y / n**2
+        rest,
+        mean_x - moments.n * x / size,
+        mean_y - moments.n * y / size,
+        np.maximum(n_all * var_x - moments.xx - weight * x * x, 0.0) / size,
+        np.maximum(n_all * var_y - moments.yy - weight * y * y, 0.0) / size,
+        (n_all * cov - moments.xy - weight * x * y) / size,
     )
 
 
-def _deming_line(moments: _Moments, error_ratio: float) -> tuple[np.ndarray, np.ndarray]:
+def _deming_line(moments: _Moments, error_ratio: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     excess = error_ratio * moments.var_y - moments.var_x
     root = np.sqrt(excess**2 + 4 * error_ratio * moments.cov**2)
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = (excess + root) / (2 * error_ratio * moments.cov)
     # upright where the readings of a do not vary: no line that b could be told by
-    slope = np.where(np.isfinite(slope), slope, math.nan)
+    slope = np.where(np.isfinite(slope), slope, np.nan)
     return slope, moments.mean_y - slope * moments.mean_x
 
 
-def _analytic_errors(moments: _Moments, slope: float) -> tuple[float, float]:
-    spread = float(moments.var_x[0] * moments.var_y[0])
-    r_squared = float(moments.cov[0] ** 2) / spread if spread > 0 else 0.0
-    if moments.n[0] < 3 or not r_squared > 0:
-        return math.nan, math.nan
-    se_slope = math.sqrt(slope**2 * max(1 - r_squared, 0.0) / r_squared / (moments.n[0] - 2))
-    return se_slope, se_slope * math.sqrt(float(moments.var_x[0] + moments.mean_x[0] ** 2))
+def _analytic_errors(moments: _Moments, slope: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    spread = moments.var_x * moments.var_y
+    with np.errstate(divide="ignore", invalid="ignore"):
+        r_squared = np.where(spread > 0, moments.cov**2 / spread, 0.0)
+        variance = slope**2 * np.maximum(1 - r_squared, 0.0) / r_squared / (moments.n - 2)
+        se_slope = np.sqrt(np.where((moments.n >= 3) & (r_squared > 0), variance, np.nan))
+    return se_slope, se_slope * np.sqrt(moments.var_x + moments.mean_x**2)
 
 
-def _jackknife_se(left_out: np.ndarray) -> float:
-    k = len(left_out)
-    return math.sqrt((k - 1) / k * float(((left_out - left_out.mean()) ** 2).sum()))
+def _jackknife_se(left_out: np.ndarray, moments: NightMoments, nights: np.ndarray) -> np.ndarray:
+    """From each group's estimates without one of its nights; a night without a reading leaves nothing out."""
+    held, groups = moments.n > 0, moments.groups
+    k = np.maximum(nights, 1)
+    middle = total(np.where(held, left_out, 0.0), groups) / k
+    squares = total(np.where(held, (left_out - spread_out(middle, groups)) ** 2, 0.0), groups)
+    return np.asarray(np.sqrt((k - 1) / k * squares))
 
 
 def _lin(moments: _Moments) -> np.ndarray:
@@ -128,17 +150,14 @@ def _lin(moments: _Moments) -> np.ndarray:
         return np.asarray(2 * moments.cov / (moments.var_x + moments.var_y + (moments.mean_x - moments.mean_y) ** 2))
 
 
-def _lin_se(moments: _Moments, ccc: float) -> float:
+def _lin_se(moments: _Moments, ccc: np.ndarray) -> np.ndarray:
     """Lin 1989, equation for the variance with the correction of 2000 (n - 2 in the divisor)."""
-    n, cov = float(moments.n[0]), float(moments.cov[0])
-    spread = math.sqrt(float(moments.var_x[0] * moments.var_y[0]))
-    if n < 3 or not spread > 0 or cov == 0:
-        return math.nan
-    r, u2 = cov / spread, float(moments.mean_x[0] - moments.mean_y[0]) ** 2 / spread
+    spread = np.sqrt(moments.var_x * moments.var_y)
+    r, u2 = moments.cov / spread, (moments.mean_x - moments.mean_y) ** 2 / spread
     variance = (1 - r**2) * ccc**2 * (1 - ccc**2) / r**2 + 2 * ccc**3 * (1 - ccc) * u2 / r - ccc**4 * u2**2 / (2 * r**2)
-    return math.sqrt(max(variance, 0.0) / (n - 2))
+    told = (moments.n >= 3) & (spread > 0) & (moments.cov != 0)
+    return np.asarray(np.sqrt(np.where(told, np.maximum(variance, 0.0), np.nan) / (moments.n - 2)))
 
 
-def _z_interval(value: float, se_z: float, half: float) -> tuple[float, float]:
-    centre = math.atanh(min(max(value, -1 + 1e-15), 1 - 1e-15))
-    return math.tanh(centre - half * se_z), math.tanh(centre + half * se_z)
+def _to_z(value: np.ndarray) -> np.ndarray:
+    return np.asarray(np.arctanh(np.clip(value, -1 + 1e-15, 1 - 1e-15)))

@@ -6,9 +6,12 @@ included. The truth lies between, for a pair kept apart may also be two differen
 
 import math
 
+import numpy as np
 import polars as pl
 
-from pipeline.agreement.pairs import centred_differences
+from pipeline.agreement.circular import FAR, NEAR, difference, on_side, side_of, sides
+from pipeline.agreement.moments import Runs, centred, combined, first_rows, runs_from, total
+from pipeline.agreement.readings import in_order_of_rank, metrics_of
 from schemas.agreement import SELECTION
 from schemas.metrics import METRICS
 
@@ -17,16 +20,44 @@ SURE_BY_CLOCK = math.log(19)
 LEAST_PAIRS = 20
 
 
-def selection_of_pairs(
+def selection_by_night(
     match_pairs: pl.DataFrame, sightings: pl.DataFrame, tolerances: dict[str, float]
 ) -> pl.DataFrame:
-    """The table `selection`: agreement over all matched pairs beside that over pairs matched by clock and order alone."""
+    """One row per night and pair with the figures of each metric (an angle's sides apart), `<lot>.<figure>.<metric>`.
+
+    Lots: `matched` and `clock`, the pairs that clock and order alone would match; figures: `n`, mean `d` and sum of squares `dd` of the
+    differences, `beyond` the tolerance. Beside them `apart.<metric>`: pairs of the second lot that were kept apart; an angle's `cos`, `sin`.
+    """
     pairs = _by_clock(match_pairs).filter(pl.col("merged") | pl.col("by_clock"))
     tables = [
-        _rows(str(a), str(b), of_pair, sightings, tolerances)
+        _nights_of(str(a), str(b), of_pair, sightings, tolerances)
         for (a, b), of_pair in pairs.group_by("tracker_a", "tracker_b", maintain_order=True)
     ]
-    return pl.concat([SELECTION.empty(), *tables])
+    return (
+        pl.concat([pl.DataFrame(schema=_KEYS), *tables], how="diagonal")
+        .sort(list(_KEYS))
+        .select(*_KEYS, pl.exclude(list(_KEYS)))
+    )
+
+
+def selection_table(nightly: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFrame:
+    """The table `selection`: agreement over all matched pairs beside that over pairs matched by clock and order alone."""
+    metrics = [name for name in METRICS if f"apart.{name}" in nightly.columns]
+    nights = nightly.sort("baseball_day").partition_by("tracker_a", "tracker_b", as_dict=True)
+    places = {tracker: place for place, tracker in enumerate(in_order_of_rank([str(name) for key in nights for name in key], ranks))}  # fmt: skip
+    rows = [
+        _row(str(key[0]), str(key[1]), metric, nights[key])
+        for key in sorted(nights, key=lambda key: [places[str(name)] for name in key])
+        for metric in metrics
+    ]
+    told = [row for row in rows if row is not None]
+    return pl.DataFrame(told, schema=SELECTION.polars_schema(), orient="row").with_columns(
+        pl.selectors.float().fill_nan(None)
+    )
+
+
+_KEYS = {"baseball_day": pl.Date, "tracker_a": pl.String, "tracker_b": pl.String}
+_FIGURES = ("n", "d", "dd", "beyond")
 
 
 def _by_clock(match_pairs: pl.DataFrame) -> pl.DataFrame:
@@ -38,45 +69,70 @@ def _by_clock(match_pairs: pl.DataFrame) -> pl.DataFrame:
     return match_pairs.with_columns(clock=clock).with_columns(by_clock=sure & best_of_a & best_of_b)
 
 
-def _rows(
+def _nights_of(
     tracker_a: str, tracker_b: str, pairs: pl.DataFrame, sightings: pl.DataFrame, tolerances: dict[str, float]
 ) -> pl.DataFrame:
-    names = [name for name in METRICS if name in sightings.columns]
+    names = metrics_of(sightings)
     readings = pairs.select("sighting_a", "sighting_b", "merged", "by_clock")
-    for side in "ab":
+    for side, more in (("a", ["baseball_day"]), ("b", [])):
         of_side = sightings.select(
-            pl.col("sighting_id").alias(f"sighting_{side}"), *(pl.col(name).alias(f"{side}.{name}") for name in names)
+            pl.col("sighting_id").alias(f"sighting_{side}"),
+            *more,
+            *(pl.col(name).alias(f"{side}.{name}") for name in names),
         )
-        readings = readings.join(of_side, on=f"sighting_{side}", maintain_order="left")
-    rows = [_row(tracker_a, tracker_b, metric, readings, tolerances[metric]) for metric in names]
-    return pl.DataFrame([row for row in rows if row], schema=SELECTION.polars_schema(), orient="row").with_columns(
-        pl.selectors.float().fill_nan(None)
-    )
+        readings = readings.join(of_side, on=f"sighting_{side}")
+    readings = readings.sort("baseball_day", "sighting_a", "sighting_b")
+    apart = readings.select("baseball_day", "merged", "by_clock", *(difference(name).alias(name) for name in names))
+    runs = runs_from(apart["baseball_day"].to_physical().to_numpy())
+    columns = list(first_rows(apart.select("baseball_day"), runs))
+    for metric in names:
+        columns += _of_metric(metric, apart, tolerances[metric], runs)
+    return pl.DataFrame(columns).with_columns(tracker_a=pl.lit(tracker_a), tracker_b=pl.lit(tracker_b))
 
 
-def _row(
-    tracker_a: str, tracker_b: str, metric: str, readings: pl.DataFrame, tolerance: float
-) -> tuple[object, ...] | None:
-    both = readings.select("merged", "by_clock", f"a.{metric}", f"b.{metric}").drop_nulls()
-    if both.filter("merged").is_empty():
+def _of_metric(metric: str, apart: pl.DataFrame, tolerance: float, runs: Runs) -> list[pl.Series]:
+    d = apart[metric].cast(pl.Float64).to_numpy()
+    merged, by_clock = (apart[name].to_numpy() for name in ("merged", "by_clock"))
+    read = ~np.isnan(d)
+    columns = {f"apart.{metric}": total((read & by_clock & ~merged).astype(float), runs)}
+    for lot, of_lot in (("matched", merged), ("clock", by_clock)):
+        held = read & of_lot
+        n, beyond = (total(which.astype(float), runs) for which in (held, held & (np.abs(d) > tolerance)))
+        for side in sides(metric):
+            mean, about = centred(on_side(d, side), held, n, runs)
+            found = (n, mean, total(about * about, runs), beyond)
+            columns |= {f"{lot}.{name}.{metric}{side}": values for name, values in zip(_FIGURES, found, strict=True)}
+    if METRICS[metric].circular:
+        for name, turned in (("cos", np.cos(np.radians(d))), ("sin", np.sin(np.radians(d)))):
+            columns[f"{name}.{metric}"] = total(np.where(read, turned, 0.0), runs)
+    return [pl.Series(name, values) for name, values in columns.items()]
+
+
+def _row(tracker_a: str, tracker_b: str, metric: str, nights: pl.DataFrame) -> tuple[object, ...] | None:
+    side, less = NEAR, 0.0
+    if METRICS[metric].circular:
+        found = side_of(*(np.array(nights[f"{name}.{metric}"].fill_null(0.0).sum()) for name in ("cos", "sin")))
+        side, less = FAR if found.far else NEAR, float(found.less)
+    matched, clock = (_over_nights(lot, metric + side, less, nights) for lot in ("matched", "clock"))
+    if not matched[0]:
         return None
-    d = pl.col("d")
-    figures = (d.len(), d.mean(), d.std(), (d.abs() > tolerance).mean())
-    differences = both.select("merged", "by_clock", centred_differences(both, metric).alias("d"))
-    matched = (
-        differences.filter("merged").select(figure.alias(str(place)) for place, figure in enumerate(figures)).row(0)
-    )
-    clock = (
-        differences.filter("by_clock").select(figure.alias(str(place)) for place, figure in enumerate(figures)).row(0)
-    )
-    apart = differences.filter(pl.col("by_clock") & ~pl.col("merged")).height
+    apart = int(nights[f"apart.{metric}"].fill_null(0.0).sum())
     return (tracker_a, tracker_b, metric, *matched, *clock, apart, _said(matched, clock, apart))
+
+
+def _over_nights(lot: str, label: str, less: float, nights: pl.DataFrame) -> tuple[float, ...]:
+    """Pitches, mean, SD and share beyond the tolerance over all nights; nan where there are too few."""
+    n, d, dd, beyond = (nights[f"{lot}.{name}.{label}"].fill_null(0.0).to_numpy() for name in _FIGURES)
+    pitches = float(n.sum())
+    (mean,), (squares,) = combined(n, d, dd, Runs(np.array([0]), np.array([len(n)])))
+    spread = math.sqrt(squares / (pitches - 1)) if pitches > 1 else math.nan
+    return pitches, float(mean) + less if pitches else math.nan, spread, float(beyond.sum()) / pitches if pitches else math.nan  # fmt: skip
 
 
 def _said(matched: tuple[float, ...], clock: tuple[float, ...], apart: int) -> str:
     if clock[0] < LEAST_PAIRS:
         return "too few pairs that clock and order alone would match: how far the matching flatters can't be bounded"
     share = f"{apart} of {int(clock[0])} pairs that clock and order would match were kept apart"
-    if not (matched[2] and clock[2]):
+    if not (matched[2] > 0 and clock[2] > 0):
         return share
     return f"{share}; with them the spread is {clock[2] / matched[2]:.2f} times what the table says"

@@ -17,10 +17,10 @@ from pipeline.agreement import measure_agreement
 from pipeline.agreement.charts import between_night_sd
 from pipeline.agreement.drift import Chart, rule_for, watch
 from pipeline.agreement.history import wander_of, watch_history
-from pipeline.agreement.limits import limits_of_agreement
-from pipeline.agreement.precision import own_errors, triple_sums
-from pipeline.agreement.readings import night_sums
-from pipeline.agreement.regression import concordance, deming, interval_of_line
+from pipeline.agreement.limits import limits_of_agreement, split_by_night
+from pipeline.agreement.moments import night_moments
+from pipeline.agreement.precision import own_errors, triple_moments
+from pipeline.agreement.regression import concordance, deming, intervals_of_line
 from pipeline.agreement.setup import fit_frames, frame_equations
 from tests.simulator.agreement_world import TRUTH, Seen, Setup, outings, season, seen_through
 
@@ -41,16 +41,16 @@ def coverage(
         thrown = rng.normal(86, SPREAD, len(night))
         a = thrown + rng.normal(0, ERROR_A, len(night))
         b = thrown + bias + rng.normal(0, between, nights)[night] + rng.normal(0, error_b, len(night))
-        sums = night_sums(a, b, night)
-        limits, close = limits_of_agreement(sums), concordance(sums)
-        slope = interval_of_line(deming(sums, ERROR_A**2 / (error_b**2 + between**2)))
+        moments = night_moments(a, b, night)
+        limits, close = limits_of_agreement(split_by_night(moments)), concordance(moments)
+        slope, _ = intervals_of_line(deming(moments, ERROR_A**2 / (error_b**2 + between**2)))
         held["bias"] += limits.bias_low <= bias <= limits.bias_high
         held["lower limit"] += limits.low_low <= bias - 1.96 * sd <= limits.low_high
         held["upper limit"] += limits.high_low <= bias + 1.96 * sd <= limits.high_high
-        held["slope"] += slope[0] <= 1 <= slope[1]
+        held["slope"] += slope.low <= 1 <= slope.high
         # not given for 2 to 4 nights
         held["concordance"] += close.low <= truth <= close.high if np.isfinite(close.low) else np.nan
-    return {name: count / RUNS for name, count in held.items()}
+    return {name: float(np.ravel(count)[0]) / RUNS for name, count in held.items()}
 
 
 def show_coverage(rng: np.random.Generator) -> None:
@@ -79,7 +79,7 @@ def show_precision(rng: np.random.Generator) -> None:
                 + rng.normal(0, 1, (len(night), 3)) * sd
                 + rng.normal(0, 0.1, (nights, 3))[night]
             )
-            found = own_errors(triple_sums(readings, night))
+            found = own_errors(triple_moments(readings, night))
             held += (found.low <= sd**2 + 0.01) & (sd**2 + 0.01 <= found.high)
         print(f"{nights:3} nights ({found.method}):", np.round(held / RUNS, 3))
 
@@ -91,8 +91,8 @@ def show_bias(rng: np.random.Generator) -> None:
         found = []
         for _ in range(300):
             a = rng.normal(86, SPREAD, 800)
-            sums = night_sums(a, a + bias + rng.normal(0, 1, 800), np.repeat(np.arange(20), 40))
-            found.append(sums.d0 + sums.d.sum() / sums.n.sum())
+            split = split_by_night(night_moments(a, a + bias + rng.normal(0, 1, 800), np.repeat(np.arange(20), 40)))
+            found.append(float(split.bias[0]))
         print(f"put in {bias:.1f} sd, found {np.mean(found):+.4f} sd")
 
 
