@@ -253,7 +253,7 @@ def parquet_schema(contract: Contract, version: str) -> Any:
         )
         for column in contract.columns
     ]
-    return pyarrow.schema(fields, {"table": contract.table, "row": contract.row, "version": version})  # type: ignore[attr-defined]
+    return pyarrow.schema(fields, {"table": contract.table, "row": contract.row, "written_in": version})  # type: ignore[attr-defined]
 
 
 # ---- quarantine as CSV -------------------------------------------------------------------------------------------------------------------

@@ -57,7 +57,7 @@ def _seen(folder):
     with duckdb.connect(str(folder / "pitchledger.duckdb"), read_only=True) as con:
         by_database = con.execute("select version from warehouse_version").fetchone()[0]
         assert con.execute("select count(*) from pitches").fetchone()[0] == manifest["tables"]["pitches"]["rows"]
-    by_parquet = pq.read_schema(folder / manifest["tables"]["pitches"]["files"][0]).metadata[b"version"].decode()
+    by_parquet = pq.read_schema(folder / manifest["tables"]["pitches"]["files"][0]).metadata[b"written_in"].decode()
     assert by_database == by_parquet == manifest["version"] == current_version(folder)
     return by_database
 
@@ -78,7 +78,7 @@ def test_parquet_holds_the_same_tables_with_units_and_version(shared):
     schema = pq.read_schema(shared / "parquet/pitches/season=2026/month=03/pitches.parquet")
     assert schema.field("release_speed_mph").metadata[b"unit"] == b"mph"
     assert b"at release" in schema.field("release_speed_mph").metadata[b"definition"]
-    assert (schema.metadata[b"version"], schema.metadata[b"table"]) == (b"v1", b"pitches")
+    assert (schema.metadata[b"written_in"], schema.metadata[b"table"]) == (b"v1", b"pitches")
 
 
 def test_other_parquet_readers_take_the_folder_as_one_table(shared):

@@ -1,4 +1,5 @@
 -- Every id that a pitch could ever have had is a pitch of today, or leads to one.
+-- A night keeps it by itself.
 with ids as (
     select 'p' || substr(sighting_id, 2) as pitch_id from sightings
     union

@@ -1,4 +1,5 @@
 -- Sessions and outings count the pitches that they have, and every pitch is in a session.
+-- A night keeps it by itself.
 with of_session as (
     select session_id as id, count(*) as pitches from pitches group by session_id
 ),

@@ -1,4 +1,5 @@
 -- Each metric of a pitch is the value that pitch_values traces to its trackers.
+-- A night keeps it by itself.
 with of_pitches as (
     unpivot (
         select
