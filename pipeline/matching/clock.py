@@ -260,7 +260,7 @@ def _vote(gap_s: Floats, evidence: Floats, states: Ints, grid: float, kernel: Fl
     flat, column = flat[column >= 0], column[column >= 0]
     weight = np.exp(np.clip(evidence.ravel()[flat], -7.0, 6.0))
     sums = np.bincount((flat % n) * len(states) + column, weight, n * len(states)).reshape(n, len(states))
-    return np.log(0.15 + 0.85 * median_gap_s * _smoothed(sums.astype(float), states, kernel))
+    return np.asarray(np.log(0.15 + 0.85 * median_gap_s * _smoothed(sums.astype(float), states, kernel)))
 
 
 def _covered(first_s: Floats, second_s: Floats, offsets_s: Floats) -> Bools:

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.matching.alignment import Steps
-from pipeline.matching.arrays import Floats, Ints
+from pipeline.matching.arrays import Bools, Floats, Ints
 from pipeline.matching.bands import (
     Bands,
     Cells,
@@ -13,6 +13,7 @@ from pipeline.matching.bands import (
     align_cells,
     chain_window,
     closed_window,
+    filled_in,
     heaviest_chain,
     is_coarse,
     join_windows,
@@ -36,6 +37,9 @@ _CROSSING_COST, _CROSSING_COST_UNTIMED = 2.0, 5.0
 _FREE_END = float(np.exp(-0.015))
 # density per second of a stamp that is off by anything: one in 3,000, anywhere in two hours; a guess, no source
 _GLITCH = 5e-8
+# two false records of two trackers mostly follow the same pitch, within some ten seconds (so many per second), and sooner than the next
+# pitch does: by less than this share of the usual wait; common practice, no source
+_AFTER_A_PITCH, _HURRIED = 0.1, 0.6
 # what a person's decision adds to the evidence of a pair (natural log)
 _DECIDED = 40.0
 # a clock path must beat no common pitch by this much to speak for one session (method page, section 4)
@@ -207,18 +211,28 @@ def _weighed(
     for u, (unit, place) in enumerate(zip(units, places, strict=True)):
         if place.clock is not None:
             mine = slice(int(starts[u]), int(starts[u + 1]))
-            time[mine] = _time_evidence(unit, place.clock, cells.time_gap_s[mine])
+            time[mine] = _time_evidence(unit, place.clock, cells.time_gap_s[mine], cells.i[mine], cells.j[mine])
     return cells._replace(readings=readings, label=label, time=time)
 
 
-def _time_evidence(unit: Unit, clock: Clock, gap: Floats) -> Floats:
+def _time_evidence(unit: Unit, clock: Clock, gap: Floats, i: Ints, j: Ints) -> Floats:
     """log of (density of the gap for one pitch / density of other events near an event), 0 where a stamp is missing."""
     other = (crowding(unit.first.seen_s) + crowding(unit.second.seen_s)) / 2
+    others: Floats = np.full(len(gap), other)
     if is_coarse(unit):
         # a minute stamp must not count as evidence against a match
-        other = min(other, 1 / (2 * unit.resolution_s))
+        others = np.minimum(others, 1 / (2 * unit.resolution_s))
+    else:
+        hurried = _hurried(unit.first.seen_s)[i] & _hurried(unit.second.seen_s)[j]
+        others = np.where(hurried, np.maximum(others, _AFTER_A_PITCH), others)
     one = density(np.nan_to_num(gap), clock.sigma_s, unit.resolution_s)
-    return np.where(np.isnan(gap), 0.0, np.log(one + _GLITCH) - np.log(other))
+    return np.where(np.isnan(gap), 0.0, np.log(one + _GLITCH) - np.log(others))
+
+
+def _hurried(seen_s: Floats) -> Bools:
+    """Records that come too soon after the one before for most pitches: often throws back, which two trackers can note separately."""
+    wait = np.diff(filled_in(seen_s), prepend=-np.inf)
+    return wait < _HURRIED * np.median(wait) if len(wait) > 1 else np.zeros(len(wait), dtype=bool)
 
 
 def _heeding(cells: Cells, same: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Cells:

@@ -19,6 +19,9 @@ TOLERANCE = np.array([m.tolerance for m in METRICS.values()])
 # a whole record can be blundered; then its readings cost no more than this (natural log of 0.001)
 BLUNDER = 0.001
 COMPONENTS = 4
+# share of neighbours that are like any two records of the day, whatever the kinds that were learned: what none of these foresees (another
+# arm, in a model made mostly of days with one) must not pass for one pitch because of the heavy tails of that
+_ANY_TWO = 0.01
 # the start of the four kinds of neighbour: same pitch type up to quite another one, in units of sqrt(2) times the spread of all
 _START_SCALES = np.array([0.35, 0.7, 1.1, 1.7])
 _START_SHARES = np.array([0.35, 0.3, 0.2, 0.15])
@@ -114,7 +117,9 @@ def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: 
         one = model.take(np.array([m]))
         mean, spread = one.other_mean[0][:, metrics], one.other_spread[0][:, metrics]
         others = one.share[0][:, None] / spread * np.exp(-0.5 * ((d[:, None, :] - mean) / spread) ** 2)
-        say = log_same(one, d, metrics) - one.weight[0, metrics] * (np.log(others.sum(axis=1) + 1e-30) - _HALF_LOG_2PI)
+        core, tail = _core_and_tail(one, wrapped(d - one.bias[0, metrics], metrics), metrics)
+        other = (1 - _ANY_TWO) * others.sum(axis=1) + _ANY_TWO * tail / one.outlier_share[0, metrics]
+        say = one.weight[0, metrics] * (np.log(core + tail + 1e-30) - np.log(other + 1e-30))
         out[part.start : part.stop, metrics] = np.nan_to_num(say)
     return out
 
@@ -138,13 +143,15 @@ def _core_and_tail(one: ReadingModel, residual: Floats, metrics: Ints) -> tuple[
 
 
 def log_components(one: ReadingModel, d: Floats, metrics: Ints) -> Floats:
-    """Log of (share x density) of the differences in each kind of neighbour, (pairs, components)."""
+    """Log of (share x density) of the differences in each kind of neighbour, and last of any two records, (pairs, components + 1)."""
     known = (~np.isnan(d)).astype(float)  # as numbers: products of truth values with numbers are slow
-    d, mean, spread = np.where(known > 0, d, 0.0), one.other_mean[0][:, metrics], one.other_spread[0][:, metrics]
-    weight = one.weight[0, metrics]
+    d, weight = np.where(known > 0, d, 0.0), one.weight[0, metrics]
+    mean = np.vstack([one.other_mean[0][:, metrics], one.bias[:, metrics]])
+    spread = np.vstack([one.other_spread[0][:, metrics], one.wide[:, metrics]])
     precision = 0.5 * weight / spread**2
     constant = precision * mean**2 + weight * (np.log(spread) + _HALF_LOG_2PI)
-    return np.asarray(np.log(one.share[0]) - (d**2 @ precision.T - 2 * d @ (precision * mean).T + known @ constant.T))
+    share = np.append((1 - _ANY_TWO) * one.share[0], _ANY_TWO)
+    return np.asarray(np.log(share) - (d**2 @ precision.T - 2 * d @ (precision * mean).T + known @ constant.T))
 
 
 def log_sum(parts: Floats) -> Floats:
@@ -231,7 +238,7 @@ def fit_other(
         start = one = model.take(np.array([m]))
         for _ in range(steps):
             logs = log_components(one, d, metrics)
-            belongs = np.exp(logs - log_sum(logs)[:, None]).T
+            belongs = np.exp(logs - log_sum(logs)[:, None])[:, :-1].T
             sums = belongs @ known, belongs @ filled, belongs @ filled**2
             one = _other_step(one, start, sums, belongs.sum(axis=1), metrics, prior_pairs)
         share[m], mean[m], spread[m] = one.share[0], one.other_mean[0], np.maximum(one.other_spread[0], model.spread[m])

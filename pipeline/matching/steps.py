@@ -47,6 +47,10 @@ class _Leftover(NamedTuple):
     gap_s: Floats
     evidence: Floats
 
+    def take(self, keep: Ints) -> "_Leftover":
+        """Some of the pairs."""
+        return self._replace(**{name: column[keep] for name, column in self._asdict().items()})
+
 
 def with_steps(
     records: Records,
@@ -64,7 +68,7 @@ def with_steps(
         u = int(left.unit[start])
         clock = out[u].clock
         assert clock is not None
-        out[u] = out[u]._replace(clock=_moved(clock, _Leftover(*(column[start:end] for column in left))))
+        out[u] = out[u]._replace(clock=_moved(clock, left.take(np.arange(start, end))))
     return out
 
 
@@ -73,23 +77,28 @@ def _leftover(records: Records, units: list[Unit], cells: Cells, places: list[Pl
     # a pair that only its time speaks for may stand at the wrong side of a step
     told = np.flatnonzero((cells.posterior > 0.5) & (cells.readings + cells.label > 0))
     cuts = np.searchsorted(cells.unit[told], np.arange(len(units) + 1))
-    none = np.zeros(0, dtype=np.int64)
-    parts: list[tuple[Ints, ...]] = [(none,) * 8]
+    parts: list[tuple[Ints, ...]] = [(np.zeros(0, dtype=np.int64),) * 8]
     for u, (unit, place) in enumerate(zip(units, places, strict=True)):
-        if place.clock is None or is_coarse(unit):
-            continue
-        mine = told[cuts[u] : cuts[u + 1]]
-        i, first = _without_partner(cells.i[mine], unit.first.seen_s)
-        j, second = _without_partner(cells.j[mine], unit.second.seen_s)
-        for stretch in np.intersect1d(first, second).tolist():
-            ours, theirs = i[first == stretch], j[second == stretch]
-            if len(ours) * len(theirs) <= _MOST_PAIRS:
-                a, b = np.repeat(ours, len(theirs)), np.tile(theirs, len(ours))
-                same = (np.full(len(a), value) for value in (u, stretch, len(mine), min(len(ours), len(theirs))))
-                parts.append((*same, a, b, unit.first.rows[a], unit.second.rows[b]))
-    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    gap = records.seen_s[columns[-1]] - records.seen_s[columns[-2]]
-    return _Leftover(*columns, gap, np.zeros(len(gap)))
+        if place.clock is not None and not is_coarse(unit):
+            mine = told[cuts[u] : cuts[u + 1]]
+            parts += _stretches(u, unit, cells.i[mine], cells.j[mine])
+    of, stretch, last, poorer, i, j, first, second = (np.concatenate(column) for column in zip(*parts, strict=True))
+    gap = records.seen_s[second] - records.seen_s[first]
+    return _Leftover(of, stretch, last, poorer, i, j, first, second, gap, np.zeros(len(gap)))
+
+
+def _stretches(u: int, unit: Unit, taken_i: Ints, taken_j: Ints) -> list[tuple[Ints, ...]]:
+    """The leftover pairs of one unit, stretch by stretch: the columns of `_Leftover` up to the rows."""
+    i, first = _without_partner(taken_i, unit.first.seen_s)
+    j, second = _without_partner(taken_j, unit.second.seen_s)
+    out: list[tuple[Ints, ...]] = []
+    for stretch in np.intersect1d(first, second).tolist():
+        ours, theirs = i[first == stretch], j[second == stretch]
+        if len(ours) * len(theirs) <= _MOST_PAIRS:
+            a, b = np.repeat(ours, len(theirs)), np.tile(theirs, len(ours))
+            same = (np.full(len(a), value) for value in (u, stretch, len(taken_i), min(len(ours), len(theirs))))
+            out.append((*same, a, b, unit.first.rows[a], unit.second.rows[b]))
+    return out
 
 
 def _without_partner(taken: Ints, seen_s: Floats) -> tuple[Ints, Ints]:
@@ -108,8 +117,8 @@ def _telling(
     say = log_ratio(models[0], of, records.readings, left.first, left.second)
     if models[1] is not None:
         say = say + label_evidence(models[1], of, records.labels, left.first, left.second)
-    keep = say > _TELLING
-    return _Leftover(*(column[keep] for column in left[:-1]), say[keep])
+    keep = np.flatnonzero(say > _TELLING)
+    return left._replace(evidence=say).take(keep)
 
 
 def _moved(clock: Clock, left: _Leftover) -> Clock:
