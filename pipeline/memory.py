@@ -1,6 +1,6 @@
 """What the run before left: its published rows, and frames that only the next run wants, kept beside them.
 
-    versions/<version>/memory/<name>.parquet    see FRAMES
+    versions/<version>/memory/<name>.parquet    by export (file_...) or by night; night.py and preparing.py say which
                               settings.json     what the settings were, part by part (planning.py)
 
 The memory belongs to a version, so it can never be newer or older than the rows that readers see, and an old version that is put back
@@ -18,9 +18,6 @@ import polars as pl
 from pipeline.publishing import current_version, version_folder
 
 MEMORY, SETTINGS = "memory", "settings.json"
-# `file`: rows are of a file_id; `night`: rows are of a baseball_day; both are taken out and put in whole
-BY_FILE = ("file_facts", "file_nights", "file_sources", "file_words")
-BY_NIGHT = ("labels", "measured", "same_ids", "statistics")
 
 
 class Memory(NamedTuple):

@@ -13,7 +13,8 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.agreement import measure_agreement
+from pipeline.agreement import NightFacts, agreement_of_nights, measure_nights
+from pipeline.agreement import renewed as with_nights
 from pipeline.archive import clear_archive, keep_export
 from pipeline.attempts import Outcome, record_attempt
 from pipeline.counting import (
@@ -43,6 +44,8 @@ log = logging.getLogger("pitchledger")
 # tables whose rows belong to a night, and come from the matching or from the reconciling of that night; the others are made anew as a whole
 MATCHED = ("sightings", "match_pairs", "pitch_aliases", "clocks", "calibration", "label_runs")
 RECONCILED = ("pitches", "pitch_values", "sessions", "outings")
+# before the names of frames that only the comparison of trackers wants back
+OF_AGREEMENT = "agreement_"
 
 
 class NightReport(NamedTuple):
@@ -203,11 +206,12 @@ def work_through(
     files, facts = count_files(ready.files, standing, set_aside, quarantine, plan.gone, now)
     sources = sources_of_trackers(ready.memory["file_sources"], measured)
     tell("agree", 0, 1)
-    agreement = _agreement(ledger, sightings, matched, reconciled, sources, ready, before)
+    facts_of_nights = _facts_of_nights(ledger, sightings, matched, reconciled.pitches, nights, before)
+    agreement = agreement_of_nights(facts_of_nights, ledger.tolerances, _ranks(ledger), sources)
     tell("agree", 1, 1)
     tables = {
         **reconciled._asdict(),
-        **agreement,
+        **agreement._asdict(),
         **{name: getattr(matched, name) for name in ("match_pairs", "clocks", "calibration")},
         "label_runs": _with_day(matched.label_runs, ready.sightings),
         "pitch_aliases": aliases.filter(pl.col("baseball_day").is_in(list(nights))),
@@ -225,7 +229,7 @@ def work_through(
     return Night(
         {name: tables[name] for name in TABLES if name in tables},
         dict.fromkeys(MATCHED, nights) | dict.fromkeys(RECONCILED, nights | valued),
-        ready.memory | kept,
+        ready.memory | kept | {f"{OF_AGREEMENT}{name}": frame for name, frame in facts_of_nights._asdict().items()},
     )
 
 
@@ -288,33 +292,20 @@ def _reconcile(
     return reconciled, frozenset(valued)
 
 
-def _agreement(
+def _facts_of_nights(
     ledger: Ledger,
     sightings: pl.DataFrame,
     matched: Matched,
-    reconciled: Reconciled,
-    sources: pl.DataFrame,
-    ready: Prepared,
+    pitches: pl.DataFrame,
+    nights: frozenset[date],
     before: Memory | None,
-) -> dict[str, pl.DataFrame]:
-    pitches, pairs, matches = reconciled.pitches, matched.match_pairs, matched.matches
-    if before is not None:
-        kept = ~pl.col("baseball_day").is_in(list(ready.nights))
-        old = before.table("sightings").filter(kept).collect()
-        group = pl.format("s{}", pl.col("pitch_id").str.slice(1)).alias("group_id")
-        matches = pl.concat(
-            [
-                matches,
-                old.select("sighting_id", group, "match_probability", decided_by="matched_by").select(matches.columns),
-            ]
-        )
-        sightings = pl.concat([sightings, old.select(sightings.columns)])
-        pitches = pl.concat(
-            [pitches.filter(~kept), before.table("pitches").filter(kept).collect().select(pitches.columns)]
-        )
-        pairs = pl.concat([pairs, before.table("match_pairs").filter(kept).collect().select(pairs.columns)])
-    found = measure_agreement(sightings, matches, pitches, ledger.tolerances, _ranks(ledger), pairs, sources)
-    return found._asdict()
+) -> NightFacts:
+    """What the comparison of trackers needs of every night: of these nights made anew, of the others as it was kept."""
+    fresh = measure_nights(sightings, matched.matches, pitches, ledger.tolerances, _ranks(ledger), matched.match_pairs)
+    if before is None:
+        return fresh
+    kept = NightFacts(*(before.frame(f"{OF_AGREEMENT}{name}") for name in NightFacts._fields))
+    return with_nights(kept, fresh, nights)
 
 
 def _located(sightings: pl.DataFrame, finds: pl.DataFrame, ledger: Ledger) -> pl.DataFrame:
