@@ -1,0 +1,209 @@
+"""The facts of nights may be measured in any runs and put together in any order: the tables come out the same to the last bit."""
+
+import io
+from datetime import date
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
+
+from pipeline.agreement import Agreement, NightFacts, agreement_of_nights, measure_agreement, measure_nights, renewed
+from pipeline.agreement.corrections import Correction, apply_corrections
+from schemas.metrics import METRICS, TRAJECTORY
+from tests.simulator.agreement_world import TRUTH, Seen, season
+
+RANKS = {"radar": 1, "camera": 2, "unit": 3}
+NIGHTS = 7
+FLIGHT = {
+    "trajectory_x_ft": (-1.0, 1.0), "trajectory_y_ft": (50.0, 0.0), "trajectory_z_ft": (5.5, 0.3),
+    "trajectory_vx_fps": (3.0, 2.0), "trajectory_vy_fps": (-125.0, 4.0), "trajectory_vz_fps": (-4.0, 2.0),
+    "trajectory_ax_fps2": (2.0, 8.0), "trajectory_ay_fps2": (28.0, 2.0), "trajectory_az_fps2": (-20.0, 6.0),
+}  # fmt: skip
+
+
+def uneven(seed: int) -> tuple[Seen, pl.DataFrame]:
+    """A season of all that makes nights unlike each other, and its match pairs.
+
+    Two stations, readings missing, a tracker half a turn off, one that is away on a night and corrected on some, trajectories on one
+    night only, labels that differ.
+    """
+    rng = np.random.default_rng(seed)
+    seen = season(rng, NIGHTS, 14, metrics=tuple(TRUTH), night_sd=0.2)
+    rows = seen.sightings.height
+    night = pl.col("baseball_day").rank("dense") - 1
+    absent = {name: pl.lit(None, pl.Float64) for name in METRICS if name not in TRUTH}
+    flights = {
+        name: pl.when(night == 3).then(pl.Series(rng.normal(*of, rows))).otherwise(None) for name, of in FLIGHT.items()
+    }
+    sightings = seen.sightings.with_columns(**absent, **flights).with_columns(
+        *(pl.when(pl.Series(rng.random(rows) > 0.15)).then(pl.col(name)).alias(name) for name in TRUTH)
+    )
+    sightings = sightings.with_columns(
+        spin_axis_deg=(pl.col("spin_axis_deg") + pl.when(pl.col("tracker") == "unit").then(178.0).otherwise(0.0)) % 360,
+        pitch_type=pl.when(pl.Series(rng.random(rows) > 0.2)).then("pitch_type").otherwise(pl.lit("cutter")),
+        corrections=pl.lit(None, pl.String),
+    )
+    here = (pl.col("tracker") != "camera") | (night != 2)
+    days = seen.pitches["baseball_day"].unique().sort().to_list()
+    moved = Correction("unit", "release_speed_mph", None, -0.4, days[1], days[3], "reads high")
+    sightings = apply_corrections(sightings.filter(here), [moved])
+    station = pl.when(pl.Series(rng.random(seen.pitches.height) > 0.5)).then(pl.lit("bullpen")).otherwise("station")
+    pitches = seen.pitches.with_columns(station.alias("station"))
+    matches = seen.matches.filter(pl.col("sighting_id").is_in(sightings["sighting_id"].to_list()))
+    return Seen(sightings, matches, pitches), match_pairs(rng, Seen(sightings, matches, pitches))
+
+
+def match_pairs(rng: np.random.Generator, seen: Seen) -> pl.DataFrame:
+    ids = seen.sightings.select("sighting_id", "tracker").join(seen.matches, on="sighting_id")
+    both = ids.join(ids, on="group_id", suffix="_b").filter(
+        pl.col("tracker").replace_strict(RANKS) < pl.col("tracker_b").replace_strict(RANKS)
+    )
+    return both.select(
+        sighting_a="sighting_id",
+        sighting_b="sighting_id_b",
+        tracker_a="tracker",
+        tracker_b="tracker_b",
+        merged=pl.Series(rng.random(both.height) > 0.1),
+        time_evidence=pl.Series(rng.normal(4.0, 2.0, both.height)),
+        order_evidence=pl.lit(0.0),
+    )
+
+
+SEEN, PAIRS = uneven(1)
+DAYS: list[date] = SEEN.pitches["baseball_day"].unique().sort().to_list()
+
+
+def of_nights(nights: list[int]) -> NightFacts:
+    days = [DAYS[night] for night in nights]
+    sightings = SEEN.sightings.filter(pl.col("baseball_day").is_in(days))
+    return measure_nights(sightings, SEEN.matches, SEEN.pitches, {}, RANKS, PAIRS)
+
+
+def through_parquet(facts: NightFacts) -> NightFacts:
+    frames = []
+    for frame in facts:
+        file = io.BytesIO()
+        frame.write_parquet(file)
+        file.seek(0)
+        frames.append(pl.read_parquet(file))
+    return NightFacts(*frames)
+
+
+def same(found: Agreement, expected: Agreement) -> None:
+    for name, table in expected._asdict().items():
+        assert_frame_equal(getattr(found, name), table, check_exact=True)
+
+
+WHOLE = measure_agreement(*SEEN, {}, RANKS, PAIRS)
+
+
+def test_the_season_has_what_makes_nights_unlike() -> None:
+    assert {"before_corrections", "station", "month"} <= set(WHOLE.agreement["slice_by"])
+    assert WHOLE.selection["kept_apart"].sum() > 0
+    assert WHOLE.setup.height > 0
+    assert WHOLE.label_confusion.filter(pl.col("label_a") != pl.col("label_b")).height > 0
+    turned = WHOLE.agreement.filter(tracker_a="radar", tracker_b="unit", metric="spin_axis_deg", slice_by="all")
+    assert abs(turned["bias"].item()) > 170
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.lists(st.integers(0, 3), min_size=NIGHTS, max_size=NIGHTS), st.permutations(range(4)))
+def test_nights_measured_in_any_runs_give_what_one_run_gives(run_of: list[int], order: list[int]) -> None:
+    parts = [[night for night in range(NIGHTS) if run_of[night] == run] for run in order]
+    facts = of_nights([])
+    for part in parts:
+        facts = renewed(through_parquet(facts), of_nights(part), [DAYS[night] for night in part])
+    same(agreement_of_nights(facts, {}, RANKS), WHOLE)
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.sets(st.integers(0, NIGHTS - 1), min_size=1))
+def test_a_night_s_facts_are_the_same_to_the_last_bit_whatever_stands_beside_it(nights: set[int]) -> None:
+    days = [DAYS[night] for night in nights]
+    for name, frame in of_nights(sorted(nights))._asdict().items():
+        key = [column for column in frame.columns if frame[column].dtype in (pl.Date, pl.String)]
+        whole = getattr(EVERY_NIGHT, name).filter(pl.col("baseball_day").is_in(days))
+        assert_frame_equal(
+            frame.sort(key, maintain_order=True),
+            whole.select(frame.columns).sort(key, maintain_order=True),
+            check_exact=True,
+        )
+
+
+EVERY_NIGHT = of_nights(list(range(NIGHTS)))
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(0, 1000))
+def test_rows_in_any_order_give_the_same_to_the_last_bit(seed: int) -> None:
+    mixed = Seen(*(frame.sample(fraction=1.0, shuffle=True, seed=seed) for frame in SEEN))
+    pairs = PAIRS.sample(fraction=1.0, shuffle=True, seed=seed + 1)
+    same(measure_agreement(*mixed, {}, RANKS, pairs), WHOLE)
+
+
+def test_a_night_that_is_taken_out_leaves_nothing_behind() -> None:
+    without = renewed(EVERY_NIGHT, of_nights([]), [DAYS[4]])
+    assert all(DAYS[4] not in frame["baseball_day"] for frame in without)
+    same(
+        agreement_of_nights(without, {}, RANKS),
+        agreement_of_nights(of_nights([night for night in range(NIGHTS) if night != 4]), {}, RANKS),
+    )
+
+
+def test_no_night_at_all_gives_empty_tables() -> None:
+    tables = agreement_of_nights(of_nights([]), {}, RANKS)
+    assert all(table.is_empty() for table in tables)
+
+
+# the folded figures against those made straight from the readings
+
+
+def _differences(tracker_a: str, tracker_b: str, metric: str) -> pl.DataFrame:
+    ids = SEEN.sightings.select("sighting_id", "tracker", metric).join(SEEN.matches, on="sighting_id")
+    a, b = (ids.filter(tracker=tracker) for tracker in (tracker_a, tracker_b))
+    contexts = SEEN.pitches.with_columns(group_id="s" + pl.col("pitch_id").str.slice(1), month=pl.lit("2026-02"))
+    return a.join(b, on="group_id", suffix="_b").drop_nulls([metric, f"{metric}_b"]).join(contexts, on="group_id")
+
+
+@pytest.mark.parametrize("slice_by", ["all", "pitch_type", "station", "month"])
+@pytest.mark.parametrize("metric", ["release_speed_mph", "spin_rate_rpm", "plate_side_ft"])
+def test_folded_figures_are_those_of_the_readings_themselves(metric: str, slice_by: str) -> None:
+    both = _differences("radar", "camera", metric).with_columns(pl.lit("").alias("all"))
+    for row in WHOLE.agreement.filter(tracker_a="radar", tracker_b="camera", metric=metric, slice_by=slice_by).iter_rows(named=True):  # fmt: skip
+        held = both.filter(pl.col(slice_by) == row["slice"])
+        x, y = held[metric].to_numpy(), held[f"{metric}_b"].to_numpy()
+        d = y - x
+        assert (row["n"], row["nights"]) == (len(d), held["baseball_day"].n_unique())
+        assert row["bias"] == pytest.approx(d.mean(), rel=1e-10)
+        assert row["robust_bias"] == pytest.approx(np.median(d), rel=1e-12)
+        assert row["robust_sd"] == pytest.approx(1.4826 * np.median(np.abs(d - np.median(d))), rel=1e-12)
+        assert row["share_beyond"] == pytest.approx(np.mean(np.abs(d) > METRICS[metric].tolerance))
+        ccc = 2 * np.cov(x, y, ddof=0)[0, 1] / (x.var() + y.var() + (x.mean() - y.mean()) ** 2)
+        assert row["concordance"] == pytest.approx(ccc, rel=1e-9)
+
+
+def test_own_errors_folded_over_nights_are_grubbs_s_of_all_pitches() -> None:
+    ids = SEEN.sightings.select("sighting_id", "tracker", "extension_ft").join(SEEN.matches, on="sighting_id")
+    wide = ids.pivot("tracker", index="group_id", values="extension_ft").drop_nulls()
+    u, v = ((wide[name] - wide["radar"]).to_numpy() for name in ("camera", "unit"))
+    row: dict[str, Any] = WHOLE.precision.filter(tracker="radar", metric="extension_ft").row(0, named=True)
+    assert row["n"] == wide.height
+    assert row["variance"] == pytest.approx(np.cov(u, v)[0, 1], rel=1e-9)
+
+
+def test_half_a_turn_between_trackers_keeps_their_axes_together() -> None:
+    row = WHOLE.agreement.filter(tracker_a="radar", tracker_b="unit", metric="spin_axis_deg", slice_by="all").row(0, named=True)  # fmt: skip
+    d = _differences("radar", "unit", "spin_axis_deg")
+    apart = np.radians((d["spin_axis_deg_b"] - d["spin_axis_deg"]).to_numpy())
+    direction = np.degrees(np.angle(np.exp(1j * apart).mean()))
+    assert abs((row["bias"] - direction + 180) % 360 - 180) < 1
+    assert row["sd"] < 25
+    assert row["share_beyond"] == 1
+
+
+def test_all_columns_of_sightings_are_known_to_the_season() -> None:
+    assert set(METRICS) | set(TRAJECTORY) <= set(SEEN.sightings.columns)
