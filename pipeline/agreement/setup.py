@@ -118,16 +118,17 @@ def fit_frames(equations: list[Equations], starts: np.ndarray) -> Frames:
     is fitted together with the others in a second fit.
     """
     rows = _stacked(equations)
-    nights = _runs(starts, len(rows.measured))
-    rigid = _fit(rows, nights, 6, np.where(rows.measured, 1.0, 0.0), _ROUNDS)
+    nights = _runs(starts, rows.measured.shape[1])
+    rigid = _fit(rows, nights, 6, rows.measured.astype(float), _ROUNDS)
     # weights of the rigid fit would pull a stretched frame back toward a rigid one
     weights = _fit(rows, nights, 7, rigid.weights, 1).weights
     stretched = _fit(rows, nights, 7, weights, 1)
     values = np.column_stack([rigid.values, stretched.values[:, 6]])
     errors = np.column_stack([rigid.errors, stretched.errors[:, 6]])
     # a point moved toward a's by a share moves the scale's column of its own equation by that share of a - b
-    pull = np.add.reduceat(-rows.equations[:, :, 7] * weights * stretched.residuals, starts, axis=0)
-    return Frames(values, errors, rigid.pitches, stretched.inverse[:, 6, 6:] * pull[:, : len(POINTS)])
+    moved = rows.equations[: len(POINTS), :, 7] * weights[: len(POINTS)] * stretched.residuals[: len(POINTS)]
+    pull = -np.add.reduceat(moved, starts, axis=1).T
+    return Frames(values, errors, rigid.pitches, stretched.inverse[:, 6, 6:] * pull)
 
 
 def frame_equations(readings: pl.DataFrame) -> list[Equations]:
@@ -243,14 +244,17 @@ def _state_in_mid_flight(readings: pl.DataFrame, side: str) -> tuple[np.ndarray,
 
 
 class _Rows(NamedTuple):
-    """All equations together: pitches x kinds x 8 (the 7 of the design, then what moved); and which were measured."""
+    """All equations together: kinds x pitches x 8 (the 7 of the design, then what moved); and which were measured.
+
+    Whatever is summed over kinds is summed kind by kind: a kind that only other nights have then adds exact zeros to a night.
+    """
 
     equations: np.ndarray
     measured: np.ndarray
 
 
 def _stacked(equations: list[Equations]) -> _Rows:
-    rows = np.stack([np.column_stack([equation.design, equation.moved]) for equation in equations], axis=1)
+    rows = np.stack([np.column_stack([equation.design, equation.moved]) for equation in equations])
     measured = np.isfinite(rows).all(axis=2)
     return _Rows(np.where(measured[:, :, None], rows, 0.0), measured)
 
@@ -294,14 +298,14 @@ def _fit(rows: _Rows, nights: _Runs, quantities: int, weights: np.ndarray, round
     equations = np.ascontiguousarray(rows.equations[:, :, [*range(quantities), 7]])
     for _ in range(rounds):
         values, inverse, _ = _solve(equations, weights, nights)
-        residuals = np.einsum("pkq,pq->pk", equations, np.column_stack([-values, np.ones(len(values))])[nights.night])
+        residuals = np.einsum("kpq,pq->kp", equations, np.column_stack([-values, np.ones(len(values))])[nights.night])
         weights, inside = _huber_weights(residuals, rows.measured, nights)
     # how fast the pull of the readings changes with the quantities: a reading beyond the clip pulls the same wherever it lies
     _, slack, known = _solve(equations, np.where(inside, weights, 0.0), nights)
-    scores = np.einsum("pkq,pk->pq", equations[:, :, :-1], weights * residuals)
+    scores = sum(kind[:, :-1] * pull[:, None] for kind, pull in zip(equations, weights * residuals, strict=True))
     runs = zip(nights.starts.tolist(), nights.ends.tolist(), strict=True)
     middle = np.stack([scores[start:end].T @ scores[start:end] for start, end in runs])
-    pitches = np.add.reduceat(rows.measured.any(axis=1).astype(int), nights.starts)
+    pitches = np.add.reduceat(rows.measured.any(axis=0).astype(int), nights.starts)
     with np.errstate(invalid="ignore", divide="ignore"):
         small = (pitches / (pitches - quantities / 2))[:, None]
         errors = np.sqrt(np.diagonal(slack @ middle @ slack, axis1=1, axis2=2) * small)
@@ -312,10 +316,9 @@ def _fit(rows: _Rows, nights: _Runs, quantities: int, weights: np.ndarray, round
 
 def _solve(equations: np.ndarray, weights: np.ndarray, nights: _Runs) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Solutions by night, inverses of the normal matrices, and which quantities these tell at all."""
-    kinds, size = equations.shape[1:]
-    flat, weight = equations.reshape(-1, size), weights.reshape(-1, 1)
-    edges = zip((nights.starts * kinds).tolist(), (nights.ends * kinds).tolist(), strict=True)
-    products = np.stack([(flat[start:end] * weight[start:end]).T @ flat[start:end] for start, end in edges])
+    weighted = (equations * weights[:, :, None]).transpose(0, 2, 1)
+    edges = zip(nights.starts.tolist(), nights.ends.tolist(), strict=True)
+    products = np.stack([(weighted[:, :, start:end] @ equations[:, start:end]).sum(axis=0) for start, end in edges])
     normal, right = products[:, :-1, :-1], products[:, :-1, -1]
     scale = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-300))
     roots, vectors = np.linalg.eigh(normal / scale[:, :, None] / scale[:, None, :])
@@ -331,7 +334,8 @@ def _solve(equations: np.ndarray, weights: np.ndarray, nights: _Runs) -> tuple[n
 def _huber_weights(residuals: np.ndarray, measured: np.ndarray, nights: _Runs) -> tuple[np.ndarray, np.ndarray]:
     """Weights of each reading by its kind's own spread that night, and which lie inside the clip; those beyond pull with bounded force."""
     distance = np.abs(residuals)
-    scale = np.maximum(1.4826 * _medians(np.where(measured, distance, math.nan), nights.night), 1e-9)[nights.night]
+    medians = _medians(np.where(measured, distance, math.nan).T, nights.night)
+    scale = np.maximum(1.4826 * medians, 1e-9)[nights.night].T
     inside = measured & (distance <= _HUBER_K * scale)
     beyond = np.maximum(distance / (_HUBER_K * scale), 1.0)
     return np.where(measured, 1 / beyond / scale**2, 0.0), inside
