@@ -2,23 +2,31 @@
 
 All figures are arrays with one row per group of nights (pair and slice), whatever further axes the moments have (metrics).
 Sources: Bland & Altman, Lancet 1986;1:307 (limits) and J Biopharm Stat 2007;17:571 (one-way split where the true value varies);
-Carkeet, Optom Vis Sci 2015;92:e71 (exact interval of a limit); Zou, Stat Methods Med 2013;22:630 (MOVER interval).
+Carkeet, Optom Vis Sci 2015;92:e71 (exact interval of a limit); over few nights generalized pivots (pivots.py); over
+many Zou, Stat Methods Med 2013;22:630 (MOVER interval). Coverage of all intervals on
+simulated seasons: tests/benchmarks/bench_agreement.py.
 """
 
+import math
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.agreement.moments import NightMoments, combined, total
+from pipeline.agreement.pivots import middle_95, pivots_of_nights
 
 Z = 1.96  # the limits that hold 95 % of differences, as published
 LEAST_PITCHES = 3
-EXACT, MOVER, TOO_FEW = "exact (noncentral t)", "MOVER over nights", "too few"
+EXACT, PIVOTS, MOVER, TOO_FEW = "exact (noncentral t)", "generalized pivots over nights", "MOVER over nights", "too few"
+# With so many nights MOVER covers as well as pivots do, and costs nothing; with fewer it is too wide.
+MANY_NIGHTS = 20
+# Rows worked on at once: bounds the memory
+_AT_ONCE = 500
 
 
 class Split(NamedTuple):
-    """Differences split into night-to-night and within-night variance; `n0` is the effective number of pitches a night, `nn` the sum of n squared."""
+    """Differences split into night-to-night and within-night variance; `n0` is the effective number of pitches a night, `nn` and `nnn` the sums of n squared and cubed."""
 
     n: np.ndarray
     nights: np.ndarray
@@ -27,6 +35,7 @@ class Split(NamedTuple):
     ms_within: np.ndarray
     n0: np.ndarray
     nn: np.ndarray
+    nnn: np.ndarray
     var_between: np.ndarray
     var_within: np.ndarray
     sd: np.ndarray
@@ -65,7 +74,9 @@ def split_by_night(moments: NightMoments) -> Split:
     With one night, or one pitch each night, there is nothing to split and `sd` is the plain standard deviation of differences.
     """
     groups = moments.groups
-    n, k, nn = (total(column, groups) for column in (moments.n, (moments.n > 0).astype(float), moments.n**2))
+    n, k, nn, nnn = (
+        total(column, groups) for column in (moments.n, (moments.n > 0).astype(float), moments.n**2, moments.n**3)
+    )
     bias, about_mean = combined(moments.n, moments.d, moments.dd, groups)
     within = total(moments.dd, groups)
     whole = (k == 1) | (k == n)
@@ -76,14 +87,16 @@ def split_by_night(moments: NightMoments) -> Split:
         n0 = np.where(whole, 1.0, (n - nn / n) / (k - 1))
         var_between = np.where(k == 1, 0.0, np.maximum((ms_between - ms_within) / n0, 0.0))
         sd = np.sqrt(np.where(whole, plain, var_between + ms_within))
-    return Split(n, k, bias, ms_between, ms_within, n0, nn, var_between, ms_within, sd)
+    return Split(n, k, bias, ms_between, ms_within, n0, nn, nnn, var_between, ms_within, sd)
 
 
 def limits_of_agreement(split: Split) -> Limits:
-    """Interval of the bias and the limits bias ± 1.96 sd with their intervals: exact for one night's pitches, MOVER over nights."""
-    exact, by_night = _exact(split), _mover_by_night(split)
+    """Interval of the bias and the limits bias ± 1.96 sd with their intervals: exact for one night's pitches, over nights by pivots or MOVER."""
+    exact, many, few_nights = _exact(split), _mover_by_night(split), _pivots_by_night(split)
+    by_night = [np.where(split.nights < MANY_NIGHTS, few, end) for few, end in zip(few_nights, many, strict=True)]
     few = split.n < LEAST_PITCHES
-    method = np.where(few, TOO_FEW, np.where(split.whole, EXACT, MOVER)).astype(object)
+    over_nights = np.where(split.nights < MANY_NIGHTS, PIVOTS, MOVER)
+    method = np.where(few, TOO_FEW, np.where(split.whole, EXACT, over_nights)).astype(object)
     ends = [
         np.where(few, np.nan, np.where(split.whole, one, other)) for one, other in zip(exact, by_night, strict=True)
     ]
@@ -132,6 +145,35 @@ def _exact(split: Split) -> tuple[np.ndarray, ...]:
     high = exact_interval_of_limit(split.bias, split.sd, n)
     low = tuple(2 * split.bias - end for end in (high.value, high.high, high.low))
     return (*bias[1:], *low, *high)
+
+
+def _pivots_by_night(split: Split) -> tuple[np.ndarray, ...]:
+    """Ends of the bias, lower limit with ends, upper limit with ends; nan where nights are one or many."""
+    rows = np.flatnonzero((~split.whole & (split.n >= LEAST_PITCHES) & (split.nights < MANY_NIGHTS)).ravel())
+    found = np.full((6, split.n.size), np.nan)
+    for part in np.array_split(rows, max(1, math.ceil(len(rows) / _AT_ONCE))):
+        if len(part):
+            found[:, part] = _ends_of_rows(*(column.ravel()[part] for column in split))
+    bias_low, bias_high, *ends = (column.reshape(split.n.shape) for column in found)
+    return bias_low, bias_high, split.bias - Z * split.sd, *ends[:2], split.bias + Z * split.sd, *ends[2:]
+
+
+def _ends_of_rows(
+    n: np.ndarray,
+    nights: np.ndarray,
+    bias: np.ndarray,
+    ms_between: np.ndarray,
+    ms_within: np.ndarray,
+    _n0: np.ndarray,
+    nn: np.ndarray,
+    nnn: np.ndarray,
+    *_spread: np.ndarray,
+) -> np.ndarray:
+    drawn = pivots_of_nights(bias, ms_between, ms_within, n, nights, nn, nnn)
+    spread = Z * np.sqrt(drawn.variance)
+    return np.stack(
+        [end for figure in (drawn.mean, drawn.mean - spread, drawn.mean + spread) for end in middle_95(figure)]
+    )
 
 
 def _mover_by_night(split: Split) -> tuple[np.ndarray, ...]:
