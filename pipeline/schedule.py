@@ -23,7 +23,7 @@ from prefect.cache_policies import NO_CACHE
 from prefect.client.orchestration import get_client
 from prefect.client.schemas.objects import ConcurrencyLimitConfig, ConcurrencyLimitStrategy
 from prefect.schedules import Cron
-from prefect.settings import PREFECT_API_AUTH_STRING, PREFECT_API_URL, temporary_settings
+from prefect.settings import PREFECT_API_AUTH_STRING, PREFECT_API_URL, PREFECT_UI_URL, temporary_settings
 from prefect.types.entrypoint import EntrypointType
 
 from pipeline.alone import alone
@@ -64,9 +64,16 @@ def nightly(workspace: str, waits_s: Sequence[float] = WAITS_S) -> None:
         words = fault  # a name that the lambda can keep
         notify(lambda: tell_of_failure(folder, words))
         raise
+    get_run_logger().info("%s", _outcome(report))
     write_the_summary(folder, report, [f"{tracker}: {sentence}" for tracker, sentence in away])
     also = [f"{tracker}: its inbox, or a new export in it, could not be reached" for tracker, _ in away]
     notify(lambda: tell_of_run(folder, published=report.published, also=also))
+
+
+def _outcome(report: NightReport) -> str:
+    if not report.published:
+        return f"nothing was new; version {report.version} stands"
+    return f"published version {report.version}: {report.files_new} new exports, {report.files_known} known"
 
 
 def _what_stays_away(folder: Path, patience: dict[str, Any]) -> list[tuple[str, str]]:
@@ -185,7 +192,8 @@ def keep_schedule(folder: Path, at: time, say: Callable[[str], None]) -> None:
     """
     place = folder.resolve()
     ledger = load_ledger(place)
-    logging.getLogger("prefect.runner").setLevel(logging.WARNING)
+    for chatty in ("prefect.runner", "prefect.flows", "httpx"):  # a line every ten seconds, all night
+        logging.getLogger(chatty).setLevel(logging.WARNING)
     with _server(say) as url, contextlib.suppress(KeyboardInterrupt):
         moment = next_run(at, ledger.time_zone, datetime.now(UTC))
         say(
@@ -233,13 +241,11 @@ def _server(say: Callable[[str], None]) -> Iterator[str]:
         yield url
         return
     say("Prefect: starting a server of our own; this takes some seconds.")
-    with own_server() as server:
-        updates = {
-            PREFECT_API_URL: server["PREFECT_API_URL"],
-            PREFECT_API_AUTH_STRING: server["PREFECT_API_AUTH_STRING"],
-        }
-        with temporary_settings(updates):
-            yield server["PREFECT_API_URL"]
+    with (
+        own_server() as server,
+        temporary_settings({PREFECT_API_URL: server.url, PREFECT_API_AUTH_STRING: server.password, PREFECT_UI_URL: ""}),
+    ):
+        yield server.url
 
 
 def _without_password(url: str) -> str:

@@ -19,6 +19,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import NamedTuple
 
 from pipeline.errors import PitchledgerError
 
@@ -30,6 +31,13 @@ LOCAL = "127.0.0.1"
 LONGEST_START_S = 180
 
 log = logging.getLogger("pitchledger")
+
+
+class OwnServer(NamedTuple):
+    """Where the server is, and the word that it wants to hear (PREFECT_API_URL and PREFECT_API_AUTH_STRING)."""
+
+    url: str
+    password: str
 
 
 def prepare_environment() -> None:
@@ -46,8 +54,8 @@ def prepare_environment() -> None:
 
 
 @contextlib.contextmanager
-def own_server() -> Iterator[dict[str, str]]:
-    """A Prefect server on this machine for as long as it is asked for; gives the settings that lead to it.
+def own_server() -> Iterator[OwnServer]:
+    """A Prefect server on this machine for as long as it is asked for.
 
     It keeps nothing: the schedule is made anew at each start, and what happened stands in the warehouse. Nobody else on the machine can use
     it: whoever can add a run to a schedule can have any program run. Raises PitchledgerError where it does not start.
@@ -64,7 +72,7 @@ def own_server() -> Iterator[dict[str, str]]:
         process = _start(port, environment)
         try:
             _wait_until_it_answers(process, port)
-            yield {"PREFECT_API_URL": f"http://{LOCAL}:{port}/api", "PREFECT_API_AUTH_STRING": password}
+            yield OwnServer(f"http://{LOCAL}:{port}/api", password)
         finally:
             _stop(process)
 

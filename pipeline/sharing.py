@@ -26,7 +26,8 @@ from pipeline.errors import PitchledgerError
 from pipeline.ledger import LEDGER, Ledger
 from pipeline.names import parse_name
 from pipeline.publishing import MANIFEST, PRIVATE_UMASK, current_version, parquet_schema, published_database
-from schemas.contract import conform, in_order, validate
+from schemas.contract import ContractError, conform, in_order, validate
+from schemas.drift import OWN_HISTORY
 from schemas.sharing import CLASSES, ID_KINDS, PLAYER_KIND, STAY_AT_HOME, Classes, shared_contract
 
 KIND = "pitchledger share"
@@ -39,6 +40,7 @@ _WORD = r"[a-z0-9_-]{1,60}(:[a-z0-9_]{1,60})?"
 _WORDS = rf"^({_WORD}(, ?{_WORD})*)?$"
 # names of fewer letters stand in half of all words
 SHORTEST_NAME = 4
+_OLDER = "if the program is newer than the version, `pitchledger run --rebuild` publishes one that fits"
 CAUTION = (
     "A date, a park and a performance may still tell who a person is, and measurements of a body are that person's. Before you hand this on, "
     "ask whoever is responsible for athlete data in your program."
@@ -222,12 +224,18 @@ def shareable(frame: pl.DataFrame, table: str, secret: bytes) -> pl.DataFrame:
     _check_words(frame, table, classes)
     kinds = {**dict.fromkeys(classes.players, PLAYER_KIND), **{name: ID_KINDS[name] for name in classes.ids}}
     keyed = [_keyed(frame, name, kind, secret) for name, kind in kinds.items() if name in frame.columns]
-    return validate(in_order(conform(frame.with_columns(keyed), contract), contract), contract)
+    try:
+        return validate(in_order(conform(frame.with_columns(keyed), contract), contract), contract)
+    except ContractError as fault:
+        raise PitchledgerError(f"{fault}: {_OLDER}") from fault
 
 
 def _check_words(frame: pl.DataFrame, table: str, classes: Classes) -> None:
     for name in classes.words:
-        if name in frame.columns and not frame.get_column(name).str.contains(_WORDS).all():
+        if name not in frame.columns:
+            continue
+        known = frame.get_column(name).str.contains(_WORDS) | frame.get_column(name).is_in([OWN_HISTORY])
+        if not known.all():
             raise PitchledgerError(
                 f"table {table}, column {name}: a value is neither an id of {LEDGER} nor a word of the program; nothing was shared"
             )
@@ -301,12 +309,13 @@ def _free_name(folder: Path, wanted: str) -> str:
 
 def _write_table(table: str, output: Path, version: str, target: Path, secret: bytes) -> int:
     """Each file of the published table as a file of the copy, one month in memory at a time; the rows written."""
-    whole = output / "versions" / version
-    listed = json.loads((whole / MANIFEST).read_text("utf-8"))["tables"][table]["files"]
+    listed = json.loads((output / "versions" / version / MANIFEST).read_text("utf-8"))["tables"].get(table)
+    if listed is None:
+        raise PitchledgerError(f"version {version} has no table {table}: {_OLDER}")
     schema = parquet_schema(shared_contract(table), version)
     metadata = {key.decode(): value.decode() for key, value in schema.metadata.items()}
     rows = 0
-    for place in listed:
+    for place in listed["files"]:
         part = shareable(pl.read_parquet(output / place, hive_partitioning=False), table, secret)
         path = target / _inner_path(place, table)
         path.parent.mkdir(parents=True, exist_ok=True)
