@@ -47,18 +47,25 @@ class OwnChart(NamedTuple):
     wander: Wander
 
 
-def own_charts(
-    seasons: Mapping[tuple[str, str], Season], partner_days: Mapping[tuple[str, str], set[date]]
-) -> list[OwnChart]:
-    """The charts to keep; `partner_days` by (tracker, metric): the days on which another tracker gave the metric of the same pitches."""
-    wanders = {metric: wander_of(seasons, metric) for metric in CHARTED}
-    charts = []
-    for (tracker, metric), season in sorted(seasons.items()):
-        wander, shared = wanders.get(metric), partner_days.get((tracker, metric), set())
-        alone = len(shared & set(season.days)) < PARTNERED * len(season.days)
-        if wander is not None and alone and len(season.days) >= LEAST_NIGHTS:
-            charts.append(OwnChart(season, wander))
-    return charts
+def without_partner(outings: pl.DataFrame, partner_days: Mapping[tuple[str, str], set[date]]) -> list[tuple[str, str]]:
+    """The (tracker, metric) that are watched against own history, from facts as `outing_facts` gives them.
+
+    `partner_days`: the days on which another tracker gave the metric of the same pitches.
+    """
+    alone = []
+    for metric in (name for name in CHARTED if f"n.{name}" in outings.columns):
+        read = outings.filter(pl.col(f"n.{metric}") > 0).group_by("tracker").agg(pl.col("baseball_day").unique())
+        for tracker, days in read.iter_rows():
+            shared = partner_days.get((tracker, metric), set())
+            if len(days) >= LEAST_NIGHTS and len(shared.intersection(days)) < PARTNERED * len(days):
+                alone.append((tracker, metric))
+    return sorted(alone)
+
+
+def own_charts(seasons: Mapping[tuple[str, str], Season], alone: list[tuple[str, str]]) -> list[OwnChart]:
+    """The charts to keep of those that are `without_partner`: where enough pitchers came again."""
+    wanders = {metric: wander_of(seasons, metric) for metric in sorted({metric for _, metric in alone})}
+    return [OwnChart(seasons[key], wander) for key in alone if (wander := wanders[key[1]]) is not None]
 
 
 def history_tables(

@@ -12,7 +12,7 @@ from pipeline.agreement.circular import FAR, NEAR
 from pipeline.agreement.corrections import propose_corrections
 from pipeline.agreement.drift import Chart, drift_of_charts
 from pipeline.agreement.history import CHARTED, seasons_of
-from pipeline.agreement.history_tables import history_tables, own_charts
+from pipeline.agreement.history_tables import history_tables, own_charts, without_partner
 from pipeline.agreement.labels import label_tables
 from pipeline.agreement.nights import NightFacts, all_tolerances, measure_nights
 from pipeline.agreement.pairs import AllNights, agreement_table, all_nights, measured_by_both
@@ -90,11 +90,13 @@ def _since_when_and_how(
     ranks: dict[str, int],
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The tables `drift` and `setup`, trackers against each other and against their own pitchers' history."""
-    seasons = seasons_of(facts.outings.sort("tracker", "baseball_day", "pitcher", "pitch_type"))
-    alone = own_charts(seasons, _partner_days(nights))
+    alone = without_partner(facts.outings, _partner_days(nights))
+    outings = facts.outings.sort("tracker", "baseball_day", "pitcher", "pitch_type")
+    seasons = seasons_of(outings) if alone else {}
+    own = own_charts(seasons, alone)
     means = facts.pitcher_means.sort("baseball_day", "tracker", "pitcher", "pitch_type")
-    drift = drift_of_charts(_charts(facts.centres, nights), means, tolerances, len(alone))
-    own_drift, own_setup = history_tables(alone, seasons, drift, tolerances)
+    drift = drift_of_charts(_charts(facts.centres, nights), means, tolerances, len(own))
+    own_drift, own_setup = history_tables(own, seasons, drift, tolerances)
     setup = setup_of_nights(_in_order_of_rank(facts.frames, ranks), own_errors)
     return pl.concat([drift, own_drift]), pl.concat([setup, own_setup])
 

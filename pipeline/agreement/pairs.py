@@ -59,7 +59,7 @@ class _Slices(NamedTuple):
 
 
 class _Robust(NamedTuple):
-    """Slices x metrics: median, median distance from it, and for angles the quantiles that hold 95 %."""
+    """Slices x metrics: median, median distance from it, and for angles that spread widely the quantiles that hold 95 %."""
 
     median: np.ndarray
     mad: np.ndarray
@@ -75,7 +75,7 @@ def all_nights(cells: pl.DataFrame, differences: pl.DataFrame, ranks: dict[str, 
     keys = ["baseball_day", "cell"]
     # a night's facts may lack the columns of a metric that was not read then
     cells = cells.with_columns(pl.selectors.float().fill_null(0.0))
-    cells, differences = cells.sort(keys), differences.sort(keys, maintain_order=True)
+    cells, differences = cells.sort(keys), _by_cell(differences)
     pairs, pair = _pairs(cells, ranks)
     metrics = metrics_of(differences, "d.")
     counts = cells["pitches"].to_numpy().astype(np.int64)
@@ -108,10 +108,11 @@ def agreement_table(
     tables = []
     for slice_by in slices:
         sliced = _sliced(facts, slice_by)
+        wide = _wide(facts, sliced)
         # a slice that holds all of a pair's pitches has the pair's own figures
-        robust = whole if whole is not None and len(sliced.name) == len(facts.pairs) else _robust(facts, sliced)
+        robust = whole if whole is not None and len(sliced.name) == len(facts.pairs) else _robust(facts, sliced, wide)
         whole = robust if slice_by == "all" else whole
-        tables.append(_table(facts, slice_by, sliced, robust, ratios, limits, ways))
+        tables.append(_table(facts, slice_by, sliced, robust, wide, ratios, limits, ways))
     order = pl.concat(tables).with_columns(
         pl.col("slice_by").replace_strict({name: place for place, name in enumerate(slices)}).alias("way")
     )
@@ -125,6 +126,15 @@ def measured_by_both(facts: AllNights) -> np.ndarray:
     if facts.pairs:
         np.add.at(counts, facts.pair, _figure(facts, "n"))
     return counts
+
+
+def _by_cell(differences: pl.DataFrame) -> pl.DataFrame:
+    """In order of night and cell; as they mostly are already, and a look is cheaper than a sort."""
+    night, cell = differences["baseball_day"].to_physical().to_numpy(), differences["cell"].to_numpy()
+    later = night[1:] > night[:-1]
+    if (later | ((night[1:] == night[:-1]) & (cell[1:] >= cell[:-1]))).all():
+        return differences
+    return differences.sort("baseball_day", "cell", maintain_order=True)
 
 
 def _pairs(cells: pl.DataFrame, ranks: dict[str, int]) -> tuple[list[tuple[str, str]], np.ndarray]:
@@ -196,7 +206,19 @@ def _moments(facts: AllNights, sliced: _Slices) -> NightMoments:
     return NightMoments(total(n, sliced.nights), x, y, apart, xx, yy, products, squares, sliced.groups)
 
 
-def _robust(facts: AllNights, sliced: _Slices) -> _Robust:
+def _wide(facts: AllNights, sliced: _Slices) -> np.ndarray:
+    """Slices x metrics: angles whose differences spread too widely for ordinary limits."""
+    wide = np.zeros((len(sliced.name), len(facts.metrics)), bool)
+    for place, metric in enumerate(facts.metrics):
+        if METRICS[metric].circular:
+            columns = (facts.cells[f"{name}.{metric}"].to_numpy()[sliced.order] for name in ("n", "cos", "sin"))
+            n, cos, sin = (total(column, sliced.whole) for column in columns)
+            spread = circular_sd(np.hypot(cos, sin) / np.maximum(n, 1))
+            wide[:, place] = (spread > WIDEST_CIRCULAR_SD_DEG) & (n >= LEAST_PITCHES)
+    return wide
+
+
+def _robust(facts: AllNights, sliced: _Slices, wide: np.ndarray) -> _Robust:
     counts = facts.rows.counts[sliced.order]
     ends = np.cumsum(counts)
     at = np.repeat(facts.rows.starts[sliced.order] - (ends - counts), counts) + np.arange(ends[-1])
@@ -211,13 +233,13 @@ def _robust(facts: AllNights, sliced: _Slices) -> _Robust:
         for number, (start, end) in enumerate(pairwise(edges)):
             values = room[start:end][~np.isnan(room[start:end])] if some else room[start:end]
             if len(values):
-                figures[:, number, place] = _robust_figures(values, METRICS[metric].circular)
+                figures[:, number, place] = _robust_figures(values, bool(wide[number, place]))
     return _Robust(*figures)
 
 
-def _robust_figures(values: np.ndarray, circular: bool) -> tuple[float, float, float, float]:
-    """Median, median distance from it and, of an angle, the quantiles that hold 95 %. The values are used up."""
-    low, high = np.quantile(values, [0.025, 0.975]) if circular else (np.nan, np.nan)
+def _robust_figures(values: np.ndarray, wide: bool) -> tuple[float, float, float, float]:
+    """Median, median distance from it and, where they spread widely, the quantiles that hold 95 %. The values are used up."""
+    low, high = np.quantile(values, [0.025, 0.975]) if wide else (np.nan, np.nan)
     median = _median(values)
     np.subtract(values, median, out=values)
     np.abs(values, out=values)
@@ -237,6 +259,7 @@ def _table(
     slice_by: str,
     sliced: _Slices,
     robust: _Robust,
+    wide: np.ndarray,
     ratios: np.ndarray,
     tolerances: np.ndarray,
     ways: dict[tuple[str, str], str],
@@ -245,7 +268,7 @@ def _table(
     split, ratio = split_by_night(moments), ratios[sliced.pair]
     circular = np.broadcast_to([METRICS[metric].circular for metric in facts.metrics], split.n.shape)
     with np.errstate(divide="ignore", invalid="ignore"):
-        limits = _limits(facts, sliced, split, robust, circular)
+        limits = _limits(split, robust, wide)
         line = deming(moments, ratio)
         figures = {
             **_of_split(split, limits),
@@ -261,16 +284,9 @@ def _beyond(facts: AllNights) -> np.ndarray:
     return np.column_stack([facts.cells[f"beyond.{metric}"].to_numpy() for metric in facts.metrics])
 
 
-def _limits(facts: AllNights, sliced: _Slices, split: Split, robust: _Robust, circular: np.ndarray) -> Limits:
+def _limits(split: Split, robust: _Robust, wide: np.ndarray) -> Limits:
     """Limits of agreement; of angles that spread too widely for them, quantiles."""
     limits = limits_of_agreement(split)
-    sums = np.zeros((2, *split.n.shape))
-    for place, metric in enumerate(facts.metrics):
-        if METRICS[metric].circular:
-            for which, name in enumerate(("cos", "sin")):
-                sums[which, :, place] = total(facts.cells[f"{name}.{metric}"].to_numpy()[sliced.order], sliced.whole)
-    wide = circular & (circular_sd(np.hypot(*sums) / np.maximum(split.n, 1)) > WIDEST_CIRCULAR_SD_DEG)
-    wide &= split.n >= LEAST_PITCHES
     told = {name: np.where(wide, np.nan, getattr(limits, name)) for name in ("low_low", "low_high", "high_low", "high_high")}  # fmt: skip
     return limits._replace(
         **told,
