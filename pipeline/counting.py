@@ -6,7 +6,9 @@ from datetime import date, datetime
 import polars as pl
 
 from pipeline.ledger import Ledger
+from pipeline.planning import DROP, ON_SIGHTINGS, Plan
 from schemas.metrics import METRICS
+from schemas.trackers import TRACKERS
 
 
 def standing_rows(sightings: pl.DataFrame) -> pl.DataFrame:
@@ -36,17 +38,14 @@ def count_files(
     standing: pl.DataFrame,
     set_aside: pl.DataFrame,
     quarantine: pl.DataFrame,
-    gone: Collection[tuple[str, str]],
+    plan: Plan,
     now: datetime,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The table `files`, with the counts of law 1 (rows = sightings + repeats + no-pitch rows + quarantined rows), and the facts as they are now.
 
-    `gone`: (tracker, file_name) of exports that are in no inbox; `now` is since when, where that is new.
+    `now` is since when an export is there, or gone, where that is new.
     """
-    names = pl.DataFrame(sorted(gone), schema={"tracker": pl.String, "file_name": pl.String}, orient="row")
-    facts = facts.join(names.with_columns(is_gone=True), on=["tracker", "file_name"], how="left", maintain_order="left")
-    since = pl.when("is_gone").then(pl.coalesce("gone_since", pl.lit(now, pl.Datetime("us", "UTC"))))
-    facts = facts.with_columns(gone_since=since).drop("is_gone")
+    facts = _since_when(facts, plan, now)
     kept = standing.group_by("file_id").agg(
         sightings=pl.col("sightings").sum(),
         first_thrown_at=pl.col("first_thrown_at").min(),
@@ -73,6 +72,18 @@ def count_files(
     )
     again = pl.col("status") == "repeat"
     return files.with_columns(repeats=pl.when(again).then("rows").otherwise("repeats")), facts
+
+
+def _since_when(facts: pl.DataFrame, plan: Plan, now: datetime) -> pl.DataFrame:
+    by = ["tracker", "file_name"]
+    gone = pl.DataFrame(sorted(plan.gone), schema=dict.fromkeys(by, pl.String), orient="row").with_columns(is_gone=True)
+    told = facts.drop("first_seen_at", "gone_since").join(plan.seen, on=by, how="left", maintain_order="left")
+    told = told.join(gone, on=by, how="left", maintain_order="left")
+    this_run = pl.lit(now, pl.Datetime("us", "UTC"))
+    return told.with_columns(
+        first_seen_at=pl.coalesce("first_seen_at", this_run),
+        gone_since=pl.when("is_gone").then(pl.coalesce("gone_since", this_run)),
+    ).select(facts.columns)
 
 
 def sources_of_trackers(of_files: pl.DataFrame, measured: pl.DataFrame) -> pl.DataFrame:
@@ -106,6 +117,40 @@ def settings_table(ledger: Ledger) -> pl.DataFrame:
         ("merge_above", ledger.matching.merge_above, "two sightings are merged above this probability"),
     ]
     return pl.DataFrame(rows, schema={"setting": pl.String, "value": pl.Float64, "meaning": pl.String}, orient="row")
+
+
+def trackers_table(ledger: Ledger) -> pl.DataFrame:
+    """The table `trackers`."""
+    rows = [
+        {
+            "tracker": tracker.id,
+            "name": tracker.name,
+            "venue": tracker.venue,
+            "stations": ",".join(tracker.stations),
+            "rank": tracker.rank,
+            "time_zone": tracker.time_zone,
+            "expected_days": ",".join(tracker.expect.days) or None,
+            "late_after_h": float(tracker.expect.within_h),
+        }
+        for tracker in ledger.trackers
+    ]
+    return pl.DataFrame(rows, schema=TRACKERS.polars_schema())
+
+
+def decisions_table(decisions: pl.DataFrame, known: Collection[str], files: pl.DataFrame) -> pl.DataFrame:
+    """The table `decisions`: those without effect say why. `known`: the ids that are sightings, among those that decisions name."""
+    ids = pl.concat_list("subject", "object").list.drop_nulls()
+    on_sightings = pl.col("kind").is_in(ON_SIGHTINGS)
+    unknown = on_sightings & ids.list.eval(~pl.element().is_in(list(known))).list.any()
+    there = files.filter(pl.col("gone_since").is_null()).select("tracker", subject="file_name").unique()
+    held = decisions.join(there.with_columns(held=True), on=["tracker", "subject"], how="left", maintain_order="left")
+    note = (
+        pl.when(unknown)
+        .then(pl.lit("names a sighting that is not there"))
+        .when((pl.col("kind") == DROP) & pl.col("held"))
+        .then(pl.lit("names an export that lies in its inbox: take it out there first"))
+    )
+    return held.with_columns(note=note).drop("held")
 
 
 def nights_told(nights: Collection[date], all_nights: bool) -> str:

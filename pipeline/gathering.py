@@ -30,6 +30,7 @@ FILE_FACTS: dict[str, pl.DataType | type[pl.DataType]] = {
     "reason": pl.String,
     "newest_by": pl.String,
     "exported_at": pl.Datetime("us"),
+    "first_seen_at": pl.Datetime("us", "UTC"),
     "gone_since": pl.Datetime("us", "UTC"),
 }
 _FRAMES = ("sightings", "set_aside", "quarantine", "metric_sources", "unknown_labels")

@@ -7,7 +7,7 @@ import json
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
@@ -90,6 +90,7 @@ Number = Annotated[float, Strict()]
 Count = Annotated[int, Strict()]
 Occasion = Literal["game", "scrimmage", "bullpen", "live_bp"]
 Method = Literal["prefer", "blend"]
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 
 
 class _Strict(BaseModel):
@@ -129,6 +130,15 @@ class VenueTable(_Strict):
     station: tuple[StationTable, ...] = Field((), description="its mounds: [[venue.station]]")
 
 
+class ExpectTable(_Strict):
+    """When something should come from a tracker, apart from the nights on which others saw pitches where it stands."""
+
+    days: tuple[Weekday, ...] = Field((), description="weekdays on which it should see pitches")
+    within_h: Number = Field(
+        24.0, gt=0, le=1000, description="hours after the end of a baseball day (04:00) from which on an export is late"
+    )
+
+
 class TrackerTable(_Strict):
     """One device."""
 
@@ -141,6 +151,7 @@ class TrackerTable(_Strict):
     venue: str
     stations: tuple[str, ...] = Field(min_length=1, description="one: fixed there; several: it roams among them")
     rank: Count = Field(ge=1, description="1 = believed first, and the reference clock; no two trackers share one")
+    expect: ExpectTable = ExpectTable()
 
 
 class PolicyTable(_Strict):
@@ -248,6 +259,7 @@ class TrackerSettings:
     default_occasions: dict[str, str]
     rank: int
     profile: Profile
+    expect: ExpectTable = field(default_factory=ExpectTable)
 
 
 @dataclass(frozen=True, eq=False)
@@ -373,6 +385,7 @@ def _tracker(tracker: TrackerTable, file: LedgerFile, folder: Path, profiles: di
         default_occasions={station.id: station.occasion or USUAL_OCCASION[station.kind] for station in venue.station},
         rank=tracker.rank,
         profile=profiles[tracker.profile],
+        expect=tracker.expect,
     )
 
 

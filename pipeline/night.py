@@ -19,11 +19,13 @@ from pipeline.archive import clear_archive, keep_export
 from pipeline.attempts import Outcome, record_attempt
 from pipeline.counting import (
     count_files,
+    decisions_table,
     measured_rows,
     nights_told,
     settings_table,
     sources_of_trackers,
     standing_rows,
+    trackers_table,
     words_of_trackers,
 )
 from pipeline.gathering import Progress
@@ -31,7 +33,7 @@ from pipeline.inbox import ExportFile, look_into
 from pipeline.ledger import Ledger
 from pipeline.matching import Matched, MatchSettings, match_sightings
 from pipeline.memory import Memory, recall, renewed, renewed_files, write_memory
-from pipeline.planning import Plan, known_files, plan_night
+from pipeline.planning import ON_SIGHTINGS, Plan, known_files, plan_night
 from pipeline.players import name_matches_of, players_of
 from pipeline.preparing import Prepared, prepare
 from pipeline.publishing import Standing, current_version, point_to, publish, version_folder, versions
@@ -203,7 +205,7 @@ def work_through(
     old = (lambda name: None) if before is None else before.frame
     standing = renewed(old("standing"), standing_rows(sightings), nights)
     measured = renewed(old("measured"), measured_rows(sightings), nights)
-    files, facts = count_files(ready.files, standing, set_aside, quarantine, plan.gone, now)
+    files, facts = count_files(ready.files, standing, set_aside, quarantine, plan, now)
     sources = sources_of_trackers(ready.memory["file_sources"], measured)
     tell("agree", 0, 1)
     facts_of_nights = _facts_of_nights(ledger, sightings, matched, reconciled.pitches, nights, before)
@@ -224,6 +226,10 @@ def work_through(
         "unknown_labels": words_of_trackers(ready.memory["file_words"]),
         "files": files,
         "settings": settings_table(ledger),
+        "trackers": trackers_table(ledger),
+        "decisions": decisions_table(
+            ledger.decisions, _known_sightings(ledger, sightings, aside, nights, before), files
+        ),
     }
     kept = {"file_facts": facts, "standing": standing, "measured": measured, "statistics": matched.statistics}
     return Night(
@@ -379,6 +385,22 @@ def _with_pitch(sightings: pl.DataFrame, matches: pl.DataFrame) -> pl.DataFrame:
         matched_by="decided_by",
     )
     return sightings.join(belongs, on="sighting_id", how="left")
+
+
+def _known_sightings(
+    ledger: Ledger, sightings: pl.DataFrame, aside: pl.DataFrame, nights: frozenset[date], before: Memory | None
+) -> set[str]:
+    """Of the sightings that decisions name, those that there are."""
+    about = ledger.decisions.filter(pl.col("kind").is_in(ON_SIGHTINGS))
+    named = pl.concat([about["subject"], about["object"]]).drop_nulls().unique().to_list()
+    if not named:
+        return set()
+    parts = [frame.lazy().select("sighting_id") for frame in (sightings, aside)]
+    if before is not None:
+        others = ~pl.col("baseball_day").is_in(list(nights))
+        parts += [before.table(name).filter(others).select("sighting_id") for name in ("sightings", "set_aside")]
+    found = pl.concat(part.filter(pl.col("sighting_id").is_in(named)) for part in parts).collect()
+    return set(found.get_column("sighting_id").to_list())
 
 
 def _with_day(label_runs: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFrame:

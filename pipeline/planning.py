@@ -36,12 +36,16 @@ MARGIN_S = 5
 MOST_NAMES = 3
 
 
+_SINCE = {"first_seen_at": pl.Datetime("us", "UTC"), "gone_since": pl.Datetime("us", "UTC")}
+
+
 class Plan(NamedTuple):
     """What is to be done.
 
     `exports`: all that stand tonight, those that are gone from their inbox but kept among them (`gone`: their (tracker, file_name)).
     `read`: those to be read and mapped anew. `dirty`: ids of exports whose rows are taken out first. `nights`: baseball days that are
-    touched apart from those of these exports. `everything`: all exports and all nights. `reasons`: why, a sentence each.
+    touched apart from those of these exports. `everything`: all exports and all nights. `reasons`: why, a sentence each. `seen`: tracker,
+    file_name, first_seen_at, gone_since of the exports of the run before.
     """
 
     exports: list[ExportFile]
@@ -51,6 +55,7 @@ class Plan(NamedTuple):
     nights: frozenset[date]
     everything: bool
     reasons: list[str]
+    seen: pl.DataFrame
     settings: dict[str, str]
     new: int
     changed: int
@@ -76,6 +81,7 @@ def plan_night(
     """
     settings = settings_parts(ledger)
     before = _facts(memory)
+    seen = before.select("tracker", "file_name", "first_seen_at", "gone_since")
     kept, dropped, why = _kept_exports(ledger, found, as_before, before)
     exports = [*found, *kept]
     gone = frozenset((file.tracker, file.file_name) for file in kept if (file.tracker, file.file_name) not in as_before)
@@ -90,7 +96,9 @@ def plan_night(
             *why,
         ]
         everyone = frozenset(before.get_column("file_id").to_list()) | {file.file_id for file in exports}
-        return Plan(exports, gone, exports, everyone, frozenset(), True, reasons, settings, len(new), len(changed))
+        return Plan(
+            exports, gone, exports, everyone, frozenset(), True, reasons, seen, settings, len(new), len(changed)
+        )
     again = [
         part.removeprefix(OF_TRACKER)
         for part in settings
@@ -103,7 +111,7 @@ def plan_night(
     read = [file for file in exports if file.file_id in ids]
     nights, said = _nights_of_settings(ledger, settings, memory)
     reasons = [*_file_reasons(new, changed, came_and_went, False), *why, *_tracker_reasons(again, exports), *said]
-    return Plan(exports, gone, read, frozenset(ids), nights, False, reasons, settings, len(new), len(changed))
+    return Plan(exports, gone, read, frozenset(ids), nights, False, reasons, seen, settings, len(new), len(changed))
 
 
 def known_files(memory: Memory | None) -> dict[str, dict[str, Known | None]]:
@@ -128,12 +136,13 @@ def known_files(memory: Memory | None) -> dict[str, dict[str, Known | None]]:
 def _facts(memory: Memory | None) -> pl.DataFrame:
     """What the run before knew of each export."""
     if memory is None:
-        return pl.DataFrame(schema={"tracker": pl.String, "file_name": pl.String, "file_id": pl.String})
+        return pl.DataFrame(schema={"tracker": pl.String, "file_name": pl.String, "file_id": pl.String, **_SINCE})
     if memory.settings:
         return memory.frame("file_facts")
     files = memory.table("files").collect()
-    # not so in a version of an earlier program
-    return files if "gone_since" in files.columns else files.with_columns(gone_since=pl.lit(None))
+    # a version of an earlier program may lack these
+    missing = [pl.lit(None, dtype).alias(name) for name, dtype in _SINCE.items() if name not in files.columns]
+    return files.with_columns(missing)
 
 
 def _differs(file: ExportFile, known: Mapping[str, object] | None) -> bool:

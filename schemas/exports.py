@@ -37,6 +37,7 @@ FILES = Contract(
         Column("baseball_day_first", pl.Date, "earliest baseball day of a sighting"),
         Column("baseball_day_last", pl.Date, "latest baseball day of a sighting"),
         Column("reason", pl.String, "why it was not read, or what it repeats"),
+        Column("first_seen_at", UTC_TIME, "the first run that found an export of this name", "UTC"),
         Column(
             "gone_since",
             UTC_TIME,
@@ -69,7 +70,9 @@ SET_ASIDE = Contract(
             "",
             ("export", "night"),
         ),
-        Column("baseball_day", pl.Date, "local date at the venue; a day turns over at 04:00; null where the row tells none"),
+        Column(
+            "baseball_day", pl.Date, "local date at the venue; a day turns over at 04:00; null where the row tells none"
+        ),
         Column("sighting_id", pl.String, "the id it has, or would have, as a sighting"),
         Column("of_sighting_id", pl.String, "the sighting that stands for it"),
         Column("why", pl.String, "the reason in words"),

@@ -107,6 +107,11 @@ CLASSES: dict[str, Classes] = {
         ids=("sighting_a", "sighting_b", "rival_of"),
         left_out=("what",),
     ),
+    "trackers": Classes(
+        as_is=("rank", "late_after_h"),
+        words=("tracker", "venue", "stations"),
+        left_out=("name", "time_zone", "expected_days"),
+    ),
     "pitch_aliases": Classes(as_is=("baseball_day", "since"), ids=("old_pitch_id", "pitch_id")),
     "agreement": Classes(
         as_is=(
@@ -179,6 +184,7 @@ STAY_AT_HOME: dict[str, str] = {
     "files": "file names, and checksums by which a file can be recognised",
     "quarantine": "it quotes cells of exports",
     "set_aside": "it quotes labels",
+    "decisions": "it names people and quotes labels",
     "metric_sources": "the devices' own columns, and words of the profiles",
     "unknown_labels": "it quotes labels",
     "runs": "how this program works, in words",

@@ -12,6 +12,7 @@ from schemas.runs import RUNS, SETTINGS, WAREHOUSE_VERSION
 from schemas.sessions import OUTINGS, SESSIONS
 from schemas.setup import SETUP
 from schemas.sightings import MATCH_PAIRS, SIGHTINGS
+from schemas.trackers import DECISIONS, TRACKERS
 
 TABLES: dict[str, Contract] = {
     contract.table: contract
@@ -41,6 +42,8 @@ TABLES: dict[str, Contract] = {
         SET_ASIDE,
         METRIC_SOURCES,
         UNKNOWN_LABELS,
+        TRACKERS,
+        DECISIONS,
         SETTINGS,
         RUNS,
         WAREHOUSE_VERSION,

@@ -16,7 +16,7 @@ from tests.conftest import PROJECT
 DEMO = PROJECT / "demo_inputs"
 # what tells of runs and not of exports
 OF_RUNS = ("runs", "warehouse_version")
-OF_DELIVERY = {"files": ["modified_at", "gone_since"]}
+OF_DELIVERY = {"files": ["modified_at", "first_seen_at", "gone_since"]}
 
 
 def empty_workspace(folder: Path) -> Path:

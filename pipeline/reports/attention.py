@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 import duckdb
 
+from pipeline.attempts import read_attempts
 from pipeline.names import person_key
 from pipeline.publishing import open_published
 from pipeline.repeats import STARTS_ANEW
@@ -35,7 +36,7 @@ class Need(NamedTuple):
 def find_needs(folder: Path) -> list[Need]:
     """Everything in the published version that waits for a person, the gravest kind first."""
     with contextlib.closing(open_published(folder)) as con:
-        return [need for look in _LOOKS for need in look(con)]
+        return [*_last_run(folder), *(need for look in _LOOKS for need in look(con))]
 
 
 def first_of_each(needs: Sequence[Need], most: int) -> tuple[list[Need], dict[str, int]]:
@@ -59,6 +60,69 @@ LAST_NIGHT = (
     "(select max(baseball_day) from pitches where baseball_day <= (select max(started_at)::date + 1 from runs))"
 )
 SINCE = f"coalesce({LAST_NIGHT} - {RECENT_DAYS - 1}, date '0001-01-01')"
+
+
+def _last_run(folder: Path) -> list[Need]:
+    """That the last run failed, and what it left for the next: the published tables can't know."""
+    attempts = read_attempts(folder)
+    if not attempts:
+        return []
+    last = attempts[-1]
+    notes = [Need("run", note, "nothing, if the next run takes it; else look at the inbox") for note in last.notes]
+    if last.outcome != "failed":
+        return notes
+    sentence = f"the run of {last.started_at} failed and published nothing: {last.message}"
+    return [Need("run", sentence, "mend what it says, and run again"), *notes]
+
+
+def _exports_gone(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    sql = """
+        select tracker, count(*), min(file_name), min(gone_since)::date from files where gone_since is not null
+        group by tracker order by tracker"""
+    return [
+        Need(
+            "gone",
+            f"{tracker}: {count_of(files, 'export')} no longer in the inbox since {since}, first {name}; their rows stay",
+            f"put them back, or decisions.csv: {decision_line('drop_export', name, '', tracker)} (* stands for any name)",
+        )
+        for tracker, files, name, since in _rows(con, sql)
+    ]
+
+
+def _never_came(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    sql = "select tracker, name from trackers anti join files using (tracker) order by rank"
+    return [
+        Need("delivery", f"{tracker} ({name}): no export has ever come", f"put its exports into inbox/{tracker}/")
+        for tracker, name in _rows(con, sql)
+    ]
+
+
+def _deliveries(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    """Nights on which a tracker should have brought something by its schedule and did not, and what came late."""
+    sql = f"""
+        select tracker, verdict, count(*), max(baseball_day), max(hours_after) from deliveries
+        where baseball_day >= {SINCE} and (verdict = 'late' or (verdict = 'missing' and expected_by = 'schedule'))
+        group by tracker, verdict order by verdict desc, tracker"""
+    words = {
+        "missing": "nothing came for {}, last {}, though ledger.toml expects it",
+        "late": "exports of {} came late, last those of {}",
+    }
+    return [
+        Need(
+            "delivery",
+            f"{tracker}: {words[verdict].format(count_of(nights, 'night'), last)}",
+            "see whether the device, the sync or the share stands still",
+        )
+        for tracker, verdict, nights, last, _ in _rows(con, sql)
+    ]
+
+
+def _decisions(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    sql = "select kind, subject, note from decisions where note is not null order by all"
+    return [
+        Need("decision", f"decisions.csv: {kind} {subject} has no effect: it {note}", "mend the line, or take it out")
+        for kind, subject, note in _rows(con, sql)
+    ]
 
 
 def _files_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
@@ -229,10 +293,10 @@ def _name_words(name: OpenName) -> tuple[str, str]:
     return sentence, f"a row in roster.csv, or decisions.csv: {decision_line('label_is', name.label, 'PLAYER_ID')}"
 
 
-def decision_line(kind: str, subject: str, target: str) -> str:
+def decision_line(kind: str, subject: str, target: str, tracker: str = "") -> str:
     """A line of decisions.csv, ready to paste; who, when and why are for the person to fill in."""
     line = io.StringIO()
-    csv.writer(line, lineterminator="").writerow((kind, "", subject, target, "YOU", "DATE", "WHY"))
+    csv.writer(line, lineterminator="").writerow((kind, tracker, subject, target, "YOU", "DATE", "WHY"))
     return line.getvalue()
 
 
@@ -312,10 +376,13 @@ def count_of(number: int, one: str, many: str | None = None) -> str:
 
 
 _LOOKS: Sequence[Callable[[duckdb.DuckDBPyConnection], list[Need]]] = (
+    _deliveries,
+    _never_came,
     _files_refused,
     _rows_refused,
     _values_refused,
     _columns_missing,
+    _exports_gone,
     _ids_anew,
     _alarms,
     _gaps,
@@ -325,4 +392,5 @@ _LOOKS: Sequence[Callable[[duckdb.DuckDBPyConnection], list[Need]]] = (
     _clocks,
     _stale_labels,
     _labels,
+    _decisions,
 )

@@ -8,28 +8,48 @@ from typing import Any
 import duckdb
 from rich.console import Console
 
+from pipeline.attempts import read_attempts
 from pipeline.publishing import open_published
 from pipeline.reports.attention import RECENT_DAYS, SINCE, find_needs
 from pipeline.reports.printing import harmless, make_table
 from pipeline.reports.summary import print_counts, print_needs, read_facts
 
 MOST_REASONS, LAST_RUNS = 12, 3
+# of view deliveries
+VERDICTS = ("came", "late", "too few", "missing", "due")
 
 
 def read_status(folder: Path) -> dict[str, Any]:
-    """Everything `status` shows, as plain values: the summary's facts, and nights, gaps, quarantine, runs, needs, disk_bytes."""
+    """Everything `status` shows, as plain values: the summary's facts, and nights, gaps, quarantine, deliveries, runs, attempts, needs, disk_bytes."""
     facts = read_facts(folder)
     with contextlib.closing(open_published(folder)) as con:
         facts |= {
             "nights": _nights(con),
             "gaps": _gaps(con),
             "quarantine": _reasons(con),
+            "deliveries": _deliveries(con),
             "runs": con.execute(
                 f"select version, status, files_new, pitches, message from runs order by started_at desc, version desc limit {LAST_RUNS}"
             ).fetchall(),
         }
-    disk = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file() and not path.is_symlink())
-    return facts | {"needs": find_needs(folder), "disk_bytes": disk}
+    attempts = read_attempts(folder)[: -LAST_RUNS - 1 : -1]
+    return facts | {"attempts": attempts, "needs": find_needs(folder), "disk_bytes": _disk_bytes(folder)}
+
+
+def _disk_bytes(folder: Path) -> int:
+    """What the output folder takes on the disk: versions share the files that did not change."""
+    files = (path.stat() for path in folder.rglob("*") if path.is_file() and not path.is_symlink())
+    return sum({(facts.st_dev, facts.st_ino): facts.st_size for facts in files}.values())
+
+
+def _deliveries(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
+    """Of each tracker of ledger.toml: the last day it saw pitches, and of the last week how many nights came, came late, ... (VERDICTS)."""
+    counts = ", ".join(f"count(*) filter (where verdict = '{verdict}')" for verdict in VERDICTS)
+    return con.execute(f"""
+        with recent as (select tracker, {counts} from deliveries where baseball_day >= {SINCE} group by tracker),
+        last as (select tracker, max(baseball_day) as last_day from sightings group by tracker)
+        select trackers.tracker, last_day, recent.* exclude (tracker) from trackers
+        left join last using (tracker) left join recent using (tracker) order by rank""").fetchall()
 
 
 def _nights(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
@@ -70,6 +90,10 @@ def as_json(status: dict[str, Any]) -> str:
         "last_night": _named(("baseball_day", "occasion", "station", "pitches", "pitchers"), status["last_night"]),
         "nights": _named(("baseball_day", "station", "pitches", "tracker", "seen"), status["nights"]),
         "gaps": _named(("baseball_day", "station", "tracker"), status["gaps"]),
+        "deliveries": _named(
+            ("tracker", "last_day", *(name.replace(" ", "_") for name in VERDICTS)), status["deliveries"]
+        ),
+        "last_runs": [attempt._asdict() for attempt in status["attempts"]],
         "quarantine": _named(("level", "tracker", "reason", "lines"), status["quarantine"]),
         "needs_a_person": [need._asdict() for need in status["needs"]],
         "disk_bytes": status["disk_bytes"],
@@ -83,19 +107,22 @@ def _named(names: tuple[str, ...], rows: list[tuple[Any, ...]]) -> list[dict[str
 
 def print_status(status: dict[str, Any], out: Console) -> None:
     """Print the status for a person."""
-    runs = [("" if value is None else value for value in run) for run in status["runs"]]
-    out.print(
-        make_table(
-            "Last runs",
-            ("version", "status", "new files", "pitches", "what"),
-            [list(run) for run in runs],
-            numbers_from=9,
-        )
-    )
+    runs = [(one.started_at, one.outcome.replace("_", " "), one.version, one.message) for one in status["attempts"]]
+    out.print(make_table("Last runs", ("started", "outcome", "readers see", "what"), runs, numbers_from=9))
     out.print()
     print_counts(status, out)
     out.print()
     _print_nights(status, out)
+    rows = [tuple("-" if value is None else value for value in row) for row in status["deliveries"]]
+    out.print(
+        make_table(
+            f"Deliveries of the last {RECENT_DAYS} days: nights of each tracker",
+            ("tracker", "last pitches", *VERDICTS),
+            rows,
+            numbers_from=2,
+        )
+    )
+    out.print()
     if status["quarantine"]:
         columns = ("level", "tracker", "reason", "lines")
         out.print(
