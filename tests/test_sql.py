@@ -70,8 +70,8 @@ EXPECTED = [
      [(1, "ace", "Alder Finch", True, True, "four_seam", 2, 94.0), (9, "label: A. Finsh", "A. Finsh", False, False, "four_seam", 1, 90.0),
       (10, "not named", None, False, False, "unknown", 1, 70.0)]),
 ]  # fmt: skip
-# the views of agreement have their own tests
-ELSEWHERE = {"crooked_setups", "how_far_apart", "live_alarms"}
+# the views of agreement and of deliveries have their own tests
+ELSEWHERE = {"crooked_setups", "how_far_apart", "live_alarms", "deliveries"}
 
 
 @pytest.fixture(scope="module")
