@@ -117,7 +117,7 @@ PRECISION = Contract(
         count("n", "pitches that it was estimated from", "pitches"),
         count("nights", "baseball days among them", "nights"),
         required("beside", pl.String, "the trackers that it was compared with, with commas"),
-        required("method", pl.String, "how the interval was found", "", ("bootstrap over nights", "formula", "none")),
+        required("method", pl.String, "how the interval was found", "", ("pivots over nights", "formula", "none")),
         Column("note", pl.String, "what to know before using the row"),
     ),
     order=("metric", "tracker"),

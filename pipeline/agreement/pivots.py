@@ -36,15 +36,15 @@ def pivots_of_nights(
 ) -> Pivots:
     """From one-way splits, one a row: mean, mean squares, pitches, nights, and the sums of the nights' squared and cubed numbers of pitches."""
     n0 = (n - squares / n) / (nights - 1)
-    df_between = _df_between(ms_between, ms_within, n, nights, squares, cubes)
-    between = (ms_between * df_between)[:, None] / _chi_squares(df_between, 0)
+    df = df_between(ms_between, ms_within, n, nights, squares, cubes)
+    between = (ms_between * df)[:, None] / _chi_squares(df, 0)
     within = (ms_within * (n - nights))[:, None] / _chi_squares(n - nights, 2)
     lasting = (between - within) / n0[:, None]
     # the plain mean of pitches: unequal nights share its variance unequally
     share, size = (squares / n**2)[:, None], n[:, None]
     of_mean = np.where(lasting > 0, share * lasting + within / size, between / size)
     variance = between / n0[:, None] + (1 - 1 / n0)[:, None] * within
-    return Pivots(mean[:, None] - _normals() * np.sqrt(of_mean), np.maximum(variance, 0.0))
+    return Pivots(mean[:, None] - even_normals(1) * np.sqrt(of_mean), np.maximum(variance, 0.0))
 
 
 def middle_95(draws: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -53,7 +53,15 @@ def middle_95(draws: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return ordered[:, _LOW], ordered[:, _HIGH]
 
 
-def _df_between(
+@cache
+def even_normals(place: int) -> np.ndarray:
+    """Standard normal variates that lie evenly, one of several lots that have nothing to do with each other."""
+    from scipy.special import ndtri
+
+    return np.asarray(ndtri(_even_points()[place]))
+
+
+def df_between(
     ms_between: np.ndarray,
     ms_within: np.ndarray,
     n: np.ndarray,
@@ -77,7 +85,7 @@ def _chi_squares(df: np.ndarray, place: int) -> np.ndarray:
     from scipy.special import chdtri
 
     sizes, row = np.unique(df, return_inverse=True)
-    points, normals = _even_points()[place], _normals(place)
+    points, normals = _even_points()[place], even_normals(place)
     small = sizes < _LARGE_DF
     found = np.empty((len(sizes), DRAWS))
     found[small] = chdtri(sizes[small, None], points)
@@ -88,15 +96,8 @@ def _chi_squares(df: np.ndarray, place: int) -> np.ndarray:
 
 @cache
 def _even_points() -> np.ndarray:
-    """DRAWS points of the unit cube that lie evenly: Hammersley's (Ann NY Acad Sci 1960;86:844), in bases 2 and 3."""
-    return np.stack([(np.arange(DRAWS) + 0.5) / DRAWS, _mirrored(2), _mirrored(3)])
-
-
-@cache
-def _normals(place: int = 1) -> np.ndarray:
-    from scipy.special import ndtri
-
-    return np.asarray(ndtri(_even_points()[place]))
+    """DRAWS points of the unit cube of 4 dimensions that lie evenly: Hammersley's (Ann NY Acad Sci 1960;86:844), in bases 2, 3 and 5."""
+    return np.stack([(np.arange(DRAWS) + 0.5) / DRAWS, _mirrored(2), _mirrored(3), _mirrored(5)])
 
 
 def _mirrored(base: int) -> np.ndarray:

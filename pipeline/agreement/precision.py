@@ -2,10 +2,10 @@
 
 With two trackers only the spread of their difference can be told, not whose it is. With three, the variances of the three
 differences give each one's own (Grubbs, JASA 1948;43:243 and Technometrics 1973;15:53). A constant bias is not in it.
+Nights that wander are part of it; intervals over nights are by pivots as in pivots.py, of the two differences' covariances.
 """
 
 import math
-from functools import lru_cache
 from itertools import combinations, product
 from typing import NamedTuple
 
@@ -13,16 +13,17 @@ import numpy as np
 import polars as pl
 
 from pipeline.agreement.circular import FAR, NEAR, on_side, sides
-from pipeline.agreement.limits import interval_of_mean
 from pipeline.agreement.moments import Runs, centred, first_rows, runs_from, total
 from pipeline.agreement.pairs import AllNights, measured_by_both
+from pipeline.agreement.pivots import df_between
 from pipeline.agreement.readings import in_order_of_rank, metrics_of
 from schemas.agreement import PRECISION
 from schemas.metrics import METRICS
 
 LEAST_PITCHES = 10
-# A bootstrap over fewer nights than this is too narrow; Grubbs's own formula stands in.
-LEAST_NIGHTS_FOR_BOOTSTRAP = 10
+# With fewer nights nothing is known of how nights differ; Grubbs's own formula stands in.
+LEAST_NIGHTS_FOR_PIVOTS = 3
+SMALL_NIGHTS = 5
 DRAWS, SEED = 1000, 20_260_101
 
 
@@ -65,19 +66,24 @@ class OwnErrors(NamedTuple):
 
 
 def own_errors(moments: TripleMoments) -> OwnErrors:
-    """Grubbs's estimates of three own error variances, with percentile bootstrap over nights or, for few nights, the formula's interval."""
+    """Grubbs's estimates of three own error variances, with their intervals by pivots over nights or, for one night or two, by the formula."""
     sums = _sums(moments)
-    variances = _grubbs(sums.sum(axis=1))
-    nights = len(moments.n)
-    errors = grubbs_standard_errors(variances, float(moments.n.sum()))
-    if nights < LEAST_NIGHTS_FOR_BOOTSTRAP:
+    n, nights = float(moments.n.sum()), len(moments.n)
+    if nights < LEAST_NIGHTS_FOR_PIVOTS or nights == n:
+        variances = _own_variances(_products(sums.sum(axis=1)) / (n - 1))
+        errors = grubbs_standard_errors(variances, n)
         return OwnErrors(variances, errors, variances - 1.96 * errors, variances + 1.96 * errors, "formula")
-    drawn = _grubbs((_times_drawn(nights) @ sums.T).T)
-    low, high = np.quantile(drawn, [0.025, 0.975], axis=0)
-    # plain percentiles are too narrow for few nights: widened as Hesterberg, Am Stat 2015;69:371 (expanded percentile)
-    wider = math.sqrt(nights / (nights - 1)) * float(interval_of_mean(0.0, 1.0, nights - 1).high) / 1.96
-    low, high = variances - wider * (variances - low), variances + wider * (high - variances)
-    return OwnErrors(variances, drawn.std(axis=0, ddof=1), low, high, "bootstrap over nights")
+    between, within = _split(moments, sums)
+    squares = float((moments.n**2).sum())
+    n0 = (n - squares / n) / (nights - 1)
+    df = _df_between(between, within, moments.n)
+    variances = _own_variances(between / (nights - 1) / n0 + (1 - 1 / n0) * within / (n - nights))
+    draws = np.random.default_rng(SEED)
+    wishart = _inverse_wishart(draws, between * df / (nights - 1), df) / n0 + (1 - 1 / n0) * _inverse_wishart(
+        draws, within, n - nights
+    )
+    low, high = np.quantile(_own_variances(wishart), [0.025, 0.975], axis=0)
+    return OwnErrors(variances, (high - low) / (2 * 1.96), low, high, "pivots over nights")
 
 
 def grubbs_standard_errors(variances: np.ndarray, n: float) -> np.ndarray:
@@ -147,20 +153,48 @@ def _sums(moments: TripleMoments) -> np.ndarray:
     return np.stack([n, n * u, n * v, moments.uu + n * u * u, moments.vv + n * v * v, moments.uv + n * u * v])
 
 
-def _grubbs(sums: np.ndarray) -> np.ndarray:
-    """Three variances, on the last axis, from 6 x ... sums over nights."""
+def _products(sums: np.ndarray) -> np.ndarray:
+    """2 x 2 sums of products of u and v about their mean, from 6 sums over nights."""
     n, u, v, uu, vv, uv = sums
-    var_u, var_v = (uu - u * u / n) / (n - 1), (vv - v * v / n) / (n - 1)
-    cov = (uv - u * v / n) / (n - 1)
-    # u = second - first and v = third - first share only the first one's error: its variance is their covariance
-    return np.stack([cov, var_u - cov, var_v - cov], axis=-1)
+    return np.array([[uu - u * u / n, uv - u * v / n], [uv - u * v / n, vv - v * v / n]])
 
 
-@lru_cache(maxsize=4)
-def _times_drawn(nights: int) -> np.ndarray:
-    """How often each night is drawn in each of the bootstrap's seasons: the same seasons for every metric, and in every run."""
-    drawn = np.random.default_rng(SEED).integers(nights, size=(DRAWS, nights)) + nights * np.arange(DRAWS)[:, None]
-    return np.bincount(drawn.ravel(), minlength=DRAWS * nights).reshape(DRAWS, nights).astype(float)
+def _own_variances(covariance: np.ndarray) -> np.ndarray:
+    """Three variances, on the last axis, from ... x 2 x 2 covariances of u = second - first and v = third - first."""
+    # they share only the first one's error: its variance is their covariance
+    shared = covariance[..., 0, 1]
+    return np.stack([shared, covariance[..., 0, 0] - shared, covariance[..., 1, 1] - shared], axis=-1)
+
+
+def _split(moments: TripleMoments, sums: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """2 x 2 sums of products of u and v between nights and within."""
+    within = np.array([[moments.uu.sum(), moments.uv.sum()], [moments.uv.sum(), moments.vv.sum()]])
+    return _products(sums.sum(axis=1)) - within, within
+
+
+def _df_between(between: np.ndarray, within: np.ndarray, n: np.ndarray) -> float:
+    """Degrees of freedom between unequal nights, as in pivots.py, of the two differences together; a Wishart of two needs more than 1."""
+    nights, pitches = len(n), n.sum()
+    columns = (
+        np.trace(between) / (nights - 1),
+        np.trace(within) / (pitches - nights),
+        pitches,
+        nights,
+        (n**2).sum(),
+        (n**3).sum(),
+    )
+    return max(float(df_between(*(np.array([float(column)]) for column in columns))[0]), 1.5)
+
+
+def _inverse_wishart(draws: np.random.Generator, products: np.ndarray, df: float) -> np.ndarray:
+    """DRAWS covariances that may lie behind sums of products of `df` degrees of freedom (Bartlett's decomposition of a Wishart matrix)."""
+    wishart = np.zeros((DRAWS, 2, 2))
+    wishart[:, 0, 0], wishart[:, 1, 1] = (np.sqrt(draws.chisquare(k, DRAWS)) for k in (df, df - 1))
+    wishart[:, 1, 0] = draws.normal(size=DRAWS)
+    roots, vectors = np.linalg.eigh(products)
+    # the lower triangle's inverse, turned
+    root = (vectors * np.sqrt(np.maximum(roots, 0.0))) @ np.linalg.inv(wishart).transpose(0, 2, 1)
+    return np.asarray(root @ root.transpose(0, 2, 1))
 
 
 def _nights_of(triple: tuple[str, ...], of_u: pl.DataFrame, of_v: pl.DataFrame) -> pl.DataFrame:
@@ -225,12 +259,9 @@ def _note(variance: float, se: float, high: float, unit: str, nights: int) -> st
         )
     elif variance <= 0:
         parts.append(f"too small to tell from zero: under {math.sqrt(max(high, 0.0)):.2g} {unit}")
-    if nights < LEAST_NIGHTS_FOR_BOOTSTRAP:
-        parts.append(
-            "one night: says nothing about other nights"
-            if nights == 1
-            else f"only {nights} nights: the interval is within them"
-        )
+    if nights < SMALL_NIGHTS:
+        within = ": the interval is within them" if nights < LEAST_NIGHTS_FOR_PIVOTS else ""
+        parts.append("one night: says nothing about other nights" if nights == 1 else f"only {nights} nights{within}")
     return "; ".join(parts)
 
 

@@ -9,10 +9,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.agreement.limits import Interval, interval_of_mean
+from pipeline.agreement.limits import MANY_NIGHTS, Interval, interval_of_mean, split_by_night
 from pipeline.agreement.moments import NightMoments, combined, combined_products, spread_out, total
+from pipeline.agreement.pivots import even_normals, middle_95, pivots_of_nights
 
-LEAST_NIGHTS_FOR_JACKKNIFE = 5
+LEAST_NIGHTS_FOR_JACKKNIFE, LEAST_NIGHTS_FOR_PIVOTS = 5, 3
 ANALYTIC, JACKKNIFE = "analytic", "jackknife over nights"
 
 
@@ -68,22 +69,44 @@ def intervals_of_line(line: Line) -> tuple[Interval, Interval]:
 
 
 def concordance(moments: NightMoments) -> Concordance:
-    """Lin's concordance coefficient; interval on the z scale, jackknife over nights where there are enough, else Lin's own formula.
+    """Lin's concordance coefficient with its interval on the z scale.
 
-    No interval with a few nights of several pitches each: what a night's pitches share is then unknown.
+    One night, or one pitch each night: Lin's own formula. Few nights: pivots of the mean squared difference (pivots.py), jackknife for the
+    spread of the readings. Many: jackknife over nights. None with two nights: what a night's pitches share is then unknown.
     """
     whole, nights = _whole(moments), _nights(moments)
     value = _lin(whole)
     single = (nights == 1) | (nights == whole.n)
+    left_out = _without_each_night(moments, whole)
     with np.errstate(divide="ignore", invalid="ignore"):
-        over_nights = _jackknife_se(_to_z(_lin(_without_each_night(moments, whole))), moments, nights)
         by_formula = _lin_se(whole, value)
-        few = nights < LEAST_NIGHTS_FOR_JACKKNIFE
-        se_z = np.where(single, by_formula / (1 - value**2), np.where(few, np.nan, over_nights))
-        se = np.where(single, by_formula, se_z * (1 - value**2))
+        se_z = np.where(single, by_formula / (1 - value**2), _jackknife_se(_to_z(_lin(left_out)), moments, nights))
         half = np.where(single, 1.959963984540054, interval_of_mean(0.0, 1.0, nights - 1).high)
-    centre = _to_z(value)
-    return Concordance(value, se, np.tanh(centre - half * se_z), np.tanh(centre + half * se_z))
+    ends = np.stack([np.tanh(_to_z(value) - half * se_z), np.tanh(_to_z(value) + half * se_z)])
+    few = ~single & (nights < MANY_NIGHTS)
+    told = few & (nights >= LEAST_NIGHTS_FOR_PIVOTS) & (whole.n > nights)
+    ends[:, few] = np.nan
+    ends[:, told] = _by_pivots(moments, whole, left_out, told)
+    se_z = np.where(few, (_to_z(ends[1]) - _to_z(ends[0])) / (2 * half), se_z)
+    return Concordance(value, np.where(single, by_formula, se_z * (1 - value**2)), ends[0], ends[1])
+
+
+def _by_pivots(moments: NightMoments, whole: _Moments, left_out: _Moments, told: np.ndarray) -> np.ndarray:
+    """Ends of 1 - E d^2 / (var x + var y + (mean x - mean y)^2) where `told`: the mean square by pivots, the rest by how it changes without a night."""
+    split = split_by_night(moments)
+    drawn = pivots_of_nights(
+        *(column[told] for column in (split.bias, *split[3:5], split.n, split.nights, *split[6:8]))
+    )
+    nights = split.nights[told]
+    se = _jackknife_se(np.log(_all_spread(left_out)), moments, split.nights)[told]
+    # the normal points stretched to Student's t at the ends of the interval
+    wide = se * interval_of_mean(0.0, 1.0, nights - 1).high / 1.959963984540054
+    spread = _all_spread(whole)[told, None] * np.exp(wide[:, None] * even_normals(3))
+    return np.maximum(middle_95(1 - (drawn.mean**2 + drawn.variance) / spread), -1.0)
+
+
+def _all_spread(moments: _Moments) -> np.ndarray:
+    return np.asarray(moments.var_x + moments.var_y + (moments.mean_x - moments.mean_y) ** 2)
 
 
 def _nights(moments: NightMoments) -> np.ndarray:
