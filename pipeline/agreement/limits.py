@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.agreement.moments import NightMoments, combined, total
-from pipeline.agreement.pivots import middle_95, pivots_of_nights
+from pipeline.agreement.pivots import half_width_95, middle_95, pivots_of_nights
 
 Z = 1.96  # the limits that hold 95 % of differences, as published
 LEAST_PITCHES = 3
@@ -171,9 +171,9 @@ def _ends_of_rows(
 ) -> np.ndarray:
     drawn = pivots_of_nights(bias, ms_between, ms_within, n, nights, nn, nnn)
     spread = Z * np.sqrt(drawn.variance)
-    return np.stack(
-        [end for figure in (drawn.mean, drawn.mean - spread, drawn.mean + spread) for end in middle_95(figure)]
-    )
+    half = half_width_95(bias, drawn)
+    limits = (end for figure in (drawn.mean - spread, drawn.mean + spread) for end in middle_95(figure))
+    return np.stack([bias - half, bias + half, *limits])
 
 
 def _mover_by_night(split: Split) -> tuple[np.ndarray, ...]:

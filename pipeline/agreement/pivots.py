@@ -13,7 +13,7 @@ import numpy as np
 
 DRAWS = 400
 # the 10th from either end of 400
-_LOW, _HIGH = 9, 390
+_LOW, _HIGH, _WITHIN = 9, 390, 379
 # Above these degrees of freedom Wilson & Hilferty's cube root is as good as the chi-square itself.
 _LARGE_DF = 40.0
 
@@ -45,6 +45,11 @@ def pivots_of_nights(
     of_mean = np.where(lasting > 0, share * lasting + within / size, between / size)
     variance = between / n0[:, None] + (1 - 1 / n0)[:, None] * within
     return Pivots(mean[:, None] - even_normals(1) * np.sqrt(of_mean), np.maximum(variance, 0.0))
+
+
+def half_width_95(mean: np.ndarray, draws: Pivots) -> np.ndarray:
+    """Half the interval of each row's mean, which is symmetric about it: 95 % of the draws lie so near."""
+    return np.asarray(np.partition(np.abs(draws.mean - mean[:, None]), _WITHIN, axis=1)[:, _WITHIN])
 
 
 def middle_95(draws: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
