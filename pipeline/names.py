@@ -8,6 +8,7 @@ a player needs the second spelling in `other_names` of the roster.
 import re
 import unicodedata
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 # letters that NFKD leaves whole although people write them without their stroke or ligature (casefold has made ß into ss already)
@@ -19,6 +20,8 @@ _NO_LETTER = re.compile(r"[\W_]+")
 _SUFFIXES = {"jr": "jr", "junior": "jr", "sr": "sr", "senior": "sr", "ii": "ii", "iii": "iii", "iv": "iv"}
 # a name as typed is cut here before it is compared: no person's is longer, a hostile cell can be
 _LONGEST = 200
+# the labels of a long history are some hundred spellings over and over again: so many are remembered
+_SPELLINGS = 20_000
 
 
 class Name(NamedTuple):
@@ -35,11 +38,17 @@ class Name(NamedTuple):
     @property
     def initials(self) -> frozenset[str]:
         """The short forms that lead back to this name, first initial and last word or words: "j ramos"."""
-        if len(self.words) < 2 or len(self.words[0]) < 2:
-            return frozenset()
-        return frozenset(f"{self.words[0][0]} {' '.join(self.words[k:])}" for k in range(1, len(self.words)))
+        return _initials(self.words)
 
 
+@lru_cache(_SPELLINGS)
+def _initials(words: tuple[str, ...]) -> frozenset[str]:
+    if len(words) < 2 or len(words[0]) < 2:
+        return frozenset()
+    return frozenset(f"{words[0][0]} {' '.join(words[k:])}" for k in range(1, len(words)))
+
+
+@lru_cache(_SPELLINGS)
 def parse_name(text: str) -> Name:
     """Take a name apart: "Last, First", suffixes (Jr., III), accents, case, punctuation and shirt numbers make no difference."""
     parts = [part for piece in text[:_LONGEST].split(",") if (part := _plain_words(piece))]
@@ -55,6 +64,7 @@ def parse_name(text: str) -> Name:
     return Name(tuple(word for part in ordered for word in part), suffix)
 
 
+@lru_cache(_SPELLINGS)
 def natural_order(text: str) -> str:
     """The name as it is spoken, letters as typed: "Ramos, José" -> "José Ramos"; a suffix stays last."""
     parts = [part.strip() for part in " ".join(text.split()).split(",") if part.strip()]
@@ -75,6 +85,7 @@ def person_key(label: str) -> str | None:
     return " ".join(filter(None, ("".join(name.words), name.suffix))) or None
 
 
+@lru_cache(_SPELLINGS)
 def short_form(name: Name) -> str | None:
     """The name as first initial and the rest if it is written so, on whichever side ("J. Ramos", "Ramos J"); else None."""
     words = list(name.words)

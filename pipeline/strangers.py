@@ -3,6 +3,7 @@
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import NamedTuple
 
 import polars as pl
@@ -146,5 +147,6 @@ def _full_names(placed: Iterable[tuple[Stranger, str]]) -> dict[tuple[str, str],
     return full
 
 
+@lru_cache(20_000)
 def _slug(text: str) -> str:
     return "-".join(re.findall(r"\w+", text.casefold())) or "unnamed"
