@@ -155,24 +155,29 @@ def _forward(lattice: _Lattice, band: Band, s: Steps) -> tuple[Floats, Floats, F
     states = np.zeros((3, units, width))
     states[0] = (np.arange(width) + band.low[:, :1]) == 0
     scale: Floats = np.zeros(units)
-    ratio: Floats = np.ones((units, 1))
+    ratio: Floats | None = None
+    turns = bool(lattice.to_first.any())
     ends = set(band.rows.tolist())
     for row in range(rows):
         both, first, second = states
         if row:
             np.multiply(s.both_first, both, out=going[:, :-1])
             going[:, :-1] += lattice.stay_first[row - 1] * first
-            np.multiply(second, 1.0, out=turning[:, :-1])
             new = lattice.match[row] * before[row - 1].take(lattice.diagonal[row])
             if row > 1:
-                new += lattice.cross[row] * (before[row - 2].take(lattice.diagonal_2[row]) / ratio)
+                crossed = before[row - 2].take(lattice.diagonal_2[row])
+                new += lattice.cross[row] * (crossed if ratio is None else crossed / ratio)
             both[:] = new
-            first[:] = going.take(lattice.same[row]) + lattice.to_first[row] * turning.take(lattice.same[row])
+            first[:] = going.take(lattice.same[row])
+            if turns:
+                turning[:, :-1] = second
+                first += lattice.to_first[row] * turning.take(lattice.same[row])
         source = s.both_second * both[:, :-1] + lattice.to_second[row][:, 1:] * first[:, :-1]
         second[:, 1:] = _carried_on(source, lattice.stay_second[row])
         states *= lattice.inside[row]
-        ratio = _rescaled(row, states)
-        scale = scale + np.log(ratio[:, 0])
+        ratio = _rescaled(states) if row % _ROWS_BETWEEN == 0 else None
+        if ratio is not None:
+            scale = scale + np.log(ratio[:, 0])
         before[row, :, :-1] = s.both_both * both + s.first_both * first + s.second_both * second
         log_before[row] = scale
         if row in ends:
@@ -187,11 +192,8 @@ def _forward(lattice: _Lattice, band: Band, s: Steps) -> tuple[Floats, Floats, F
 _ROWS_BETWEEN = 4
 
 
-def _rescaled(row: int, states: Floats) -> Floats:
-    """Every few rows, divide the states (states, units, width) by their largest value; what they were divided by, (units, 1)."""
-    units = states.shape[1]
-    if row % _ROWS_BETWEEN:
-        return np.ones((units, 1))
+def _rescaled(states: Floats) -> Floats:
+    """Divide the states (states, units, width) by their largest value; what they were divided by, (units, 1)."""
     top = states.max(axis=(0, 2))
     ratio = np.where(top > 0, top, 1.0)[:, None]
     states /= ratio
@@ -205,14 +207,17 @@ def _backward(lattice: _Lattice, s: Steps) -> tuple[Floats, Floats]:
     weight, crossing, crossing_2, ahead_first, ahead_turned = np.zeros((5, units, width + 1))
     states = np.zeros((2, units, width))
     scale: Floats = np.zeros(units)
-    ratio: Floats = np.ones((units, 1))
+    ratio: Floats | None = None
+    turns = bool(lattice.to_first.any())
     for row in range(rows - 1, 0, -1):
         following = weight.take(lattice.ahead_diagonal[row])
         if row < rows - 2:
-            following += crossing_2.take(lattice.ahead_diagonal_2[row]) / ratio
+            crossed = crossing_2.take(lattice.ahead_diagonal_2[row])
+            following += crossed if ratio is None else crossed / ratio
         first = ahead_first.take(lattice.ahead[row])
-        turned = ahead_turned.take(lattice.ahead[row])
-        source = s.second_both * following + turned + lattice.finish[row]
+        source = s.second_both * following + lattice.finish[row]
+        if turns:
+            source += ahead_turned.take(lattice.ahead[row])
         source *= lattice.inside[row]
         second = _carried_on(source[:, ::-1], lattice.stay_second[row])[:, ::-1]
         both, go_on = states
@@ -225,14 +230,16 @@ def _backward(lattice: _Lattice, s: Steps) -> tuple[Floats, Floats]:
         go_on += lattice.finish[row]
         go_on[:, :-1] += lattice.to_second[row][:, 1:] * second[:, 1:]
         states *= lattice.inside[row]
-        ratio = _rescaled(row, states)
-        scale = scale + np.log(ratio[:, 0])
+        ratio = _rescaled(states) if row % _ROWS_BETWEEN == 0 else None
+        if ratio is not None:
+            scale = scale + np.log(ratio[:, 0])
         after[row], log_after[row] = both, scale
         crossing_2[:] = crossing
         np.multiply(lattice.match[row], both, out=weight[:, :-1])
         np.multiply(lattice.cross[row], both, out=crossing[:, :-1])
         ahead_first[:, :-1] = go_on
-        np.multiply(lattice.to_first[row], go_on, out=ahead_turned[:, :-1])
+        if turns:
+            np.multiply(lattice.to_first[row], go_on, out=ahead_turned[:, :-1])
     return after, log_after
 
 

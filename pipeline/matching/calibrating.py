@@ -12,10 +12,11 @@ import numpy as np
 import polars as pl
 
 from pipeline.matching.arrays import Bools, Floats, Ints, PolarsType
-from pipeline.matching.bands import Cells
+from pipeline.matching.bands import Cells, Window, is_coarse
 from pipeline.matching.clock import Clock
 from pipeline.matching.feeding import feeding_days
 from pipeline.matching.fitting import (
+    CLOSE_S,
     FINE_S,
     ROUGH_S,
     Fit,
@@ -41,7 +42,7 @@ from pipeline.matching.readings import (
 from pipeline.matching.records import LABELS, METRIC_NAMES, Records, Unit
 from pipeline.matching.steps import with_steps
 
-_NEIGHBOURS = (-4, -2, -1, 1, 2, 4)
+_NEIGHBOURS, _MOST_NEIGHBOURS = (-4, -2, -1, 1, 2, 4), 500
 _K, _L = len(METRIC_NAMES), len(LABELS)
 _KEYS = ("tracker_a", "tracker_b", "venue", "station", "baseball_day")
 # statistics that are pooled as weighted medians (they wander from day to day) and as weighted means (shares)
@@ -65,6 +66,8 @@ STATISTICS: dict[str, PolarsType] = {
 }
 # pairs and evidence (natural log) of a unit whose clock may be lent to others
 _ENOUGH_FOR_A_CLOCK, _SURE_OF_A_CLOCK = 6.0, 30.0
+# share of a stream's records that others must have for it to be looked for no more
+_NEARLY_ALL = 0.8
 # a day's say is that of its pairs, but never more than this many
 _MOST_PAIRS = 150.0
 
@@ -101,16 +104,28 @@ def fit_days(records: Records, units: list[Unit]) -> DayFit:
     start = _start(records, keys)
     prior = _start_prior(start)
     places, gaps = locate(records, units, start, which), start_gaps(len(units))
-    fit = run_round(records, units, start, which, places, gaps, None, np.full(len(units), ROUGH_S))
+    fit = run_round(records, units, start, which, places, gaps, None, _first_reaches(units, places))
     models, _ = learn(records, units, which, Models(keys, start, None), prior, fit, trust=0.8)
     gaps, places = next_gaps(units, fit.cells), refined(units, places, fit.cells)
     places = with_steps(records, units, which, models[1:], fit.cells, places)
     again = unsettled(units, fit, places)
-    places = borrowed(units, fit, relocated(records, units, which, models, again, places))
+    places = without_taken(units, fit, borrowed(units, fit, relocated(records, units, which, models, again, places)))
     fit = run_round(records, units, models.readings, which, places, gaps, models.labels, reaches(units, again))
     models, same = learn(records, units, which, models, prior, fit, trust=1.0)
     places = with_steps(records, units, which, models[1:], fit.cells, refined(units, places, fit.cells))
     return DayFit(start, models, same, fit, places, next_gaps(units, fit.cells))
+
+
+def _first_reaches(units: list[Unit], places: list[Place]) -> Floats:
+    """Near the path where the votes for it are many; what lies off it, past a step, is looked for among the leftovers."""
+    per_record = np.array(
+        [
+            place.clock.score / min(len(unit.first.rows), len(unit.second.rows)) if place.clock is not None else 0.0
+            for unit, place in zip(units, places, strict=True)
+        ]
+    )
+    coarse = np.array([is_coarse(unit) for unit in units], dtype=bool)
+    return np.where(per_record < np.where(coarse, 1.0, 2.0), ROUGH_S, np.where(coarse, FINE_S, CLOSE_S))
 
 
 def reaches(units: list[Unit], rough: Ints) -> Floats:
@@ -126,7 +141,7 @@ def unsettled(units: list[Unit], fit: Fit, places: list[Place]) -> Ints:
     clocks = [place.clock for place in places]
     fine = np.array([c is not None and c.sigma_s < 1.0 for c in clocks], dtype=bool)
     good = (matched > 0.75 * smaller) & (sure > np.where(fine, 0.9, 0.8) * matched)
-    return np.flatnonzero(~good | (~fine & left_at_ends(units, fit.cells)))
+    return np.flatnonzero(~taken_elsewhere(units, fit) & (~good | (~fine & left_at_ends(units, fit.cells))))
 
 
 def left_at_ends(units: list[Unit], cells: Cells) -> Bools:
@@ -185,6 +200,34 @@ def borrowed(units: list[Unit], fit: Fit, places: list[Place]) -> list[Place]:
     return out
 
 
+def without_taken(units: list[Unit], fit: Fit, places: list[Place]) -> list[Place]:
+    """The places; nothing more to look for in clockless units whose records are taken elsewhere."""
+    nothing = np.zeros(0, dtype=np.int64)
+    empty = Place(None, Window(nothing, nothing, nothing, nothing))
+    return [
+        empty if taken and place.clock is None else place
+        for taken, place in zip(taken_elsewhere(units, fit).tolist(), places, strict=True)
+    ]
+
+
+def taken_elsewhere(units: list[Unit], fit: Fit) -> Bools:
+    """Units that are not one session, and one of whose streams has nearly all its partners in other units of the two trackers."""
+    matched = np.bincount(fit.cells.unit, fit.cells.posterior, len(units))
+    found: dict[tuple[tuple[int, int], int], float] = {}
+    sides = [[(unit.trackers, stream) for stream in (unit.first_stream, unit.second_stream)] for unit in units]
+    for u, keys in enumerate(sides):
+        for key in keys:
+            found[key] = found.get(key, 0.0) + float(matched[u])
+    shares = [
+        max(
+            (found[key] - matched[u]) / len(stream.rows)
+            for key, stream in zip(keys, (units[u].first, units[u].second), strict=True)
+        )
+        for u, keys in enumerate(sides)
+    ]
+    return np.asarray((fit.log_evidence < 0) & (np.array(shares) > _NEARLY_ALL))
+
+
 def learn(
     records: Records, units: list[Unit], which: Ints, models: Models, prior: Prior, fit: Fit, trust: float
 ) -> tuple[Models, SameFit]:
@@ -201,6 +244,7 @@ def learn(
     model = models.readings._replace(**learned, trust=np.where(known, trust, models.readings.trust))
     near_unit, near_first, near_second = neighbours(units, cells)
     order = np.argsort(which[near_unit], kind="stable")
+    order = order[_thinned(which[near_unit][order])]
     near, near_first, near_second = which[near_unit][order], near_first[order], near_second[order]
     model = fit_other(model, near, records.readings, near_first, near_second, steps=3)
     labels = fit_labels(len(models.keys), records.labels, (of, *pairs), (near, near_first, near_second))
@@ -213,6 +257,15 @@ def learn(
 
 def _kept(known: Bools, new: Floats, old: Floats) -> Floats:
     return np.where(known[:, None], new, old)
+
+
+def _thinned(of: Ints) -> Ints:
+    """Places of so many neighbours of each model as its mixture needs, evenly; `of` is sorted."""
+    start = np.flatnonzero(np.diff(of, prepend=-1))
+    size = np.diff(np.append(start, len(of)))
+    place = np.arange(len(of)) - np.repeat(start, size)
+    every = np.repeat(np.maximum(size // _MOST_NEIGHBOURS, 1), size)
+    return np.flatnonzero(place % every == 0)
 
 
 def neighbours(units: list[Unit], cells: Cells) -> tuple[Ints, Ints, Ints]:

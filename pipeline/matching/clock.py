@@ -143,6 +143,7 @@ def robust_line(at: Floats, gap: Floats, scale_s: float) -> tuple[float, float]:
     """(gap at 0, slope) by Huber-weighted regression from a median start, slope shrunk to 0 with the prior of honest clocks."""
     start, slope = float(np.median(gap)), 0.0
     for _ in range(8):
+        before = start
         residual = gap - start - slope * at
         weight = np.minimum(1.0, 1.5 * scale_s / np.maximum(np.abs(residual), 1e-9))
         weight = (
@@ -154,6 +155,8 @@ def robust_line(at: Floats, gap: Floats, scale_s: float) -> tuple[float, float]:
         pull = (scale_s / _DRIFT_SD) ** 2
         slope = float((weight * (at - centre) * (gap - start)).sum() / ((weight * (at - centre) ** 2).sum() + pull))
         start = float((weight * (gap - slope * at)).sum() / weight.sum())
+        if abs(start - before) < 1e-4:
+            break
     return start, slope
 
 

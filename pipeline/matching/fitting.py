@@ -29,8 +29,9 @@ from pipeline.matching.records import Records, Unit
 
 Said = tuple[list[tuple[int, int]], set[tuple[int, int]]]
 
-# how far from the clock path a partner is looked for: at first, once the path is settled, and with coarse stamps
-ROUGH_S, FINE_S, COARSE_BAND_S = 75.0, 12.0, 150.0
+# how far from the clock path a partner is looked for: where the path is in doubt, once it is settled, where it is plain at first sight,
+# and with coarse stamps
+ROUGH_S, FINE_S, CLOSE_S, COARSE_BAND_S = 75.0, 12.0, 4.0, 150.0
 _START_OPEN, _START_EXTEND = 1.5 / 30, 6 / 10
 _TURN = 1.5
 _CROSSING_COST, _CROSSING_COST_UNTIMED = 2.0, 5.0
@@ -45,12 +46,14 @@ _DECIDED = 40.0
 # a clock path must beat no common pitch by this much to speak for one session (method page, section 4)
 _CLOCK_MARGIN = 12.0
 # records on both sides of the first alignment's path that stay in the band when there is no clock
-_MARGIN, _CLOSE_MARGIN = 12, 6
+_MARGIN, _PLAIN_MARGIN, _CLOSE_MARGIN = 8, 3, 5
+# pairs of a unit small enough to look at all of them
+_SMALL = 400
 # a pair this sure pins the order down: the others are looked for between the second such pair before and the second after
 _PINNED, _PINNED_EVIDENCE, _PINS = 0.99, 6.0, 2
 _QUICK_METRICS = 5
 # evidence that a pair must have to join the first chain, and the mean gain per record of a chain to be trusted
-_CHAIN_COST, _CHAIN_STANDS_OUT = 1.0, 1.0
+_CHAIN_COST, _CHAIN_STANDS_OUT, _CHAIN_PLAIN = 1.0, 1.0, 1.6
 
 
 class Gaps(NamedTuple):
@@ -75,6 +78,11 @@ class Place(NamedTuple):
 
     clock: Clock | None
     window: Window | None
+
+    @property
+    def is_empty(self) -> bool:
+        """Nothing is to be looked for."""
+        return self.window is not None and not len(self.window.rows)
 
 
 class Fit(NamedTuple):
@@ -152,12 +160,12 @@ def _first_windows(units: list[Unit], evidence: list[Floats]) -> list[Window]:
 
 
 def _around_chain(unit: Unit, evidence: Floats) -> Window:
-    if evidence.size <= 2500:
+    if evidence.size <= _SMALL:
         return whole_window(unit)
     i, j, weight = heaviest_chain(np.maximum(evidence - _CHAIN_COST, 0.0))
     if weight < _CHAIN_STANDS_OUT * min(evidence.shape):
         return whole_window(unit)
-    return chain_window(i, j, evidence.shape, _MARGIN)
+    return chain_window(i, j, evidence.shape, _MARGIN if weight < _CHAIN_PLAIN * min(evidence.shape) else _PLAIN_MARGIN)
 
 
 def run_round(
@@ -318,7 +326,9 @@ def refined(units: list[Unit], places: list[Place], cells: Cells) -> list[Place]
         shape = len(unit.first.rows), len(unit.second.rows)
         pins = mine[certain[mine]]
         window = pinned_window(cells.i[pins], cells.j[pins], shape, _PINS)
-        if place.clock is None:
+        if place.is_empty:
+            out.append(place)
+        elif place.clock is None:
             live = np.flatnonzero(cells.posterior[starts[u] : starts[u + 1]] > 1e-6) + int(starts[u])
             near = closed_window(cells.i[live], cells.j[live], shape, _CLOSE_MARGIN)
             out.append(Place(None, shared_window(near, window)))

@@ -121,10 +121,10 @@ def _final_fit(
     pooled, prior = pooled_models(records, day_fit.models.keys, day_fit.start, statistics)
     models = with_own_bias(pooled, prior, day_fit.same)
     said, places, gaps = decided.places(records), list(day_fit.places), day_fit.gaps
-    again = unsettled(units, day_fit.fit, places)
-    if len(again):
-        again = np.flatnonzero(np.isin(which, which[again]))
-        places = borrowed(units, day_fit.fit, relocated(records, units, which, models, again, places))
+    lost = unsettled(units, day_fit.fit, places)
+    if len(lost):
+        again = np.flatnonzero(np.isin(which, which[lost]))
+        places = borrowed(units, day_fit.fit, relocated(records, units, which, models, lost, places))
         part, part_places, part_gaps = [units[u] for u in again], [places[u] for u in again], gaps.take(again)
         reach_s = np.full(len(part), ROUGH_S)
         fit = run_round(

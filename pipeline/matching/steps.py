@@ -26,6 +26,8 @@ _STEP_COST, _SAME_OFFSET = 14.0, 4.0
 _NONE_LEFT = 6.0
 # evidence that a record must have to go over to the stretch on the other side of a step
 _OTHER_SIDE = 2.0
+# share of the shorter stream that must be in pairs: a unit with fewer is no session that its clock's steps cut up
+_ENOUGH = 0.3
 # pairs with less say nothing
 _TELLING = 0.5
 # time differences of one offset lie within so many spreads of it
@@ -79,8 +81,9 @@ def _leftover(records: Records, units: list[Unit], cells: Cells, places: list[Pl
     cuts = np.searchsorted(cells.unit[told], np.arange(len(units) + 1))
     parts: list[tuple[Ints, ...]] = [(np.zeros(0, dtype=np.int64),) * 8]
     for u, (unit, place) in enumerate(zip(units, places, strict=True)):
-        if place.clock is not None and not is_coarse(unit):
-            mine = told[cuts[u] : cuts[u + 1]]
+        mine = told[cuts[u] : cuts[u + 1]]
+        enough = len(mine) >= _ENOUGH * min(len(unit.first.rows), len(unit.second.rows))
+        if place.clock is not None and enough and not is_coarse(unit):
             parts += _stretches(u, unit, cells.i[mine], cells.j[mine])
     of, stretch, last, poorer, i, j, first, second = (np.concatenate(column) for column in zip(*parts, strict=True))
     gap = records.seen_s[second] - records.seen_s[first]
