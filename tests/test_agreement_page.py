@@ -11,7 +11,7 @@ import pytest
 from pipeline.agreement import measure_agreement
 from pipeline.agreement.sentences import number_words
 from pipeline.reports.agreement_page import write_agreement_page
-from tests.simulator.agreement_world import Seen, season
+from tests.simulator.agreement_world import Seen, bullpens, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
 NAMES = {"radar": 'Stadium <radar> & "Co"', "camera": "Camera array", "unit": "Bullpen unit 2"}
@@ -175,6 +175,39 @@ def test_each_pair_s_lines_stand_together(tmp_path: Path) -> None:
     assert (tmp_path / "page.html").read_text(encoding="utf-8").count('<tr class="pair">') == 2
 
 
+@pytest.mark.parametrize(("last", "nights"), [(23, 24), (21, 27)])
+def test_a_unit_without_a_partner_has_its_lines_and_its_chart(tmp_path: Path, last: int, nights: int) -> None:
+    seen = bullpens(np.random.default_rng(9), nights=nights, aim_deg=-0.9, turned=(18, last))
+    write_agreement_page(tables_of(seen), tmp_path / "page.html", NAMES)
+    written = (tmp_path / "page.html").read_text(encoding="utf-8")
+    section = written[written.index("own earlier nights</h2>") :]
+    assert section.count("release side against its pitchers") == 1
+    assert "smoothed" not in section
+    if last == nights - 1:
+        assert first_sentence(written).startswith("One thing needs doing: Bullpen unit 2 is aimed ")
+        assert "turn it toward third base" in first_sentence(written)
+    else:
+        # straight again: nothing to do at the mound, but the nights can be corrected
+        assert first_sentence(written).startswith("No two trackers")
+        assert "was off from 3 March to" in section
+    assert "from = 2026-03-03" in section
+
+
+def test_what_moved_in_one_tracker_on_one_day_is_one_thing_to_do(tmp_path: Path) -> None:
+    seen = season(
+        np.random.default_rng(7), 40, 50, {"radar": 0.3, "unit": 0.3}, ("release_speed_mph", "plate_speed_mph"), 0.05
+    )
+    hot = (pl.col("tracker") == "unit") & (pl.col("baseball_day") >= seen.pitches["baseball_day"].unique().sort()[31])
+    speeds = ("release_speed_mph", "plate_speed_mph")
+    both = seen.sightings.with_columns(
+        pl.when(hot).then(pl.col(name) + 1.5).otherwise(name).alias(name) for name in speeds
+    )
+    write_agreement_page(tables_of(seen._replace(sightings=both)), tmp_path / "page.html", NAMES)
+    first = first_sentence((tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert re.match(r"One thing needs doing: Bullpen unit 2 reads release speed 1\.\d mph above", first)
+    assert re.search(r"; since then too: plate speed 1\.\d mph up\.$", first)
+
+
 def test_a_warehouse_with_one_tracker_has_a_page_that_says_so(tmp_path: Path) -> None:
     write_agreement_page(tables_of(season(np.random.default_rng(3), 2, 10, {"radar": 0.2})), tmp_path / "page.html", {})
     assert first_sentence((tmp_path / "page.html").read_text(encoding="utf-8")).startswith(
@@ -186,4 +219,7 @@ def test_one_night_has_a_page(tmp_path: Path) -> None:
     write_agreement_page(
         tables_of(season(np.random.default_rng(3), 1, 40, {"radar": 0.3, "unit": 0.3})), tmp_path / "page.html", NAMES
     )
-    assert "no chart before 5 nights" in (tmp_path / "page.html").read_text(encoding="utf-8")
+    written = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "no chart before 5 nights" in written
+    # no empty panel for a score that is not there
+    assert ">smoothed<" not in written

@@ -14,6 +14,7 @@ from pipeline.agreement.sentences import setup_sentence
 from pipeline.agreement.setup import Frames, fit_frames, frame_equations, frames_by_night, setup_of_nights
 from pipeline.flight import Flight, Span, break_in, flight_time_s
 from schemas.contract import validate
+from schemas.drift import DRIFT
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.setup import SETUP
 from tests.simulator.agreement_world import Setup, seen_through
@@ -162,7 +163,7 @@ def test_each_night_has_its_own_setup() -> None:
     assert aims["value"].to_list() == pytest.approx([0.0, 1.0], abs=0.15)
     whole = rows.filter(pl.col("quantity") == "aim_deg", pl.col("baseball_day").is_null()).row(0, named=True)
     assert "nights differ" in whole["note"]
-    assert crooked_now(rows)["baseball_day"].to_list() == [date(2026, 10, 15)]
+    assert crooked_now(rows, DRIFT.empty())["baseball_day"].to_list() == [date(2026, 10, 15)]
 
 
 def test_straight_setups_are_seldom_called_crooked() -> None:

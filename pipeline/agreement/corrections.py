@@ -78,9 +78,17 @@ class CrookedStretch(NamedTuple):
     until_day: date | None
 
 
-def crooked_now(setup: pl.DataFrame) -> pl.DataFrame:
-    """Of each tracker's crooked quantities in table `setup` (pairs in order of rank): the whole, where its nights agree, else its last night's."""
-    told, whole = _told_and_whole(setup)
+def crooked_now(setup: pl.DataFrame, drift: pl.DataFrame) -> pl.DataFrame:
+    """Of each tracker's crooked quantities in table `setup` (pairs in order of rank): the whole, where its nights agree, else its last night's.
+
+    Against own history only what is under alarm still: the table has rows of nights under alarm only, and `drift` has the last night.
+    """
+    live = (
+        drift.filter("alarm", "latest", tracker_a=OWN_HISTORY).select("tracker_a", "tracker_b", "baseball_day").unique()
+    )
+    of_pairs = setup.filter(pl.col("tracker_a") != OWN_HISTORY)
+    still = setup.join(live, on=["tracker_a", "tracker_b", "baseball_day"], how="semi", maintain_order="left")
+    told, whole = _told_and_whole(pl.concat([of_pairs, still]))
     last = told.filter("crooked", pl.col("baseball_day") == pl.col("baseball_day").max().over("tracker_b"))
     return pl.concat([whole, last.join(whole, on=["tracker_b", "quantity"], how="anti", maintain_order="left")])
 

@@ -21,8 +21,8 @@ from schemas.agreement import PRECISION
 from schemas.metrics import METRICS
 
 LEAST_PITCHES = 10
-# With fewer nights nothing is known of how nights differ; Grubbs's own formula stands in.
-LEAST_NIGHTS_FOR_PIVOTS = 3
+# With fewer nights next to nothing is known of how nights differ; Grubbs's own formula stands in.
+LEAST_NIGHTS_FOR_PIVOTS = 4
 SMALL_NIGHTS = 5
 DRAWS, SEED = 1000, 20_260_101
 
@@ -66,7 +66,7 @@ class OwnErrors(NamedTuple):
 
 
 def own_errors(moments: TripleMoments) -> OwnErrors:
-    """Grubbs's estimates of three own error variances, with their intervals by pivots over nights or, for one night or two, by the formula."""
+    """Grubbs's estimates of three own error variances, with their intervals by pivots over nights or, for fewer nights than four, by the formula."""
     sums = _sums(moments)
     n, nights = float(moments.n.sum()), len(moments.n)
     if nights < LEAST_NIGHTS_FOR_PIVOTS or nights == n:

@@ -113,7 +113,9 @@ def setup_words(row: dict[str, Any]) -> str:
     match quantity:
         case "aim_deg":
             there, back = ("third", "first") if value > 0 else ("first", "third")
-            return f"is aimed {interval} degrees toward {there} base{at_rubber} (turn it toward {back} base)"
+            # what may as well be straight needs no turning
+            advice = f" (turn it toward {back} base)" if row["low"] * row["high"] > 0 else ""
+            return f"is aimed {interval} degrees toward {there} base{at_rubber}{advice}"
         case "tilt_deg":
             return f"is tilted {interval} degrees {'down' if value > 0 else 'up'} toward the mound{at_rubber}"
         case "roll_deg":

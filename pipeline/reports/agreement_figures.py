@@ -18,6 +18,7 @@ from matplotlib.patches import Polygon
 
 from pipeline.agreement.charts import LEAST_NIGHTS
 from pipeline.agreement.sentences import metric_words, number_words, unit_words
+from schemas.drift import OWN_HISTORY
 
 # Each stands for a colour of the page's style sheet, light or dark, and is put in its place in the finished SVG.
 INK, FAINT, PAPER, MAIN, ACCENT = "#010203", "#040506", "#070809", "#0a0b0c", "#0d0e0f"
@@ -64,41 +65,50 @@ def difference_plot(differences: pl.DataFrame, row: dict[str, Any]) -> str:
         _heading(
             axes,
             f"Difference in {metric_words(row['metric'])}"
-            + (f" ({beyond} points lie outside the picture)" if beyond else ""),
+            + (f" ({beyond} point{'s lie' if beyond > 1 else ' lies'} outside the picture)" if beyond else ""),
         )
         figure.subplots_adjust(left=0.15, right=0.8, top=0.9, bottom=0.16)
     return text()
 
 
 def control_chart(nights: pl.DataFrame) -> str:
-    """The drift table's rows of one pair and metric: night by night with error bars, levels and alarms; below it the smoothed score."""
-    with _figure(5.2, 3.4) as (figure, text):
-        above, below = figure.subplots(2, sharex=True, height_ratios=(3, 1.2))
-        days = nights["baseball_day"].to_list()
-        spread = (nights["se"].to_numpy() ** 2 + nights["between_nights_sd"].to_numpy() ** 2) ** 0.5
-        above.errorbar(
-            days, nights["night_bias"], yerr=2 * spread, fmt="o", ms=3, color=MAIN, ecolor=FAINT, elinewidth=0.7
-        )
-        above.step(days, nights["usual_bias"], where="mid", color=FAINT, lw=1.0, ls="--")
-        above.step(days, nights["level"], where="mid", color=ACCENT, lw=1.5)
-        alarmed = nights.filter("alarm")
-        above.plot(alarmed["baseball_day"], alarmed["night_bias"], "s", ms=6, mfc="none", mec=ACCENT, mew=1.3)
-        _mark_change(above, alarmed)
-        metric = nights["metric"][0]
-        above.set_ylabel(f"difference, {unit_words(metric)}".rstrip(", "))
-        told = "" if nights.height >= LEAST_NIGHTS else f" (no chart before {LEAST_NIGHTS} nights)"
+    """The drift table's rows of one pair and metric: night by night with error bars, levels and alarms; below it the smoothed score, if there is one."""
+    scored = nights["ewma"].null_count() < nights.height
+    with _figure(5.2, 3.4 if scored else 2.6) as (figure, text):
+        above, below = figure.subplots(2, sharex=True, height_ratios=(3, 1.2)) if scored else (figure.subplots(), None)
+        days, metric = nights["baseball_day"].to_list(), nights["metric"][0]
+        _draw_nights(above, nights)
+        unit = unit_words(metric)
+        above.set_ylabel(f"difference, {unit}" if unit else "difference")
+        few = nights.height < LEAST_NIGHTS and nights["tracker_a"][0] != OWN_HISTORY
+        told = f" (no chart before {LEAST_NIGHTS} nights)" if few else ""
         _heading(above, f"{metric_words(metric).capitalize()} by night{told}")
-        below.plot(days, nights["ewma"].to_numpy(), color=INK, lw=1.0)
-        for edge in ("ewma_low", "ewma_high"):
-            below.plot(days, nights[edge].to_numpy(), color=ACCENT, lw=0.9, ls="--")
-        below.set_ylabel("smoothed\nscore")
+        if below is not None:
+            below.plot(days, nights["ewma"].to_numpy(), color=INK, lw=1.0)
+            for edge in ("ewma_low", "ewma_high"):
+                below.plot(days, nights[edge].to_numpy(), color=ACCENT, lw=0.9, ls="--")
+            below.set_ylabel("smoothed\nscore")
+        lowest = above if below is None else below
         locator = AutoDateLocator(maxticks=6)  # type: ignore[no-untyped-call]
-        below.xaxis.set_major_locator(locator)
-        below.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+        lowest.xaxis.set_major_locator(locator)
+        lowest.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
         margin = timedelta(days=1)
-        below.set_xlim(days[0] - margin, days[-1] + margin)
-        figure.subplots_adjust(left=0.15, right=0.97, top=0.91, bottom=0.13, hspace=0.12)
+        lowest.set_xlim(days[0] - margin, days[-1] + margin)
+        figure.subplots_adjust(left=0.15, right=0.97, top=0.91, bottom=0.13 if scored else 0.17, hspace=0.12)
     return text()
+
+
+def _draw_nights(axes: Axes, nights: pl.DataFrame) -> None:
+    """Each night's difference with two standard errors, the levels, and what was under alarm."""
+    days = nights["baseball_day"].to_list()
+    between = nights["between_nights_sd"].fill_null(0.0)
+    spread = (nights["se"].to_numpy() ** 2 + between.to_numpy() ** 2) ** 0.5
+    axes.errorbar(days, nights["night_bias"], yerr=2 * spread, fmt="o", ms=3, color=MAIN, ecolor=FAINT, elinewidth=0.7)
+    axes.step(days, nights["usual_bias"], where="mid", color=FAINT, lw=1.0, ls="--")
+    axes.step(days, nights["level"], where="mid", color=ACCENT, lw=1.5)
+    alarmed = nights.filter("alarm")
+    axes.plot(alarmed["baseball_day"], alarmed["night_bias"], "s", ms=6, mfc="none", mec=ACCENT, mew=1.3)
+    _mark_change(axes, alarmed)
 
 
 def frame_sketch(found: dict[str, dict[str, Any]]) -> str:

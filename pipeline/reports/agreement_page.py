@@ -13,6 +13,8 @@ from pipeline.agreement.drift import FALSE_ALARM_NIGHTS
 from pipeline.agreement.sentences import (
     alarm_sentence,
     amount_words,
+    day_words,
+    direction_words,
     metric_words,
     number_words,
     setup_sentence,
@@ -25,6 +27,7 @@ from schemas.metrics import METRICS
 
 # Lines that are drawn, the ones that need a look first: a page of all lines of many trackers would take minutes to print.
 LINES_DRAWN = 12
+BLOCKS_SHOWN = 6
 # A pair agrees while at most this share of its pitches differs beyond the tolerance (common practice, no source).
 WATCH_BEYOND = 0.10
 # A crooked frame moves these: their bias then needs no line of its own.
@@ -65,6 +68,17 @@ class Line(NamedTuple):
     before: dict[str, Any] | None
     slices: list[dict[str, Any]]
     plot: str | None
+    chart: str | None
+
+
+class OwnLine(NamedTuple):
+    """A tracker and metric against its own pitchers' earlier nights: verdict, nights, what is to be said, and the picture where it ever moved."""
+
+    tracker: str
+    metric: str
+    verdict: Verdict
+    nights: int
+    words: str
     chart: str | None
 
 
@@ -116,11 +130,13 @@ def write_agreement_page(tables: Mapping[str, pl.DataFrame], path: Path, names: 
         todo=todo,
         lines=lines,
         frames=list(_frames(_by_rank(tables["setup"]), called)),
+        own_lines=list(_own_lines(_by_rank(tables["drift"]), called)),
         confusions=list(_confusions(tables, called)),
         own_errors=_own_errors(tables["precision"]),
         trackers=sorted(tables["precision"]["tracker"].unique()),
         selection=tables["selection"].to_dicts(),
-        blocks=tables["proposed_corrections"].to_dicts(),
+        blocks=tables["proposed_corrections"].head(BLOCKS_SHOWN).to_dicts(),
+        more_blocks=max(tables["proposed_corrections"].height - BLOCKS_SHOWN, 0),
         verdicts=(ACT, WATCH, FINE, FEW, OTHER),
         turn_drawn_times=TURN_DRAWN_TIMES,
         drawn=sum(line.plot is not None for line in lines),
@@ -138,7 +154,7 @@ def verdict_of(row: dict[str, Any], alarm: dict[str, Any] | None) -> tuple[Verdi
     """What a row of table agreement means, and why; `alarm` is the live alarm's row of table drift, if any."""
     tolerance, beyond = row["tolerance"], row["share_beyond"]
     if alarm is not None and alarm["matters"]:
-        return ACT, "it has moved"
+        return ACT, f"moved by {_signed(row['metric'], alarm['size'])} since {day_words(alarm['change_day'])}"
     if not row["same_quantity"]:
         return OTHER, "two quantities by definition"
     if row["small_n"]:
@@ -148,7 +164,7 @@ def verdict_of(row: dict[str, Any], alarm: dict[str, Any] | None) -> tuple[Verdi
     if beyond > WATCH_BEYOND:
         return WATCH, f"{beyond:.0%} of pitches differ by more than {amount_words(row['metric'], tolerance)}"
     if alarm is not None:
-        return WATCH, "it has moved, but by little"
+        return WATCH, f"moved since {day_words(alarm['change_day'])}, but by little"
     return FINE, f"{1 - beyond:.0%} of pitches within {amount_words(row['metric'], tolerance)}"
 
 
@@ -208,6 +224,27 @@ def _differences(sightings: pl.DataFrame, key: tuple[str, str, str]) -> pl.DataF
     return both.select(mean=pl.col(metric) + d / 2, d=d)
 
 
+def _own_lines(drift: pl.DataFrame, names: Mapping[str, str]) -> Iterator[OwnLine]:
+    own = drift.filter(tracker_a=OWN_HISTORY)
+    for (tracker, metric), rows in own.group_by("tracker_b", "metric", maintain_order=True):
+        nights = rows.sort("baseball_day")
+        alarmed = nights.filter("alarm")
+        verdict, words = _own_verdict(nights, alarmed, names)
+        chart = control_chart(nights) if alarmed.height else None
+        yield OwnLine(names[str(tracker)], str(metric), verdict, nights.height, words, chart)
+
+
+def _own_verdict(nights: pl.DataFrame, alarmed: pl.DataFrame, names: Mapping[str, str]) -> tuple[Verdict, str]:
+    if alarmed.is_empty():
+        return FINE, "as usual"
+    last = alarmed.row(-1, named=True)
+    if last["latest"]:
+        return (ACT if last["matters"] else WATCH), alarm_sentence(last, dict(names))
+    way = f"{amount_words(last['metric'], last['size'])} {direction_words(last['metric'], last['size'])}"
+    when = f"{day_words(last['change_day'])} to {day_words(last['baseball_day'])}"
+    return WATCH, f"was off from {when}, {way} what its pitchers showed before; as usual again ({last['mover_how']})"
+
+
 def _frames(setup: pl.DataFrame, names: Mapping[str, str]) -> Iterator[Frame]:
     for (a, b), rows in setup.group_by("tracker_a", "tracker_b", maintain_order=True):
         pair = (names[str(a)], names[str(b)])
@@ -219,11 +256,13 @@ def _frames(setup: pl.DataFrame, names: Mapping[str, str]) -> Iterator[Frame]:
         ]
         found = {row["quantity"]: row for row in (last if last.height else whole).iter_rows(named=True)}
         day = last["baseball_day"][0] if last.height else None
-        when = f", {day.day} {day:%B %Y}" if day else ""
+        when = f", {'up to ' if a == OWN_HISTORY else ''}{day.day} {day:%B %Y}" if day else ""
         yield Frame(f"{pair[1]} against {pair[0]}{when}", sorted(told, reverse=True), frame_sketch(found), pair)
 
 
 def _when(row: dict[str, Any]) -> str:
+    if row["tracker_a"] == OWN_HISTORY:
+        return f"over {row['nights']} night{'s' * (row['nights'] != 1)}: "
     return "" if row["baseball_day"] is None else "that night: "
 
 
@@ -270,7 +309,7 @@ def _todo(tables: Mapping[str, pl.DataFrame], lines: list[Line], names: Mapping[
         .with_columns(who=pl.coalesce("mover", "tracker_b"))
     )
     once = live.unique(["who", "metric"], keep="first", maintain_order=True)
-    crooked = crooked_now(_by_rank(tables["setup"]))
+    crooked = crooked_now(_by_rank(tables["setup"]), tables["drift"])
     bent = set(crooked["tracker_b"])
     biased = [
         f"{metric_words(line.row['metric'])} of {names[line.row['tracker_b']]} against {names[line.row['tracker_a']]}: {line.why}"
@@ -279,12 +318,28 @@ def _todo(tables: Mapping[str, pl.DataFrame], lines: list[Line], names: Mapping[
         and not line.alarm
         and not (line.row["metric"] in PLACES and bent & {line.row["tracker_a"], line.row["tracker_b"]})
     ]
-    drifted = [alarm_sentence(row, dict(names)) for row in once.iter_rows(named=True)]
+    turned = {*crooked.filter(tracker_a=OWN_HISTORY)["tracker_b"]}
+    told = once.filter(
+        ~((pl.col("tracker_a") == OWN_HISTORY) & pl.col("who").is_in(turned) & pl.col("metric").is_in(PLACES))
+    )
+    same = told.partition_by("tracker_a", "tracker_b", "who", "change_day", maintain_order=True)
+    drifted = [_together(rows.to_dicts(), dict(names)) for rows in same]
     return [*drifted, *(setup_sentence(row, dict(names)) for row in crooked.iter_rows(named=True)), *biased]
 
 
+def _together(rows: list[dict[str, Any]], names: dict[str, str]) -> str:
+    """One sentence for all that moved in one tracker on one day: the first in full, of the others how far."""
+    # sizes are b minus a: where a moved, the other way round
+    sign = -1.0 if rows[0]["mover"] == rows[0]["tracker_a"] else 1.0
+    moved = [(row["metric"], sign * row["size"]) for row in rows[1:]]
+    others = [
+        f"{metric_words(metric)} {amount_words(metric, size)} {'up' if size > 0 else 'down'}" for metric, size in moved
+    ]
+    return alarm_sentence(rows[0], names) + (f"; since then too: {', '.join(others)}" if others else "")
+
+
 def _first_sentence(lines: list[Line], todo: list[str]) -> str:
-    if not lines:
+    if not lines and not todo:
         return "No two trackers have seen the same pitch yet: there is nothing to compare."
     if not todo:
         watched = sum(line.verdict is WATCH for line in lines)

@@ -1,19 +1,22 @@
 """How good and how fast the agreement tables are, on simulated seasons whose truth is known. Run: python -m tests.benchmarks.bench_agreement
 
 Prints: coverage of the 95 % intervals, bias found against bias put in, dates of changes, false alarms, aim; then the time and memory of all
-tables at 1,000,000 sightings against a plain group-by of the same differences (mean and sd by night, no intervals) in the same run.
+tables at 1,000,000 sightings against a plain group-by of the same differences (mean and sd by night, no intervals) in the same run, and
+what one night more costs with the facts of the others kept.
 """
 
 import resource
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from datetime import date, timedelta
+from typing import TypeVar
 
 import numpy as np
 import polars as pl
 
-from pipeline.agreement import measure_agreement
+from pipeline.agreement import NightFacts, agreement_of_nights, measure_nights, renewed
 from pipeline.agreement.charts import between_night_sd
 from pipeline.agreement.drift import Chart, rule_for, watch
 from pipeline.agreement.history import wander_of, watch_history
@@ -24,6 +27,7 @@ from pipeline.agreement.regression import concordance, deming, intervals_of_line
 from pipeline.agreement.setup import fit_frames, frame_equations
 from tests.simulator.agreement_world import TRUTH, Seen, Setup, outings, season, seen_through
 
+Made = TypeVar("Made")
 RUNS = 1000
 ERROR_A, SPREAD = 0.3, 5.0
 
@@ -233,26 +237,53 @@ def show_setup(rng: np.random.Generator) -> None:
                 print(f"   {name:12} {miss[:, place].mean():+.3f} {miss[:, place].std():.3f} {held[place]:.3f}")
 
 
-def show_speed(rng: np.random.Generator, sightings: int) -> None:
-    """All tables at `sightings` of 12 metrics and 3 trackers, against a plain group-by of the same differences."""
-    per_night = 150
-    seen = season(rng, sightings // 3 // per_night, per_night, metrics=tuple(TRUTH), night_sd=0.1)
+RANKS = {"radar": 1, "camera": 2, "unit": 3}
+
+
+def show_speed(rng: np.random.Generator, sightings: int, nights: int) -> None:
+    """All tables at `sightings` of 12 metrics and 3 trackers, against a plain group-by of the same differences; then one night more on top."""
+    per_night = sightings // 3 // nights
+    seen = season(rng, nights, per_night, metrics=tuple(TRUTH), night_sd=0.1)
     pairs = _match_pairs(seen)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    start = time.perf_counter()
-    tables = measure_agreement(
-        seen.sightings, seen.matches, seen.pitches, {}, {"radar": 1, "camera": 2, "unit": 3}, pairs
-    )
-    ours = time.perf_counter() - start
-    start = time.perf_counter()
-    _plain_group_by(seen)
-    plain = time.perf_counter() - start
+    facts, of_facts = _timed(lambda: measure_nights(*seen, {}, RANKS, pairs))
+    tables, of_tables = _timed(lambda: agreement_of_nights(facts, {}, RANKS))
+    _, plain = _timed(lambda: _plain_group_by(seen))
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    rows = {name: table.height for name, table in tables._asdict().items()}
+    whole = of_facts + of_tables
+    print(f"\n{seen.sightings.height:,} sightings of {nights:,} nights, CPU (wall) seconds:")
+    print(f"all facts {_words(of_facts)}, all tables {_words(of_tables)}: {whole[0] / plain[0]:.1f} x a plain group-by of {_words(plain)}")  # fmt: skip
+    print(f"peak {peak / 1024:,.0f} MB ({before / 1024:,.0f} before)", {name: table.height for name, table in tables._asdict().items()})  # fmt: skip
+    _show_night_on_top(rng, facts, per_night)
+
+
+def _show_night_on_top(rng: np.random.Generator, facts: NightFacts, per_night: int) -> None:
+    night = date(2099, 10, 14)
+    new = season(rng, 1, per_night, metrics=tuple(TRUTH), night_sd=0.1, first_day=night)
+    with tempfile.TemporaryDirectory() as folder:
+        for name, frame in facts._asdict().items():
+            frame.write_parquet(f"{folder}/{name}.parquet", compression="lz4")
+        kept, reading = _timed(
+            lambda: NightFacts(*(pl.read_parquet(f"{folder}/{name}.parquet") for name in NightFacts._fields))
+        )
+    fresh, measuring = _timed(lambda: measure_nights(*new, {}, RANKS, _match_pairs(new)))
+    together, joining = _timed(lambda: renewed(kept, fresh, [night]))
+    _, folding = _timed(lambda: agreement_of_nights(together, {}, RANKS))
     print(
-        f"\n{seen.sightings.height:,} sightings: {ours:.1f} s ({ours / plain:.1f} x a plain group-by of {plain:.1f} s), peak {peak / 1024:,.0f} MB ({before / 1024:,.0f} before)"
+        f"one night more: its own facts {_words(measuring)}; kept facts read {_words(reading)}, put together {_words(joining)}, "
+        f"all tables {_words(folding)}: beyond the night's own work {_words(reading + joining + folding)}"
     )
-    print(rows)
+
+
+def _timed(make: Callable[[], Made]) -> tuple[Made, np.ndarray]:
+    """What was made, and CPU and wall seconds."""
+    start = np.array([time.process_time(), time.perf_counter()])
+    made = make()
+    return made, np.array([time.process_time(), time.perf_counter()]) - start
+
+
+def _words(seconds: np.ndarray) -> str:
+    return f"{seconds[0]:.2f} ({seconds[1]:.2f})"
 
 
 def _match_pairs(seen: Seen) -> pl.DataFrame:
@@ -303,7 +334,8 @@ def main() -> None:
             show_setup,
         ):
             show(rng)
-    show_speed(rng, 1_000_000)
+    for nights in (300, 2222):
+        show_speed(rng, 1_000_000, nights)
 
 
 if __name__ == "__main__":

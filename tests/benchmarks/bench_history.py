@@ -79,9 +79,13 @@ def main() -> None:
             _workspace(bare)
             write_night(bare, night)
             empty.append(_run(bare))
-            print(f"night {number + 1}: on top {on_top[-1]:.2f} s, on an empty warehouse {empty[-1]:.2f} s, copy {copy:.2f} s")
+            print(
+                f"night {number + 1}: on top {on_top[-1]:.2f} s, on an empty warehouse {empty[-1]:.2f} s, copy {copy:.2f} s"
+            )
         ratio = (statistics.median(on_top) - copy) / statistics.median(empty)
-        print(f"a night on top of {nights * A_NIGHT * len(TRACKERS):,} sightings: {ratio:.2f} times the same night alone, copy left out (target 1.5)")
+        print(
+            f"a night on top of {nights * A_NIGHT * len(TRACKERS):,} sightings: {ratio:.2f} times the same night alone, copy left out (target 1.5)"
+        )
 
 
 def _build(folder: Path, nights: int) -> None:
