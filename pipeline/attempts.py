@@ -5,6 +5,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Literal, NamedTuple
 
+from pipeline.disk import write_whole
+
 ATTEMPTS = "runs.jsonl"
 MOST_KEPT = 200
 
@@ -31,14 +33,12 @@ def record_attempt(
     message: str,
     notes: list[str],
 ) -> None:
-    """Add a line. Whoever may not write here may not run either, so nothing is caught."""
+    """Add a line; the run before it is on the disk then, or OSError is raised."""
     attempt = Attempt(
         f"{started_at:%Y-%m-%dT%H:%M:%SZ}", f"{finished_at:%Y-%m-%dT%H:%M:%SZ}", outcome, version, message, notes
     )
     lines = [json.dumps(one._asdict(), ensure_ascii=False) for one in [*read_attempts(output), attempt][-MOST_KEPT:]]
-    aside = output / f".{ATTEMPTS}.new"
-    aside.write_text("\n".join(lines) + "\n", "utf-8")
-    aside.replace(output / ATTEMPTS)
+    write_whole(output / ATTEMPTS, ("\n".join(lines) + "\n").encode())
 
 
 def read_attempts(output: Path) -> list[Attempt]:

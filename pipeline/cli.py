@@ -440,9 +440,9 @@ def _run_or_fail(ledger: "Ledger", *, rebuild: bool) -> "NightReport":
     try:
         with _progress() as tell:
             return run_and_record(ledger, rebuild=rebuild, progress=tell)
-    except PitchledgerError:
+    except (PitchledgerError, KeyboardInterrupt, SystemExit):
         raise
-    except Exception as fault:
+    except BaseException as fault:  # panics of compiled code, such as for want of memory, are no Exception
         log.exception("the run failed")
         raise PitchledgerError(f"the run failed and nothing was published: {type(fault).__name__}: {fault}") from fault
 

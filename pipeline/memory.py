@@ -8,6 +8,7 @@ brings its own.
 """
 
 import json
+import logging
 from collections.abc import Collection, Mapping
 from datetime import date
 from pathlib import Path
@@ -15,9 +16,17 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.publishing import current_version, version_folder
+from pipeline.disk import disk_of_polars
+from pipeline.errors import PitchledgerError
+from pipeline.publishing import current_version, version_folder, versions
 
 MEMORY, SETTINGS = "memory", "settings.json"
+
+log = logging.getLogger("pitchledger")
+
+
+class DamagedVersionError(PitchledgerError):
+    """What a run needs of the version that stands is gone or spoilt."""
 
 
 class Memory(NamedTuple):
@@ -28,8 +37,15 @@ class Memory(NamedTuple):
     settings: Mapping[str, str]
 
     def frame(self, name: str) -> pl.DataFrame:
-        """One of the kept frames."""
-        return pl.read_parquet(self.folder / MEMORY / f"{name}.parquet", hive_partitioning=False)
+        """One of the kept frames. Raises DamagedVersionError."""
+        file = self.folder / MEMORY / f"{name}.parquet"
+        try:
+            return pl.read_parquet(file, hive_partitioning=False)
+        except (OSError, pl.exceptions.ComputeError) as fault:
+            raise DamagedVersionError(
+                f"version {self.version} is damaged: {file} can't be read ({fault}). Put an older one back with "
+                f"`pitchledger run --restore VERSION` and run again; where there is none, move {self.folder} out of the way"
+            ) from fault
 
     def table(self, name: str) -> pl.LazyFrame:
         """A published table, to be read as far as it is needed."""
@@ -37,8 +53,13 @@ class Memory(NamedTuple):
 
 
 def recall(output: Path) -> Memory | None:
-    """The memory of the version that readers see; None where nothing is published."""
+    """The memory of the version that readers see, or, where that is gone from the disk, of the newest that is whole; None without any."""
     version = current_version(output)
+    whole = versions(output)
+    if version not in whole:
+        if version is not None:
+            log.warning("version %s is gone from %s", version, output / "versions")
+        version = whole[-1] if whole else None
     if version is None:
         return None
     folder = version_folder(output, version)
@@ -53,7 +74,8 @@ def write_memory(frames: Mapping[str, pl.DataFrame], settings: Mapping[str, str]
     """Write the frames and settings into a version's folder."""
     (folder / MEMORY).mkdir()
     for name, frame in frames.items():
-        frame.write_parquet(folder / MEMORY / f"{name}.parquet", compression="zstd")
+        with disk_of_polars():
+            frame.write_parquet(folder / MEMORY / f"{name}.parquet", compression="zstd")
     (folder / MEMORY / SETTINGS).write_text(json.dumps(dict(settings), indent=1) + "\n", "utf-8")
 
 

@@ -36,7 +36,7 @@ from pipeline.memory import Memory, recall, renewed, renewed_files, write_memory
 from pipeline.planning import ON_SIGHTINGS, Plan, known_files, plan_night
 from pipeline.players import name_matches_of, players_of
 from pipeline.preparing import Prepared, prepare
-from pipeline.publishing import Standing, current_version, point_to, publish, version_folder, versions
+from pipeline.publishing import Standing, current_version, point_to, publish, tidy, version_folder, versions
 from pipeline.reconciling import Reconciled, nights_valued_anew, reconcile
 from schemas.contract import conform
 from schemas.tables import TABLES
@@ -96,6 +96,7 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
         left,
     )
     if plan.nothing:
+        _clear_up(ledger)
         return report._replace(finished_at=datetime.now(UTC))
     before = None if plan.everything else memory
     ready = prepare(ledger, plan, before, tell)
@@ -106,7 +107,7 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
     standing = None if before is None else Standing(before.version, night.nights)
     remember = lambda folder: write_memory(night.memory, plan.settings, folder)  # noqa: E731 -- a name for what it is
     publish(night.tables, ledger.output, version, ledger.keep_versions, standing, remember)
-    clear_archive(ledger.output, _hashes_of_versions(ledger))
+    _clear_archive(ledger)
     tell("publish", 1, 1)
     return report._replace(version=version, finished_at=datetime.now(UTC), nights=sorted(ready.nights))
 
@@ -116,7 +117,7 @@ def run_and_record(ledger: Ledger, *, rebuild: bool = False, progress: Progress 
     started_at = datetime.now(UTC)
     try:
         report = run_night(ledger, rebuild=rebuild, progress=progress)
-    except Exception as fault:
+    except BaseException as fault:  # a panic of compiled code and a stop by hand are told too
         with contextlib.suppress(
             OSError
         ):  # a full disk fails the run and its record alike: the run's own fault is told
@@ -126,15 +127,25 @@ def run_and_record(ledger: Ledger, *, rebuild: bool = False, progress: Progress 
                 datetime.now(UTC),
                 "failed",
                 current_version(ledger.output) or "",
-                str(fault)[:500],
+                (str(fault) or type(fault).__name__)[:500],
                 [],
             )
         raise
     told = nights_told(report.nights, False) if report.published else "nothing was new"
     message = f"{report.files_new} new exports; {told}"
     outcome: Outcome = "done" if report.published else "nothing_new"
-    record_attempt(ledger.output, started_at, report.finished_at, outcome, report.version, message, report.left)
+    try:
+        record_attempt(ledger.output, started_at, report.finished_at, outcome, report.version, message, report.left)
+    except OSError as fault:  # the version stands all the same
+        log.warning("the run is done, but no line could be added on it: %s", fault)
     return report
+
+
+def _clear_up(ledger: Ledger) -> None:
+    """A run that was killed once its version stood leaves the next one nothing to do but what it had not come to."""
+    if current_version(ledger.output) is not None:
+        tidy(ledger.output, ledger.keep_versions)
+        _clear_archive(ledger)
 
 
 def restore(ledger: Ledger, version: str) -> None:
@@ -470,6 +481,16 @@ def _fingerprint(plan: Plan) -> str:
     """Hash of all that the tables depend on: settings, the program, and every export's name and content."""
     exports = sorted((file.tracker, file.file_name, file.sha256) for file in plan.exports)
     return hashlib.sha256(json.dumps([plan.settings, exports], sort_keys=True).encode()).hexdigest()
+
+
+def _clear_archive(ledger: Ledger) -> None:
+    """Remove copies of exports that no kept version needs; none where that can't be told, and the run is done all the same."""
+    try:
+        needed = _hashes_of_versions(ledger)
+    except (OSError, pl.exceptions.ComputeError) as fault:
+        log.warning("the kept copies of exports are not cleared up: %s", fault)
+        return
+    clear_archive(ledger.output, needed)
 
 
 def _hashes_of_versions(ledger: Ledger) -> set[str]:

@@ -27,6 +27,7 @@ import duckdb
 import polars as pl
 
 import pipeline
+from pipeline.disk import disk_of_polars, make_folder, private_files, sync_file, sync_folder, write_whole
 from pipeline.errors import PitchledgerError
 from pipeline.warehouse import build_warehouse, finish_tables, renew_warehouse
 from schemas.contract import Contract, in_order
@@ -38,8 +39,6 @@ POINTER = "current.txt"
 LINKED = (DATABASE, "parquet", "quarantine", MANIFEST)
 COPIED = (DATABASE, MANIFEST)
 HALF_DONE = ".half-"
-# the owner writes, the group reads, nobody else does either: the tables hold people's names
-PRIVATE_UMASK = 0o027
 # a reader that has just looked up the version before this one must still find its files
 FEWEST_KEPT = 2
 
@@ -83,11 +82,12 @@ def publish(
     """
     _check_name(version, folder)
     finished = finish_tables({**tables, "warehouse_version": _version_row(version)})
-    with _private_files(), _told_as_publish_failure(folder):
+    with private_files(), _told_as_publish_failure(folder, version):
+        make_folder(folder / "versions")
         _remove_half_done(folder)
         whole = _write_version(finished, folder, version, standing, remember)
         point_to(folder, version)
-        _remove_old(folder, max(keep, FEWEST_KEPT))
+    _remove_old(folder, max(keep, FEWEST_KEPT))
     manifest = _read_json(whole / MANIFEST)
     size = sum(entry["bytes"] for entry in manifest["files"])
     rows = {name: entry["rows"] for name, entry in manifest["tables"].items()}
@@ -108,21 +108,14 @@ def _version_row(version: str) -> pl.DataFrame:
 
 
 @contextlib.contextmanager
-def _private_files() -> Iterator[None]:
-    before = os.umask(PRIVATE_UMASK)
-    try:
-        yield
-    finally:
-        os.umask(before)
-
-
-@contextlib.contextmanager
-def _told_as_publish_failure(folder: Path) -> Iterator[None]:
+def _told_as_publish_failure(folder: Path, version: str) -> Iterator[None]:
     try:
         yield
     except (OSError, duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException) as problem:
         seen = current_version(folder)
         kept = f"readers still see version {seen}" if seen else "nothing is published yet"
+        if seen == version:
+            kept = f"readers see version {seen}, whole, but it may not outlast a power cut"
         raise PublishFailedError(
             f"could not publish to {folder}: {problem}; {kept}. Free or repair the disk and run again"
         ) from problem
@@ -138,7 +131,7 @@ def _write_version(
     """Everything under a name that no reader looks at, on the disk to the last byte; then its name in one step."""
     half, whole = folder / "versions" / f"{HALF_DONE}{version}", folder / "versions" / version
     old = None if standing is None else version_folder(folder, standing.version)
-    half.mkdir(parents=True)
+    half.mkdir()
     try:
         nights = {} if standing is None else standing.nights
         if old is None:
@@ -158,7 +151,7 @@ def _write_version(
     except BaseException:
         _remove_tree(half)
         raise
-    _sync(whole.parent)
+    sync_folder(whole.parent)
     return whole
 
 
@@ -231,7 +224,8 @@ def _link_or_copy(source: Path, target: Path) -> None:
 
 def _write_part(frame: pl.DataFrame, schema: Any, path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    frame.write_parquet(path, compression="zstd", arrow_schema=schema, metadata=_metadata(schema))
+    with disk_of_polars():
+        frame.write_parquet(path, compression="zstd", arrow_schema=schema, metadata=_metadata(schema))
 
 
 def _metadata(schema: Any) -> dict[str, str]:
@@ -272,7 +266,8 @@ def _write_quarantine(quarantine: pl.DataFrame, folder: Path) -> None:
     ):
         name = f"{_file_name(str(tracker))}{'_values' if is_value else ''}.csv"
         # with a byte order mark: spreadsheets take a CSV without one for the old code page and spoil every accented name
-        lines.select(quarantine.columns).write_csv(folder / name, include_bom=True)
+        with disk_of_polars():
+            lines.select(quarantine.columns).write_csv(folder / name, include_bom=True)
 
 
 def without_formulas(frame: pl.DataFrame) -> pl.DataFrame:
@@ -331,28 +326,16 @@ def _settle(tree: Path) -> None:
     """All bytes and names of the tree on the disk. Files become read-only: a client that opens the database to write would lock it."""
     for path in sorted(tree.rglob("*"), reverse=True):
         if path.is_file():
-            _sync_file(path)
+            _settle_file(path)
         else:
-            _sync(path)
-    _sync(tree)
+            sync_folder(path)
+    sync_folder(tree)
 
 
-def _sync_file(path: Path) -> None:
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())
+def _settle_file(path: Path) -> None:
+    sync_file(path)
     if os.name == "posix":
         path.chmod(0o440)
-
-
-def _sync(folder: Path) -> None:
-    """A folder's names on the disk; systems other than POSIX have no such call."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _remove_tree(tree: Path) -> None:
@@ -404,10 +387,10 @@ def point_to(folder: Path, version: str) -> None:
     """
     if version not in (there := versions(folder)):
         raise PublishFailedError(f"no version {version} in {folder}; there are: {', '.join(there) or 'none'}")
-    with _private_files():
+    with private_files():
         if not _point_by_links(folder, version):
             _point_by_copies(folder, version)
-        _sync(folder)
+        sync_folder(folder)
 
 
 def _point_by_links(folder: Path, version: str) -> bool:
@@ -435,7 +418,7 @@ def _link(target: Path, name: Path) -> None:
 
 def _point_by_copies(folder: Path, version: str) -> None:
     """The pointer file turns the readers that go by it; the copies follow, and one that is held open follows at the next run."""
-    _replace_text(folder / POINTER, version + "\n")
+    write_whole(folder / POINTER, f"{version}\n".encode())
     for name in COPIED:
         try:
             _copy(folder / "versions" / version / name, folder / name)
@@ -447,21 +430,22 @@ def _point_by_copies(folder: Path, version: str) -> None:
             )
 
 
-def _replace_text(path: Path, text: str) -> None:
-    aside = path.with_name(f".{path.name}.new")
-    with aside.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(path)
-
-
 def _copy(source: Path, target: Path) -> None:
     aside = target.with_name(f".{target.name}.new")
     aside.unlink(missing_ok=True)
     shutil.copyfile(source, aside)
-    _sync_file(aside)
+    _settle_file(aside)
     aside.replace(target)
+
+
+def tidy(folder: Path, keep: int) -> None:
+    """Mend and remove what a run left that was killed: half-done files, old versions, names that do not lead to the current version yet."""
+    seen, there = current_version(folder), versions(folder)
+    with private_files(), _told_as_publish_failure(folder, ""):
+        _remove_half_done(folder)
+        if there:
+            point_to(folder, seen if seen in there else there[-1])
+    _remove_old(folder, max(keep, FEWEST_KEPT))
 
 
 def _remove_half_done(folder: Path) -> None:
@@ -473,10 +457,14 @@ def _remove_half_done(folder: Path) -> None:
 
 
 def _remove_old(folder: Path, keep: int) -> None:
+    """All but the newest `keep` versions, and the one that readers see. What can't be removed waits for the next run."""
     seen = current_version(folder)
     old = [version for version in versions(folder) if version != seen]
-    for version in old[: max(len(old) - (keep - 1), 0)]:
-        _retire(folder / "versions" / version)
+    try:
+        for version in old[: max(len(old) - (keep - 1), 0)]:
+            _retire(folder / "versions" / version)
+    except OSError as fault:
+        log.warning("an old version can't be removed: %s", fault)
 
 
 # ---- reading -----------------------------------------------------------------------------------------------------------------------------

@@ -22,10 +22,11 @@ from typing import Any, NamedTuple
 import polars as pl
 
 import pipeline
+from pipeline.disk import PRIVATE_UMASK
 from pipeline.errors import PitchledgerError
 from pipeline.ledger import LEDGER, Ledger
 from pipeline.names import parse_name
-from pipeline.publishing import MANIFEST, PRIVATE_UMASK, current_version, parquet_schema, published_database
+from pipeline.publishing import MANIFEST, current_version, parquet_schema, published_database
 from schemas.contract import ContractError, conform, in_order, validate
 from schemas.drift import OWN_HISTORY
 from schemas.sharing import CLASSES, ID_KINDS, PLAYER_KIND, STAY_AT_HOME, Classes, shared_contract

@@ -19,6 +19,7 @@ import duckdb
 import polars as pl
 
 import pipeline
+from pipeline.disk import sync_file
 from pipeline.errors import PitchledgerError
 from schemas.contract import Column, Contract, conform, in_order, validate
 from schemas.tables import TABLES
@@ -144,8 +145,7 @@ def empty_warehouse(cache: Path) -> Path:
             older.unlink()
         aside = cache / f"{EMPTY}new"
         _make_empty(statements, aside)
-        with aside.open("rb+") as file:
-            os.fsync(file.fileno())
+        sync_file(aside)
         aside.replace(kept)
     return kept
 

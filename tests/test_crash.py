@@ -1,0 +1,415 @@
+"""Whatever ends a run, readers see one whole version, and the next run ends with the tables of a run that nothing ever disturbed.
+
+Runs are killed at random moments, at each step and at each point that matters, starved of disk and memory, and lied to by the disk
+(disk_faults.c, compiled here and preloaded; it sees what duckdb and polars write too). By default a few of each; all of them, hours on a
+small machine, with one command:
+
+    pytest tests/test_crash.py -m long
+
+PITCHLEDGER_KILLS (200) and PITCHLEDGER_EVERY (1: every call to the disk is a position; 7: every seventh) make that shorter.
+"""
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from functools import partial
+from pathlib import Path
+from typing import NamedTuple
+
+import duckdb
+import polars as pl
+import pytest
+
+from pipeline.alone import alone
+from pipeline.archive import ARCHIVE, kept_export
+from pipeline.publishing import LINKED, current_version, open_published, version_folder, versions
+from tests.killed_run import FAIL_FROM, FAIL_ONCE, Deed, Ended, Nursery, Order
+from tests.nights import comparable, deliver, demo_exports, differences, empty_workspace, fresh, night
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="forks, limits and preloaded calls as Linux has them")
+
+HERE = Path(__file__).parent
+KEPT = 2
+KILLS = int(os.environ.get("PITCHLEDGER_KILLS", "200"))
+EVERY = int(os.environ.get("PITCHLEDGER_EVERY", "1"))
+NOBODY = 65534
+STAGES = ("first", "night", "rebuild")
+ERRNOS = (errno.ENOSPC, errno.EIO)
+
+
+class Stage(NamedTuple):
+    """A workspace just before a run; the tables that the run has to end with; whether everything is to be redone."""
+
+    name: str
+    workspace: Path
+    tables: dict[str, pl.DataFrame]
+
+    @property
+    def rebuild(self) -> bool:
+        return self.name == "rebuild"
+
+    def copy(self, folder: Path) -> Path:
+        shutil.rmtree(folder, ignore_errors=True)
+        shutil.copytree(self.workspace, folder, symlinks=True)
+        return folder
+
+
+@pytest.fixture(scope="module")
+def stages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Stage]:
+    """Two days of the demo. The history has a version with an export that was corrected, so that the next run clears it away."""
+    root = tmp_path_factory.mktemp("stages").resolve()
+    first = empty_workspace(root / "first")
+    ledger = first / "ledger.toml"
+    ledger.write_text(ledger.read_text().replace("keep_versions = 3", f"keep_versions = {KEPT}"))
+    deliver(first, demo_exports("2026-10-12"))
+    tonight = root / "night"
+    shutil.copytree(first, tonight)
+    export = next((tonight / "inbox" / "pen_unit").rglob("*1527*"))
+    right = export.read_bytes()
+    export.write_bytes(b"".join(right.splitlines(keepends=True)[:-9]))
+    night(tonight)
+    export.write_bytes(right)
+    os.utime(export, (1_700_000_000, 1_700_000_000))
+    night(tonight)
+    after_first = comparable(tonight)
+    deliver(tonight, demo_exports("2026-10-13"))
+    shutil.copytree(tonight, root / "rebuild", symlinks=True)
+    night(root / "rebuild")
+    after_night = fresh(tonight, root / "fresh")
+    return {
+        "first": Stage("first", first, after_first),
+        "night": Stage("night", tonight, after_night),
+        "rebuild": Stage("rebuild", root / "rebuild", after_night),
+    }
+
+
+@pytest.fixture(scope="module")
+def faulty_disk(tmp_path_factory: pytest.TempPathFactory) -> Path | None:
+    """disk_faults.c, compiled; None where there is no compiler."""
+    compiler = shutil.which("cc") or shutil.which("gcc")
+    if compiler is None:
+        return None
+    made = tmp_path_factory.mktemp("disk") / "disk_faults.so"
+    subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", made, HERE / "disk_faults.c", "-ldl"], check=True)
+    return made
+
+
+@pytest.fixture(scope="module")
+def nursery(tmp_path_factory: pytest.TempPathFactory, faulty_disk: Path | None) -> Iterator[Nursery]:
+    made = Nursery(tmp_path_factory.mktemp("runs"), faulty_disk)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def lying(nursery: Nursery, faulty_disk: Path | None) -> Nursery:
+    """The nursery, where the disk can be made to lie."""
+    if faulty_disk is None:
+        pytest.skip("no C compiler here: calls to the disk can't be made to fail below duckdb and polars")
+    return nursery
+
+
+# ---- what must hold --------------------------------------------------------------------------------------------------------------------
+
+
+def seen_by_readers(workspace: Path) -> str | None:
+    """The version that readers find, after proof that it is one and whole; None where nothing is published, and nothing half so."""
+    output = workspace / "warehouse"
+    if not (output / "current").exists():
+        assert not (output / "current").is_symlink()
+        assert not [name for name in LINKED if (output / name).exists()]
+        return None
+    manifest = json.loads((output / "manifest.json").read_text())
+    for entry in manifest["files"]:
+        content = (output / entry["path"]).read_bytes()
+        assert (len(content), hashlib.sha256(content).hexdigest()) == (entry["bytes"], entry["sha256"]), entry["path"]
+    for connect in (
+        lambda: duckdb.connect(str(output / "pitchledger.duckdb"), read_only=True),
+        lambda: open_published(output),
+    ):
+        with contextlib.closing(connect()) as con:
+            assert con.execute("select version from warehouse_version").fetchone() == (manifest["version"],)
+            for name in ("pitches", "sightings", "files", "runs"):
+                (rows,) = con.execute(f"select count(*) from {name}").fetchone()
+                assert rows == manifest["tables"][name]["rows"]
+    assert current_version(output) == manifest["version"]
+    return str(manifest["version"])
+
+
+def assert_recovers(workspace: Path, stage: Stage) -> None:
+    """An ordinary run ends with a clean run's tables, and leaves nothing of what went before."""
+    output = workspace / "warehouse"
+    with alone(output):
+        night(workspace)
+    assert seen_by_readers(workspace) is not None
+    assert differences(comparable(workspace), stage.tables) == {}
+    left = [path.relative_to(output).as_posix() for path in output.rglob("*") if _is_half_done(path)]
+    assert left == []
+    assert len(versions(output)) <= KEPT
+    assert {path.stem for path in (output / ARCHIVE).glob("*/*")} == _hashes(output)
+    assert [sha256 for sha256 in _hashes(output) if kept_export(output, sha256) is None] == []
+
+
+def _is_half_done(path: Path) -> bool:
+    name = path.name
+    return name.startswith(".half-") or name.endswith((".new", "-new", ".wal", ".spill")) or name == ".run.txt"
+
+
+def _hashes(output: Path) -> set[str]:
+    """Of all exports that the kept versions are made of."""
+    parts = [version_folder(output, version) / "parquet" / "files" / "files.parquet" for version in versions(output)]
+    return set(pl.concat(pl.read_parquet(part, columns=["sha256"]) for part in parts).get_column("sha256").to_list())
+
+
+class Trial:
+    """Harm done to copies of a stage, `chain` times in a row on one copy before an ordinary run has to mend it."""
+
+    def __init__(self, stage: Stage, folder: Path, chain: int) -> None:
+        self.stage, self.chain = stage, chain
+        self._folder, self._done = folder, 0
+        self.workspace = stage.copy(folder)
+
+    def harm(self, do: Callable[[Path], Ended], word: str) -> Ended:
+        """Do it; readers must see what they saw before, or the new version, whole."""
+        before = seen_by_readers(self.workspace)
+        ended = do(self.workspace)
+        after = seen_by_readers(self.workspace)
+        assert after is not None or before is None, word
+        if after != before:
+            assert differences(comparable(self.workspace), self.stage.tables) == {}, word
+        self._done += 1
+        if self._done % self.chain == 0:
+            self.mend(word)
+        return ended
+
+    def mend(self, word: str) -> None:
+        if self._done == 0:
+            return
+        try:
+            assert_recovers(self.workspace, self.stage)
+        except BaseException as fault:
+            fault.add_note(f"after: {word}")
+            raise
+        self._done = 0
+        self.workspace = self.stage.copy(self._folder)
+
+
+# ---- killed ----------------------------------------------------------------------------------------------------------------------------
+
+
+def _kill_at_random(stages: dict[str, Stage], nursery: Nursery, folder: Path, kills: int, chain: int) -> None:
+    chance = random.Random(20261125)
+    died = 0
+    for place, name in enumerate(STAGES):
+        stage = stages[name]
+        trial = Trial(stage, folder / "w", chain)
+        order = Order(str(folder / "w"), rebuild=stage.rebuild)
+        length = nursery.run(order).seconds
+        trial.workspace = stage.copy(folder / "w")
+        share = kills // 3 + (place < kills % 3)
+        for number in range(share):
+            # one in each share of the run, so that no part of it is left out
+            after = length * (number + chance.random()) / share
+            kill = partial(_killed, nursery, order, after)
+            ended = trial.harm(kill, f"{name} killed after {after:.3f} s")
+            died += ended.was_killed
+        trial.mend(f"{name}, the last kills")
+    # the machine may have been slow when the length was taken, but most kills must have met a run
+    assert died >= kills * 0.6
+
+
+def _killed(nursery: Nursery, order: Order, after_s: float | None, _workspace: Path) -> Ended:
+    return nursery.run(order, after_s)
+
+
+def test_a_run_killed_at_random_moments_leaves_a_whole_version_and_the_next_run_mends_it(
+    stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
+) -> None:
+    _kill_at_random(stages, nursery, tmp_path, 8, 3)
+
+
+@pytest.mark.long
+def test_200_kills_at_random_moments_each_leave_a_whole_version_and_the_next_run_mends_it(
+    stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
+) -> None:
+    _kill_at_random(stages, nursery, tmp_path, KILLS, 1)
+
+
+BOUNDARIES = [
+    ("", f"progress:{step}", when, 1) for step in ("read", "match", "agree", "publish") for when in ("begin", "end")
+]
+# (within, at, when, count), see killed_run.Order
+POINTS = [
+    ("keep_export", "fsync", "end", 1),  # a copy of an export written, without its name
+    ("", "keep_export", "end", 2),
+    ("renew_warehouse", "execute", "end", 9),  # in the transaction
+    ("_write_version", "_write_parquet", "end", 5),
+    ("write_memory", "write_parquet", "end", 3),
+    ("", "write_memory", "end", 1),
+    ("", "_manifest", "end", 1),
+    ("", "_settle", "end", 1),
+    ("", "_write_version", "end", 1),  # whole, and nobody sees it
+    ("point_to", "symlink_to", "end", 1),  # the link is made aside
+    ("", "_point_by_links", "end", 1),  # turned
+    ("", "point_to", "end", 1),
+    ("_remove_old", "rmtree", "begin", 1),  # an old version out of sight
+    ("_remove_old", "unlink", "end", 9),
+    ("", "_remove_old", "end", 1),
+    ("clear_archive", "unlink", "end", 1),
+    ("", "clear_archive", "end", 1),
+    ("record_attempt", "fsync", "end", 1),
+    ("", "record_attempt", "end", 1),
+]
+
+
+def _kill_at_points(stage: Stage, nursery: Nursery, folder: Path, chain: int) -> None:
+    trial = Trial(stage, folder / "w", chain)
+    for die in (*BOUNDARIES, *POINTS):
+        if stage.name != "night" and die in POINTS:
+            continue
+        order = Order(str(folder / "w"), rebuild=stage.rebuild, die=die)
+        ended = trial.harm(partial(_killed, nursery, order, None), f"{stage.name} killed at {die}")
+        assert ended.code == -signal.SIGKILL or chain > 1, f"{die} was never come to: {ended.err}"
+    trial.mend("the last points")
+
+
+def test_a_run_killed_at_each_step_and_each_point_that_matters_is_mended_by_the_next(
+    stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
+) -> None:
+    _kill_at_points(stages["night"], nursery, tmp_path, 9)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", STAGES)
+def test_each_single_kill_at_a_step_or_a_point_is_mended_by_the_next_run(
+    name: str, stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
+) -> None:
+    _kill_at_points(stages[name], nursery, tmp_path, 1)
+
+
+# ---- a disk that refuses ---------------------------------------------------------------------------------------------------------------
+
+
+def _calls(stage: Stage, nursery: Nursery, workspace: Path, number: int) -> int:
+    """How many calls of a run change something on the disk."""
+    ended = nursery.run(_run(stage.copy(workspace), stage, Deed(errno=number)))
+    assert ended.code == 0, ended.err
+    assert ended.calls > 300
+    return ended.calls
+
+
+def _run(workspace: Path, stage: Stage, deed: Deed) -> Order:
+    return Order(str(workspace), ["run", "-w", str(workspace), *(["--rebuild"] if stage.rebuild else [])], deed=deed)
+
+
+def _spread(calls: int, number: int) -> list[int]:
+    """So many positions over a run; its last calls, which name and turn and tidy, are among them."""
+    late = [calls - 10, calls - 6, calls - 2]
+    return sorted({1 + place * (calls - 12) // (number - len(late)) for place in range(number - len(late))} | set(late))
+
+
+def _assert_told(ended: Ended, before: str | None, after: str | None, word: str) -> None:
+    """3 and one sentence, or 0 where all that failed is the tidying up after the new version stands."""
+    assert ended.code in (0, 3), (word, ended)
+    assert "Traceback" not in ended.err, (word, ended.err)
+    said = [line for line in ended.err.splitlines() if line.startswith("pitchledger: ")]
+    if ended.code == 0:
+        assert after != before, (word, ended)
+    else:
+        assert len(said) == 1, (word, ended.err)
+        assert after == before or f"version {after}" in said[0], (word, said)
+
+
+def _fail_at(stage: Stage, nursery: Nursery, folder: Path, deeds: list[Deed], chain: int) -> None:
+    trial = Trial(stage, folder / "w", chain)
+    for deed in deeds:
+        word = f"{stage.name}, {errno.errorcode[deed.errno]} at call {deed.at} ({deed})"
+        before = seen_by_readers(trial.workspace)
+        seen: list[str | None] = []
+
+        def do(workspace: Path, deed: Deed = deed, seen: list[str | None] = seen) -> Ended:
+            ended = nursery.run(_run(workspace, stage, deed))
+            seen.append(seen_by_readers(workspace))
+            return ended
+
+        ended = trial.harm(do, word)
+        # on a copy that a run was harmed on before, that run may have published: then nothing was new
+        if chain == 1 or not ended.out.startswith("Nothing is new"):
+            _assert_told(ended, before, seen[0], word)
+    trial.mend("the last positions")
+
+
+@pytest.mark.parametrize("number", ERRNOS, ids=errno.errorcode.__getitem__)
+def test_a_disk_that_refuses_a_call_fails_the_run_in_one_sentence_and_the_next_run_mends_it(
+    number: int, stages: dict[str, Stage], lying: Nursery, tmp_path: Path
+) -> None:
+    stage = stages["night"]
+    positions = _spread(_calls(stage, lying, tmp_path / "w", number), 12)
+    deeds = [Deed(at, FAIL_ONCE, number, half_first=place % 2 == 1) for place, at in enumerate(positions)]
+    _fail_at(stage, lying, tmp_path, deeds, 4)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", STAGES)
+@pytest.mark.parametrize("number", ERRNOS, ids=errno.errorcode.__getitem__)
+def test_a_disk_that_refuses_at_any_position_fails_the_run_in_one_sentence_and_the_next_run_mends_it(
+    number: int, name: str, stages: dict[str, Stage], lying: Nursery, tmp_path: Path
+) -> None:
+    stage = stages[name]
+    calls = _calls(stage, lying, tmp_path / "w", number)
+    deeds = [Deed(at, FAIL_ONCE, number, half_first=at % 2 == 1) for at in range(1, calls + 1, EVERY)]
+    _fail_at(stage, lying, tmp_path, deeds, 1)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("number", ERRNOS, ids=errno.errorcode.__getitem__)
+def test_a_disk_that_stays_full_or_broken_from_a_position_on_fails_the_run_and_the_next_run_mends_it(
+    number: int, stages: dict[str, Stage], lying: Nursery, tmp_path: Path
+) -> None:
+    stage = stages["night"]
+    positions = _spread(_calls(stage, lying, tmp_path / "w", number), max(40 // EVERY, 8))
+    _fail_at(stage, lying, tmp_path, [Deed(at, FAIL_FROM, number) for at in positions], 1)
+
+
+@pytest.mark.parametrize(
+    "sizes", [(20_000, 400_000), pytest.param(tuple(range(10_000, 900_000, 50_000)), marks=pytest.mark.long)]
+)
+def test_files_that_may_not_grow_fail_the_run_in_one_sentence(
+    sizes: tuple[int, ...], stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
+) -> None:
+    """POSIX: a write beyond RLIMIT_FSIZE gives EFBIG where SIGXFSZ is ignored. Needs no compiler."""
+    trial = Trial(stages["night"], tmp_path / "w", len(sizes))
+    for size in sizes:
+        order = Order(str(tmp_path / "w"), ["run", "-w", str(tmp_path / "w")], limits={"FSIZE": size})
+        ended = trial.harm(partial(_killed, nursery, order, None), f"files of at most {size} bytes")
+        assert ended.code == 3, (size, ended)
+        _assert_told(ended, "", "", f"{size} bytes")
+    trial.mend("limits")
+
+
+# ---- out of memory ---------------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "spare_mb", [(20, 200), pytest.param((0, 10, 40, 80, 120, 160, 250, 300, 400, 600), marks=pytest.mark.long)]
+)
+def test_a_run_without_memory_fails_or_dies_and_breaks_nothing(
+    spare_mb: tuple[int, ...], stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
+) -> None:
+    trial = Trial(stages["night"], tmp_path / "w", len(spare_mb))
+    codes = []
+    for spare in spare_mb:
+        order = Order(str(tmp_path / "w"), ["run", "-w", str(tmp_path / "w")], limits={"AS": spare * 2**20})
+        ended = trial.harm(partial(_killed, nursery, order, None), f"{spare} MB to spare")
+        assert ended.code in (0, 3) or ended.was_killed, (spare, ended)
+        codes.append(ended.code)
+    assert codes[0] != 0
+    trial.mend("too little memory")
