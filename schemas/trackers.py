@@ -34,7 +34,7 @@ DECISIONS = Contract(
         Column("object", pl.String, "the player, or the other sighting"),
         Column("by", pl.String, "who decided"),
         Column("on", pl.String, "when"),
-        Column("why", pl.String, "why"),
+        Column("why", pl.String, "the reason that was given"),
         Column("note", pl.String, "why it has no effect; null where it has, or may have one"),
     ),
     order=("kind", "subject", "object"),
