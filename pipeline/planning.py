@@ -137,9 +137,7 @@ def _facts(memory: Memory | None) -> pl.DataFrame:
     """What the run before knew of each export."""
     if memory is None:
         return pl.DataFrame(schema={"tracker": pl.String, "file_name": pl.String, "file_id": pl.String, **_SINCE})
-    if memory.settings:
-        return memory.frame("file_facts")
-    files = memory.table("files").collect()
+    files = memory.frame("file_facts") if memory.settings else memory.table("files").collect()
     # a version of an earlier program may lack these
     missing = [pl.lit(None, dtype).alias(name) for name, dtype in _SINCE.items() if name not in files.columns]
     return files.with_columns(missing)

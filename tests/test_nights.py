@@ -1,6 +1,7 @@
 """A night redoes what something changed, no more and no less: each case is held to what one run from nothing gives."""
 
 import hashlib
+import json
 import shutil
 import threading
 import time
@@ -17,7 +18,18 @@ from pipeline.ledger import load_ledger
 from pipeline.night import dry_run, run_and_record
 from pipeline.publishing import current_version, versions
 from tests.conftest import command
-from tests.nights import DEMO, comparable, deliver, demo_exports, differences, empty_workspace, fresh, night, published
+from tests.nights import (
+    DEMO,
+    comparable,
+    deliver,
+    demo_exports,
+    differences,
+    empty_workspace,
+    fresh,
+    memory_folder,
+    night,
+    published,
+)
 
 DAYS = ("2026-10-12", "2026-10-13", "2026-10-14", "2026-10-15", "2026-10-16")
 FIRST_DECISION = "kind,tracker,subject,object,by,on,why\n"
@@ -265,6 +277,26 @@ def _other_definition(profile: str) -> str:
     """The profile with another meaning for one of the operator's words."""
     assert '"slide" = "slider"' in profile
     return profile.replace('"slide" = "slider"', '"slide" = "cutter"', 1)
+
+
+@pytest.mark.parametrize("kept", ["less", "nothing"])
+def test_a_version_of_an_earlier_program_is_worked_through_again(kept: str, workspace: Path) -> None:
+    """It may lack columns that are kept now, or have kept nothing at all."""
+    before = comparable(workspace)
+    memory = memory_folder(workspace)
+    facts, stated = memory / "file_facts.parquet", memory / "settings.json"
+    lacking = pl.read_parquet(facts).drop("first_seen_at", "gone_since")
+    facts.unlink()
+    lacking.write_parquet(facts)
+    if kept == "less":
+        settings = json.loads(stated.read_text()) | {"program": "0.0.1 earlier"}
+        stated.unlink()
+        stated.write_text(json.dumps(settings))
+    else:
+        shutil.rmtree(memory)
+    report = night(workspace)
+    assert any("program" in reason for reason in report.reasons)
+    assert differences(comparable(workspace), before) == {}
 
 
 def test_a_damaged_copy_of_a_removed_export_quarantines_that_export_and_not_the_night(workspace: Path) -> None:
