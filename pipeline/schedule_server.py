@@ -25,8 +25,8 @@ from pipeline.errors import PitchledgerError
 
 # Prefect's own telemetry is off unless the user has turned it on; with it, its database was locked in most runs that we measured
 QUIET = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
-# our log goes to Prefect's too, so that a run can be read where it is shown
-LOGS = {"PREFECT_LOGGING_EXTRA_LOGGERS": "pitchledger"}
+# our log goes to Prefect's too, so that a run can be read where it is shown; a line outside of any run is for our own log only
+LOGS = {"PREFECT_LOGGING_EXTRA_LOGGERS": "pitchledger", "PREFECT_LOGGING_TO_API_WHEN_MISSING_FLOW": "ignore"}
 LOCAL = "127.0.0.1"
 LONGEST_START_S = 180
 

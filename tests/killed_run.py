@@ -48,6 +48,10 @@ class Order(NamedTuple):
     user: int = 0
 
 
+# glibc, elf/dl-minimal and dl-tls: _dl_fatal_printf ends the process by _exit(127)
+LOADER_GAVE_UP = 127
+
+
 class Ended(NamedTuple):
     """How a run ended: `code`, or minus the number of the signal that ended it; `calls`: those of the disk that were counted."""
 
@@ -59,7 +63,8 @@ class Ended(NamedTuple):
 
     @property
     def was_killed(self) -> bool:
-        return self.code < 0
+        """Whether something else than our own code ended it: a signal, or glibc's loader, which has no memory for a thread of a library."""
+        return self.code < 0 or (self.code == LOADER_GAVE_UP and "thread-local data: ABORT" in self.err)
 
 
 class Nursery:
