@@ -271,6 +271,25 @@ def test_a_key_that_a_record_lacks_is_null_and_a_likely_renaming_is_told(tmp_pat
     assert raw.rows_read == 1
 
 
+def test_a_key_that_stands_twice_with_different_values_gives_none_of_them_and_is_told(tmp_path: Path) -> None:
+    """RFC 8259, section 4: names within an object should be unique; what a reader makes of others is unpredictable."""
+    lines = (
+        '{"when": "a", "pace": 91, "pace": 92}\n{"when": "b", "pace": 93, "pace": 93}\n'
+        '{"when": "c", "pace": 94, "pos": {"x": 1, "x": null}, "pos.y": 5}\n{"when": "d", "pos.x": 3, "pos": {"x": 4}, "pos": {"x": 4}}\n'
+    )
+    raw = read(tmp_path, lines, 'format = "json_lines"', "a.jsonl")
+    assert column(raw, "pace") == [None, "93", "94", None]
+    assert (column(raw, "pos.x"), column(raw, "pos.y")) == ([None, None, None, None], [None, None, "5", None])
+    told = raw.problems.select("level", "file_row", "column", "value").rows()
+    assert told == [
+        ("value", 1, "pace", "91 / 92"),
+        ("value", 3, "pos.x", "1 / null"),
+        ("value", 4, "pos.x", "3 / 4"),
+    ]
+    assert "twice in one record" in raw.problems.get_column("reason")[0]
+    assert raw.rows_read == 4
+
+
 def test_a_json_document_gives_its_records_and_carries_its_values(tmp_path: Path) -> None:
     document = {
         "meta": {"day": "2026-10-16"},
@@ -294,6 +313,7 @@ def test_a_json_document_gives_its_records_and_carries_its_values(tmp_path: Path
         ('{"other": 1}', "no list of records at 'rows'; the document has: other"),
         ("[" * 100_000, "nested too deep"),
         ('{"rows": {"a": 1}}', "no list of records"),
+        ('{"rows": [{"when": "a"}], "rows": [{"when": "b"}]}', "the key 'rows' stands twice"),
     ],
 )
 def test_a_document_that_is_not_as_stated_is_refused(tmp_path: Path, text: str, told: str) -> None:

@@ -4,23 +4,31 @@ import json
 import re
 from collections.abc import Callable, Iterable, Iterator
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import polars as pl
 
 from pipeline.sources.profile import FileTable
 from pipeline.sources.readers.delimited import decode
-from pipeline.sources.readers.raw import FILE_ROW, MAX_COLUMNS, Problems, RawExport, UnreadableExport, shown
+from pipeline.sources.readers.raw import FILE_ROW, MAX_COLUMNS, Problems, RawExport, UnreadableExport, printable, shown
 
 # a document is held whole as Python objects, about ten times its size
 MAX_DOCUMENT_BYTES = 64 * 2**20
 # of a list in a record, so many values become columns: a recorded curve is no reading
 _LONGEST_LIST = 64
 _DEEPEST = 32
+_NAME_SHOWN = 60
 _ROWS_AT_ONCE = 5_000
 _HALF = re.compile("[\ud800-\udfff]")
+_TWICE = "stands twice in one record, with different values: none of them was taken"
 
 Record = dict[str, str | None]
+
+
+class _Twice(NamedTuple):
+    """What stood under one key of one object, where the values differ: JSON does not say which of them holds."""
+
+    values: tuple[Any, ...]
 
 
 def read_json_lines(data: bytes, file: FileTable) -> RawExport:
@@ -67,24 +75,31 @@ def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> 
     return RawExport(cells, carried, problems.frame(), cells.height + problems.rows())
 
 
-def flatten(record: dict[str, Any]) -> Record:
-    """Give a record's values by path; a long list, and what lies very deep, stays one text."""
-    found: Record = {}
-    _flatten("", record.items(), found, 0)
-    return found
-
-
-def _flatten(prefix: str, items: Iterable[tuple[Any, Any]], found: Record, depth: int) -> None:
+def _flatten(
+    prefix: str, items: Iterable[tuple[Any, Any]], found: Record, twice: dict[str, tuple[Any, ...]], depth: int
+) -> None:
+    """Put an object's values into `found` by path, and the paths that have several into `twice`; a long list, and what lies very deep, stays
+    one text."""
     for key, value in items:
+        path = f"{prefix}{key}"
         # nearly all values are plain, and numbers are texts already: they come first for speed
         if value is None or value.__class__ is str:
-            found[f"{prefix}{key}"] = value
+            text = value
         elif isinstance(value, dict) and depth < _DEEPEST:
-            _flatten(f"{prefix}{key}.", value.items(), found, depth + 1)
+            _flatten(f"{path}.", value.items(), found, twice, depth + 1)
+            continue
+        elif isinstance(value, _Twice):
+            twice[path] = value.values
+            text = None
         elif isinstance(value, list) and len(value) <= _LONGEST_LIST and depth < _DEEPEST:
-            _flatten(f"{prefix}{key}.", enumerate(value), found, depth + 1)
+            _flatten(f"{path}.", enumerate(value), found, twice, depth + 1)
+            continue
         else:
-            found[f"{prefix}{key}"] = _text(value)
+            text = _text(value)
+        # {"a.b": 1, "a": {"b": 2}} has one path for two values too
+        if path in found and found[path] != text:
+            twice[path] = (*twice.get(path, (found[path],)), value)
+        found[path] = text
 
 
 def _flat(
@@ -92,12 +107,21 @@ def _flat(
 ) -> Iterator[tuple[int, Record]]:
     """Flatten record by record; one that can't be is put aside alone."""
     for number, record in records:
+        flat: Record = {}
+        twice: dict[str, tuple[Any, ...]] = {}
         try:
-            flat = flatten(record)
+            _flatten("", record.items(), flat, twice, 0)
         except RecursionError:
             problems.add_row(number, None, "is nested too deep", "export the file again")
             continue
+        for path, values in twice.items():
+            flat[path] = None
+            problems.add_value(number, path, _told(values), _TWICE, "mend what wrote the file, and export it again")
         yield number, _mended(flat, number, problems) if may_be_halved else flat
+
+
+def _told(values: tuple[Any, ...]) -> str:
+    return " / ".join(_text(value) or "null" for value in values)
 
 
 def _mended(flat: Record, number: int, problems: Problems) -> Record:
@@ -136,7 +160,19 @@ def _loader(decimal: str) -> Callable[[str], Any]:
     def as_written(number: str) -> str:
         return number.replace(".", decimal)
 
-    return json.JSONDecoder(parse_float=str if decimal == "." else as_written, parse_int=str, parse_constant=str).decode
+    number = str if decimal == "." else as_written
+    return json.JSONDecoder(object_pairs_hook=_object, parse_float=number, parse_int=str, parse_constant=str).decode
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object whose keys are each there once, as json would give it, except that of several different values none wins in silence."""
+    made = dict(pairs)
+    if len(made) < len(pairs):
+        values: dict[str, list[Any]] = {}
+        for key, value in pairs:
+            values.setdefault(key, []).append(value)
+        made |= {key: _Twice(tuple(held)) for key, held in values.items() if any(one != held[0] for one in held)}
+    return made
 
 
 def _record(line: str, number: int, load: Callable[[str], Any], problems: Problems) -> dict[str, Any] | None:
@@ -173,6 +209,7 @@ def _document(text: str, file: FileTable) -> Any:
 
 
 def _at(document: Any, path: str) -> Any:
+    """What stands in the document at the path, null for nothing. Raises UnreadableExport where two different things stand there."""
     for part in path.split(".") if path else ():
         if isinstance(document, dict):
             document = document.get(part)
@@ -180,6 +217,11 @@ def _at(document: Any, path: str) -> Any:
             document = document[int(part)]
         else:
             return None
+        if isinstance(document, _Twice):
+            raise UnreadableExport(
+                f"the key '{printable(part, _NAME_SHOWN)}' stands twice in one object, with different values: which of them holds can't be told",
+                "mend what wrote the file, and export it again",
+            )
     return document
 
 
