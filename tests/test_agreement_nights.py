@@ -2,7 +2,6 @@
 
 import io
 from datetime import date
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -186,14 +185,45 @@ def test_folded_figures_are_those_of_the_readings_themselves(metric: str, slice_
         assert row["concordance"] == pytest.approx(ccc, rel=1e-9)
 
 
-def test_own_errors_folded_over_nights_are_near_grubbs_s_of_all_pitches() -> None:
-    """Near, not the same: over several nights the part that differs from night to night is weighed by nights and not by pitches."""
-    ids = SEEN.sightings.select("sighting_id", "tracker", "extension_ft").join(SEEN.matches, on="sighting_id")
-    wide = ids.pivot("tracker", index="group_id", values="extension_ft").drop_nulls()
-    u, v = ((wide[name] - wide["radar"]).to_numpy() for name in ("camera", "unit"))
-    row: dict[str, Any] = WHOLE.precision.filter(tracker="radar", metric="extension_ft").row(0, named=True)
-    assert row["n"] == wide.height
-    assert row["variance"] == pytest.approx(np.cov(u, v)[0, 1], rel=0.1)
+def _apart_from_radar(seen: Seen, metric: str) -> pl.DataFrame:
+    """Of the pitches that all three read: baseball_day, u = camera - radar, v = unit - radar."""
+    ids = seen.sightings.select("sighting_id", "tracker", "baseball_day", metric).join(seen.matches, on="sighting_id")
+    wide = ids.pivot("tracker", index=["group_id", "baseball_day"], values=metric).drop_nulls().sort("group_id")
+    return wide.select("baseball_day", u=pl.col("camera") - pl.col("radar"), v=pl.col("unit") - pl.col("radar"))
+
+
+def _grubbs(covariance: np.ndarray) -> list[float]:
+    """Grubbs, Technometrics 1973;15:53: the radar's, camera's and unit's own variances from the covariances of u and v."""
+    shared = float(covariance[0, 1])
+    return [shared, float(covariance[0, 0]) - shared, float(covariance[1, 1]) - shared]
+
+
+def _own_variances(tables: Agreement, metric: str) -> list[float]:
+    return [tables.precision.filter(tracker=name, metric=metric)["variance"].item() for name in RANKS]
+
+
+@pytest.mark.parametrize("metric", ["extension_ft", "spin_rate_rpm", "release_speed_mph"])
+def test_own_errors_of_one_night_are_grubbs_s_exactly(metric: str) -> None:
+    seen = season(np.random.default_rng(5), 1, 40, metrics=(metric,), night_sd=0.3)
+    expected = _grubbs(np.cov(_apart_from_radar(seen, metric).select("u", "v").to_numpy().T))
+    assert _own_variances(measure_agreement(*seen, {}, RANKS), metric) == pytest.approx(expected, rel=1e-9)
+
+
+def test_own_errors_folded_over_nights_are_grubbs_s_of_the_components_between_and_within_nights() -> None:
+    # the one-way split of two variables (Searle, Linear Models 1971, chapter 11), from the readings themselves
+    nights = [
+        part.select("u", "v").to_numpy()
+        for part in _apart_from_radar(SEEN, "extension_ft").partition_by("baseball_day")
+    ]
+    sizes, whole = np.array([len(part) for part in nights]), np.concatenate(nights).mean(axis=0)
+    pitches = sizes.sum()
+    left = [part - part.mean(axis=0) for part in nights]
+    within = sum(part.T @ part for part in left) / (pitches - len(nights))
+    apart = [np.sqrt(len(part)) * (part.mean(axis=0) - whole) for part in nights]
+    between = sum(np.outer(part, part) for part in apart) / (len(nights) - 1)
+    n0 = (pitches - (sizes**2).sum() / pitches) / (len(nights) - 1)
+    expected = _grubbs(np.asarray(within + (between - within) / n0))
+    assert _own_variances(WHOLE, "extension_ft") == pytest.approx(expected, rel=1e-9)
 
 
 def test_half_a_turn_between_trackers_keeps_their_axes_together() -> None:
