@@ -76,9 +76,10 @@ def name_labels(labels: pl.DataFrame, roster: pl.DataFrame, decisions: pl.DataFr
     """
     book = Book(roster, decisions)
     labels = _with_sides(labels.select(LABELS).sort(_LABEL, nulls_last=False), book)
-    keys = [Label(*row) for row in labels.select(Label._fields).iter_rows()]
-    verdicts = {key: book.look_up(key) for key in dict.fromkeys(keys)}
-    labels = labels.with_columns(pl.DataFrame([verdicts[key] for key in keys], schema=_VERDICT, orient="row"))
+    ways = labels.select(Label._fields).unique()
+    verdicts = [book.look_up(Label(*way)) for way in ways.iter_rows()]
+    found = ways.hstack(pl.DataFrame(verdicts, schema=_VERDICT, orient="row"))
+    labels = labels.join(found, on=Label._fields, how="left", nulls_equal=True, maintain_order="left")
     labels = name_strangers(labels)
     hands = roster.filter(pl.col("hand").is_in(HANDS)).select("player_id", roster_hand="hand")
     return labels.join(hands, on="player_id", how="left", maintain_order="left")
@@ -274,10 +275,11 @@ def _with_sides(labels: pl.DataFrame, book: Book) -> pl.DataFrame:
     same person that day does.
     """
     pitchers = labels.filter((pl.col("role") == "pitcher") & pl.col("team_label").is_not_null())
-    ways = list(pitchers.select("tracker", "label", "native_id").iter_rows())
-    knows = {way: book.knows(*way) for way in dict.fromkeys(ways)}
-    known = [knows[way] for way in ways]
-    pitchers = pitchers.with_columns(known=pl.Series(known, dtype=pl.Boolean) * pl.col("rows"))
+    by = ["tracker", "label", "native_id"]
+    ways = pitchers.select(by).unique()
+    known = pl.Series("known", [book.knows(*way) for way in ways.iter_rows()], dtype=pl.Boolean)
+    pitchers = pitchers.join(ways.with_columns(known), on=by, nulls_equal=True)
+    pitchers = pitchers.with_columns(pl.col("known") * pl.col("rows"))
     all_days = pitchers.group_by("tracker", "team_label").agg(in_all=pl.col("known").sum() / pl.col("rows").sum())
     by_day = pitchers.group_by("tracker", "team_label", "baseball_day").agg(
         that_day=pl.col("known").sum() / pl.col("rows").sum()

@@ -1,30 +1,15 @@
 """Players who are on no roster, opponents above all: one provisional player each, whichever tracker names him and however."""
 
 import re
-from collections import Counter, defaultdict
-from collections.abc import Iterable
-from functools import lru_cache
-from typing import NamedTuple
+from collections import defaultdict
 
 import polars as pl
 
-from pipeline.names import Name, natural_order, parse_name, short_form
+from pipeline.names import natural_order, parse_name, short_form
 
 US, OPPONENT, PROVISIONAL = "us", "opponent", "x-"
-
-
-class Stranger(NamedTuple):
-    """One row of the labels whose player is on no roster. `team` is the label of his team where the tracker tells it."""
-
-    row: int
-    name: Name
-    shown: str
-    key: str
-    team: str | None
-    else_team: str
-    day: object
-    tracker: str
-    rows: int
+_NAMED = ("tracker", "label", "native_id")
+_SPELLED = {"shown": pl.String, "key": pl.String, "short": pl.String, "forms": pl.List(pl.String)}
 
 
 def name_strangers(labels: pl.DataFrame) -> pl.DataFrame:
@@ -34,46 +19,12 @@ def name_strangers(labels: pl.DataFrame) -> pl.DataFrame:
     people on the same days are one team, and a short form ("C. Pell") goes to the only full name of its team that it can stand for. A
     label without a verdict, of a device that does not know whether it is at a game, is taken for a stranger whom another tracker names.
     """
-    facts = labels.with_row_index("row").select(
-        "row", "tracker", "label", "native_id", "role", "occasion", "side", "team", "baseball_day", "rows", "how"
-    )
-    named = [_stranger(*line) for line in facts.filter(pl.col("how") == "provisional").drop("how").iter_rows()]
+    told = _spelled(labels.with_row_index("row"))
+    is_stranger = pl.col("how") == "provisional"
     unsure = (pl.col("how") == "none") & pl.col("occasion").is_null()
-    keys = {stranger.key for stranger in named}
-    also = [s for line in facts.filter(unsure).drop("how").iter_rows() if (s := _stranger(*line)).key in keys]
-    return _with_ids(labels, [*named, *also])
-
-
-def _stranger(
-    row: int,
-    tracker: str,
-    label: str | None,
-    native_id: str | None,
-    role: str,
-    occasion: str | None,
-    side: str | None,
-    team: str | None,
-    day: object,
-    rows: int,
-) -> Stranger:
-    is_ours = side == "ours" or (role == "batter" and occasion in ("scrimmage", "live_bp", "bullpen"))
-    # a number without a name means nothing to another tracker
-    shown = natural_order(label) if label else f"{tracker} {native_id}"
-    name = parse_name(label or "")
-    key = " ".join([*name.words, name.suffix]).strip() or shown
-    return Stranger(row, name, shown, key, team, US if is_ours else OPPONENT, day, tracker, rows)
-
-
-def _with_ids(labels: pl.DataFrame, strangers: list[Stranger]) -> pl.DataFrame:
-    team_of = _teams(strangers)
-    placed = [(stranger, team_of(stranger)) for stranger in strangers]
-    full = _full_names(placed)
-    rows = [
-        (s.row, f"{PROVISIONAL}{_slug(team)}-{_slug(full.get((team, s.key), s.key))}", s.shown, team)
-        for s, team in placed
-    ]
-    schema = {"row": pl.UInt32, "stranger_id": pl.String, "stranger_name": pl.String, "stranger_team": pl.String}
-    found = pl.DataFrame(rows, schema=schema, orient="row")
+    of_strangers = pl.col("key").is_in(told.filter(is_stranger).get_column("key").unique().implode())
+    strangers = _with_teams(told.filter(is_stranger | (unsure & of_strangers)))
+    found = _with_ids(strangers).select("row", "stranger_id", stranger_name="shown", stranger_team="of_team")
     joined = labels.with_row_index("row").join(found, on="row", how="left", maintain_order="left").drop("row")
     is_new = pl.col("stranger_id").is_not_null()
     settled = is_new & (pl.col("how") == "none")
@@ -84,39 +35,42 @@ def _with_ids(labels: pl.DataFrame, strangers: list[Stranger]) -> pl.DataFrame:
     )
 
 
-class _Teams:
-    """Which team a stranger is of."""
-
-    def __init__(self, strangers: list[Stranger]) -> None:
-        stated = [s for s in strangers if s.team is not None]
-        self.alias = _one_team_each(stated)
-        self.on_day: defaultdict[tuple[str, object], set[str]] = defaultdict(set)
-        self.ever: defaultdict[str, set[str]] = defaultdict(set)
-        for s in stated:
-            team = self.alias[str(s.team)]
-            self.on_day[s.key, s.day].add(team)
-            self.ever[s.key].add(team)
-
-    def __call__(self, stranger: Stranger) -> str:
-        if stranger.team is not None:
-            return self.alias[stranger.team]
-        for teams in (self.on_day.get((stranger.key, stranger.day), set()), self.ever.get(stranger.key, set())):
-            if len(teams) == 1:
-                return next(iter(teams))
-        return stranger.else_team
+def _spelled(labels: pl.DataFrame) -> pl.DataFrame:
+    """Each label's name as it is shown, its `key` (the words in spoken order), its short form where it is one, and those that lead to it."""
+    ways = labels.select(_NAMED).unique()
+    spelled = pl.DataFrame([_spelling(*way) for way in ways.iter_rows()], schema=_SPELLED, orient="row")
+    return labels.join(ways.hstack(spelled), on=_NAMED, how="left", nulls_equal=True, maintain_order="left")
 
 
-def _teams(strangers: list[Stranger]) -> _Teams:
-    return _Teams(strangers)
+def _spelling(tracker: str, label: str | None, native_id: str | None) -> tuple[str, str, str | None, list[str]]:
+    # a number without a name means nothing to another tracker
+    shown = natural_order(label) if label else f"{tracker} {native_id}"
+    name = parse_name(label or "")
+    key = " ".join([*name.words, name.suffix]).strip() or shown
+    return shown, key, short_form(name), sorted(name.initials)
 
 
-def _one_team_each(stated: list[Stranger]) -> dict[str, str]:
+def _with_teams(strangers: pl.DataFrame) -> pl.DataFrame:
+    """`of_team`: the team stated, by its chief label; else the one that others state of this name that day, or ever; else which side he is on."""
+    chief = _chief_labels(strangers)
+    strangers = strangers.with_columns(
+        of_team=pl.col("team").replace_strict(chief, default=None, return_dtype=pl.String)
+    )
+    stated = strangers.filter(pl.col("of_team").is_not_null())
+    for column, by in (("_that_day", ["key", "baseball_day"]), ("_ever", ["key"])):
+        only = stated.group_by(by).agg(pl.col("of_team").unique()).filter(pl.col("of_team").list.len() == 1)
+        one = only.select(*by, pl.col("of_team").list.first().alias(column))
+        strangers = strangers.join(one, on=by, how="left", maintain_order="left")
+    batting_ours = (pl.col("role") == "batter") & pl.col("occasion").is_in(["scrimmage", "live_bp", "bullpen"])
+    is_ours = (pl.col("side") == "ours").fill_null(False) | batting_ours.fill_null(False)
+    side = pl.when(is_ours).then(pl.lit(US)).otherwise(pl.lit(OPPONENT))
+    return strangers.with_columns(of_team=pl.coalesce("of_team", "_that_day", "_ever", side))
+
+
+def _chief_labels(strangers: pl.DataFrame) -> dict[str, str]:
     """Each team label's chief label: labels under which two trackers name the same person on one day are of one team."""
-    rows = Counter[str]()
-    by_person: defaultdict[tuple[str, object], set[tuple[str, str]]] = defaultdict(set)
-    for s in stated:
-        rows[str(s.team)] += s.rows
-        by_person[s.key, s.day].add((s.tracker, str(s.team)))
+    stated = strangers.filter(pl.col("team").is_not_null())
+    rows = dict(stated.group_by("team").agg(pl.col("rows").sum()).iter_rows())
     same = {team: team for team in rows}
 
     def chief(team: str) -> str:
@@ -124,29 +78,34 @@ def _one_team_each(stated: list[Stranger]) -> dict[str, str]:
             team = same[team]
         return team
 
-    together = {(a, b) for seen in by_person.values() for ta, a in seen for tb, b in seen if ta < tb and a != b}
-    for a, b in sorted(together):
+    said = stated.select("key", "baseball_day", "tracker", "team").unique()
+    both = said.join(said, on=["key", "baseball_day"], nulls_equal=True, suffix="_b")
+    apart = (pl.col("tracker") < pl.col("tracker_b")) & (pl.col("team") != pl.col("team_b"))
+    for a, b in both.filter(apart).select("team", "team_b").unique().sort("team", "team_b").iter_rows():
         first, second = sorted((chief(a), chief(b)), key=lambda team: (-rows[team], team))
         same[second] = first
     return {team: chief(team) for team in rows}
 
 
-def _full_names(placed: Iterable[tuple[Stranger, str]]) -> dict[tuple[str, str], str]:
-    """For each short form, by team: the full name that it stands for, where there is only one."""
-    placed = list(placed)
+def _with_ids(strangers: pl.DataFrame) -> pl.DataFrame:
+    """`stranger_id` from the team and the name in full: a short form's is that of the full name that it stands for, where there is only one."""
+    people = strangers.unique(["of_team", "key"], keep="first", maintain_order=True)
+    people = people.select("of_team", "key", "short", "forms")
     stands_for: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
-    for stranger, team in placed:
-        for form in stranger.name.initials:
-            stands_for[team, form].add(stranger.key)
-    full = {}
-    for stranger, team in placed:
-        short = short_form(stranger.name)
-        names = stands_for.get((team, short), set()) if short else set()
-        if len(names) == 1:
-            full[team, stranger.key] = next(iter(names))
-    return full
+    for team, key, _, forms in people.iter_rows():
+        for form in forms:
+            stands_for[team, form].add(key)
+    ids = [
+        f"{PROVISIONAL}{_slug(team)}-{_slug(_only(stands_for.get((team, short))) or key)}"
+        for team, key, short, _ in people.iter_rows()
+    ]
+    people = people.select("of_team", "key", stranger_id=pl.Series(ids, dtype=pl.String))
+    return strangers.join(people, on=["of_team", "key"], how="left", maintain_order="left")
 
 
-@lru_cache(20_000)
+def _only(names: set[str] | None) -> str | None:
+    return next(iter(names)) if names and len(names) == 1 else None
+
+
 def _slug(text: str) -> str:
     return "-".join(re.findall(r"\w+", text.casefold())) or "unnamed"
