@@ -9,7 +9,12 @@ from pipeline.names import natural_order, parse_name, short_form
 
 US, OPPONENT, PROVISIONAL = "us", "opponent", "x-"
 _NAMED = ("tracker", "label", "native_id")
-_SPELLED = {"shown": pl.String, "key": pl.String, "short": pl.String, "forms": pl.List(pl.String)}
+_SPELLED: dict[str, pl.DataType | type[pl.DataType]] = {
+    "shown": pl.String,
+    "key": pl.String,
+    "short": pl.String,
+    "forms": pl.List(pl.String),
+}
 
 
 def name_strangers(labels: pl.DataFrame) -> pl.DataFrame:

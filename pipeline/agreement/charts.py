@@ -34,18 +34,12 @@ class Change(NamedTuple):
 
 def between_night_sd(centres: np.ndarray, se: np.ndarray) -> float:
     """SD of nights' true centres, from the median change between neighbouring nights: a step or a bad night hardly moves it."""
-    steps = np.abs(np.diff(centres))
+    steps = np.diff(centres)
     if len(steps) < 2:
         return 0.0
-    within = se[1:] ** 2 + se[:-1] ** 2
-    low, high = 0.0, float(steps.max()) + 1e-12
-    for _ in range(50):
-        middle = (low + high) / 2
-        # median of |N(0, 1)| is 0.6745
-        low, high = (
-            (middle, high) if np.median(steps / np.sqrt(2 * middle**2 + within)) > 0.6744897501960817 else (low, middle)
-        )
-    return low
+    # the SD with which the median of |step| / its own SD is that of |N(0, 1)|, 0.6745: half of the steps ask for more, half for less
+    asked = (steps / 0.6744897501960817) ** 2 - (se[1:] ** 2 + se[:-1] ** 2)
+    return math.sqrt(max(float(np.median(asked)) / 2, 0.0))
 
 
 def ewma(values: np.ndarray, smoothing: float = SMOOTHING, start: float = 0.0) -> np.ndarray:

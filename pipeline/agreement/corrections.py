@@ -100,7 +100,8 @@ def crooked_stretches(setup: pl.DataFrame) -> list[CrookedStretch]:
     nights = told.drop_nulls("baseball_day").join(
         whole, on=["tracker_b", "quantity"], how="anti", maintain_order="left"
     )
-    in_order = nights.sort("tracker_b", "quantity", "baseball_day", maintain_order=True)
+    some = nights.filter(pl.col("crooked").any().over("tracker_b", "quantity"))
+    in_order = some.sort("tracker_b", "quantity", "baseball_day", maintain_order=True)
     for rows in in_order.partition_by("tracker_b", "quantity", maintain_order=True):
         found += [_stretch(run) for run in _runs(rows.to_dicts()) if run[-1]["crooked"]]
     return found

@@ -100,8 +100,18 @@ def drift_of_charts(
     family = sum(len(chart.days) >= LEAST_NIGHTS for chart in charts) + own_charts
     rule = rule_for(float(FALSE_ALARM_NIGHTS * family)) if family else Rule(math.nan, math.nan)
     by_name = {chart[:3]: chart for chart in charts}
-    rows = [_rows(chart, watch(chart, rule), rule, by_name, readings, tolerances) for chart in charts]
-    return pl.concat([DRIFT.empty(), *rows])
+    if not charts:
+        return DRIFT.empty()
+    watched = [watch(chart, rule) for chart in charts]
+    plain = pl.concat([_plain_rows(chart, found, rule) for chart, found in zip(charts, watched, strict=True)])
+    told = [
+        row
+        for chart, found in zip(charts, watched, strict=True)
+        for row in _alarms_told(chart, found, by_name, readings, tolerances)
+    ]
+    by = [*_PAIR, "baseball_day"]
+    rows = plain.join(pl.DataFrame(told, schema=_TOLD), on=by, how="left", maintain_order="left")
+    return conform(rows, DRIFT).with_columns(pl.selectors.float().fill_nan(None))
 
 
 def rule_for(run_length: float) -> Rule:
@@ -207,18 +217,13 @@ def usual_stretch(stretches: list[Stretch]) -> Stretch | None:
     return max(stretches, key=lambda stretch: stretch.end - stretch.start, default=None)
 
 
-def _rows(
-    chart: Chart,
-    watched: Watched,
-    rule: Rule,
-    charts: dict[tuple[str, str, str], Chart],
-    readings: pl.DataFrame,
-    tolerances: dict[str, float],
-) -> pl.DataFrame:
+def _plain_rows(chart: Chart, watched: Watched, rule: Rule) -> pl.DataFrame:
+    """A chart's rows of the table without what is to be said of its alarms."""
     half_width = rule.half_width if len(chart.days) >= LEAST_NIGHTS else math.nan
-    plain = pl.DataFrame(
+    return pl.DataFrame(
         {
-            "baseball_day": chart.days,
+            **dict(zip(_PAIR, chart[:3], strict=True)),
+            "baseball_day": np.array(chart.days, "datetime64[D]"),
             "n": chart.n,
             "night_bias": chart.centre,
             "se": chart.se,
@@ -228,23 +233,18 @@ def _rows(
             "level": watched.level,
             "alarm": watched.alarm,
             "latest": np.arange(len(chart.days)) == len(chart.days) - 1,
+            "between_nights_sd": chart.between,
+            "ewma_low": -half_width,
+            "ewma_high": half_width,
         }
-    ).with_columns(
-        *(pl.lit(value).alias(name) for name, value in zip(_PAIR, chart[:3], strict=True)),
-        between_nights_sd=pl.lit(chart.between),
-        ewma_low=pl.lit(-half_width),
-        ewma_high=pl.lit(half_width),
     )
-    told = pl.DataFrame(_alarms_told(chart, watched, charts, readings, tolerances), schema=_TOLD)
-    rows = conform(plain.join(told, on="baseball_day", how="left", maintain_order="left"), DRIFT)
-    return rows.with_columns(pl.selectors.float().fill_nan(None))
 
 
 _PAIR = ("tracker_a", "tracker_b", "metric")
 _ABOUT_ALARM = (
     "change_day", "change_low", "change_high", "size", "nights_since", "pitches_since", "mover", "mover_how", "matters", "sentence",
 )  # fmt: skip
-_TOLD = {name: DRIFT.polars_schema()[name] for name in ("baseball_day", *_ABOUT_ALARM)}
+_TOLD = {name: DRIFT.polars_schema()[name] for name in (*_PAIR, "baseball_day", *_ABOUT_ALARM)}
 
 
 def _alarms_told(

@@ -115,8 +115,9 @@ def _charts(centres: pl.DataFrame, nights: AllNights) -> list[Chart]:
 def _chart(centres: pl.DataFrame, nights: AllNights, pair: int, place: int) -> Chart:
     metric = nights.metrics[place]
     label = metric + (FAR if nights.side.far[pair, place] else NEAR)
-    held = centres.filter(pl.col(f"n.{label}") > 0)
-    found = Centres(*(held[f"{name}.{label}"].to_numpy() for name in Centres._fields))
+    columns = {name: pl.col(f"{name}.{label}") for name in Centres._fields}
+    held = centres.select("baseball_day", **columns).filter(pl.col("n") > 0)
+    found = Centres(*(held[name].to_numpy() for name in Centres._fields))
     centre, se = found.centre + nights.side.less[pair, place], standard_errors(found)
     between = between_night_sd(centre, se)
     return Chart(*nights.pairs[pair], metric, held["baseball_day"].to_list(), found.n.astype(int), centre, se, between)

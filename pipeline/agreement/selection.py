@@ -43,7 +43,8 @@ def selection_by_night(
 def selection_table(nightly: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFrame:
     """The table `selection`: agreement over all matched pairs beside that over pairs matched by clock and order alone."""
     metrics = [name for name in METRICS if f"apart.{name}" in nightly.columns]
-    nights = nightly.sort("baseball_day").partition_by("tracker_a", "tracker_b", as_dict=True)
+    by_pair = nightly.sort("baseball_day").partition_by("tracker_a", "tracker_b", as_dict=True)
+    nights = {key: _columns(of_pair) for key, of_pair in by_pair.items()}
     places = {tracker: place for place, tracker in enumerate(in_order_of_rank([str(name) for key in nights for name in key], ranks))}  # fmt: skip
     rows = [
         _row(str(key[0]), str(key[1]), metric, nights[key])
@@ -108,21 +109,27 @@ def _of_metric(metric: str, apart: pl.DataFrame, tolerance: float, runs: Runs) -
     return [pl.Series(name, values) for name, values in columns.items()]
 
 
-def _row(tracker_a: str, tracker_b: str, metric: str, nights: pl.DataFrame) -> tuple[object, ...] | None:
+def _columns(nights: pl.DataFrame) -> dict[str, np.ndarray]:
+    """The figures by name, 0 where a night has none; one array for all, for a column at a time costs more than the sums."""
+    figures = nights.drop(list(_KEYS)).cast(pl.Float64).fill_null(0.0)
+    return dict(zip(figures.columns, np.ascontiguousarray(figures.to_numpy().T), strict=True))
+
+
+def _row(tracker_a: str, tracker_b: str, metric: str, nights: dict[str, np.ndarray]) -> tuple[object, ...] | None:
     side, less = NEAR, 0.0
     if METRICS[metric].circular:
-        found = side_of(*(np.array(nights[f"{name}.{metric}"].fill_null(0.0).sum()) for name in ("cos", "sin")))
+        found = side_of(*(np.array(nights[f"{name}.{metric}"].sum()) for name in ("cos", "sin")))
         side, less = FAR if found.far else NEAR, float(found.less)
     matched, clock = (_over_nights(lot, metric + side, less, nights) for lot in ("matched", "clock"))
     if not matched[0]:
         return None
-    apart = int(nights[f"apart.{metric}"].fill_null(0.0).sum())
+    apart = int(nights[f"apart.{metric}"].sum())
     return (tracker_a, tracker_b, metric, *matched, *clock, apart, _said(matched, clock, apart))
 
 
-def _over_nights(lot: str, label: str, less: float, nights: pl.DataFrame) -> tuple[float, ...]:
+def _over_nights(lot: str, label: str, less: float, nights: dict[str, np.ndarray]) -> tuple[float, ...]:
     """Pitches, mean, SD and share beyond the tolerance over all nights; nan where there are too few."""
-    n, d, dd, beyond = (nights[f"{lot}.{name}.{label}"].fill_null(0.0).to_numpy() for name in _FIGURES)
+    n, d, dd, beyond = (nights[f"{lot}.{name}.{label}"] for name in _FIGURES)
     pitches = float(n.sum())
     (mean,), (squares,) = combined(n, d, dd, Runs(np.array([0]), np.array([len(n)])))
     spread = math.sqrt(squares / (pitches - 1)) if pitches > 1 else math.nan

@@ -107,8 +107,8 @@ def setup_of_nights(frames: pl.DataFrame, own_errors: dict[tuple[str, str], floa
     where it is known; where not, both are taken to err alike.
     """
     pairs = frames.partition_by("tracker_a", "tracker_b", maintain_order=True)
-    tables = [rows for of_pair in pairs for rows in _rows_of_pair(of_pair.sort("baseball_day"), own_errors)]
-    return _flag_crooked(pl.concat([SETUP.empty(), *tables]))
+    found = [rows for of_pair in pairs for rows in _found_of_pair(of_pair.sort("baseball_day"), own_errors)]
+    return _flag_crooked(_rows(pl.concat(found))) if found else SETUP.empty()
 
 
 def fit_frames(equations: list[Equations], starts: np.ndarray) -> Frames:
@@ -354,7 +354,8 @@ def _share_of_a(trackers: tuple[str, str], metric: str, own_errors: dict[tuple[s
     return of_b / (of_a + of_b) if of_a > 0 and of_b > 0 else 0.5
 
 
-def _rows_of_pair(frames: pl.DataFrame, own_errors: dict[tuple[str, str], float]) -> Iterator[pl.DataFrame]:
+def _found_of_pair(frames: pl.DataFrame, own_errors: dict[tuple[str, str], float]) -> Iterator[pl.DataFrame]:
+    """By quantity what was found of it, by night and over all: tracker_a, tracker_b, quantity, baseball_day, value, se, n, nights, note."""
     trackers: tuple[str, str] = frames.select("tracker_a", "tracker_b").row(0)
     moved = [
         (_share_of_a(trackers, metric, own_errors) - 0.5) * pl.col(f"scale_by.{metric}").fill_nan(0.0)
@@ -362,14 +363,13 @@ def _rows_of_pair(frames: pl.DataFrame, own_errors: dict[tuple[str, str], float]
     ]
     frames = frames.with_columns((pl.col("value.scale") + pl.sum_horizontal(moved)).alias("value.scale"))
     for quantity in QUANTITIES:
-        value, se = pl.col(f"value.{quantity}").alias("value"), pl.col(f"se.{quantity}").alias("se")
-        told = frames.select("baseball_day", value, se, pl.col("pitches").alias("n")).filter(
-            pl.col("se") * 2 < TOLD_WITHIN[quantity]
-        )
+        told = frames.select(
+            "baseball_day", value=f"value.{quantity}", se=f"se.{quantity}", n=pl.col("pitches").cast(pl.Int64)
+        ).filter(pl.col("se") * 2 < TOLD_WITHIN[quantity])
         if told.height:
-            note = pl.lit(None, pl.String).alias("note")
-            yield _rows(trackers, quantity, told.with_columns(pl.lit(1).alias("nights"), note))
-            yield _rows(trackers, quantity, _whole(quantity, told))
+            by_night = told.with_columns(nights=pl.lit(1, pl.Int64), note=pl.lit(None, pl.String))
+            about = dict(zip(("tracker_a", "tracker_b", "quantity"), map(pl.lit, (*trackers, quantity)), strict=True))
+            yield pl.concat([by_night, _whole(quantity, told)]).with_columns(**about)
 
 
 def _whole(quantity: str, told: pl.DataFrame) -> pl.DataFrame:
@@ -382,23 +382,20 @@ def _whole(quantity: str, told: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame([row], schema={"baseball_day": pl.Date, **types}, orient="row")
 
 
-def _rows(trackers: tuple[str, str], quantity: str, found: pl.DataFrame) -> pl.DataFrame:
-    """Rows of the table, not yet flagged, of what was found of one quantity: baseball_day, value, se, n, nights, note."""
+def _rows(found: pl.DataFrame) -> pl.DataFrame:
+    """Rows of the table, not yet flagged."""
     from scipy.special import stdtrit
 
     value, n, nights = (found[name].to_numpy() for name in ("value", "n", "nights"))
     # one night: its pitches repeat; all nights: the nights do
     df = np.maximum(np.where(nights > 1, nights, n) - 1, 1)
     half = stdtrit(df, 0.975) * found["se"].to_numpy()
-    turn = quantity in ("aim_deg", "tilt_deg")
-    at_rubber = np.tan(np.radians(value)) * RUBBER_FT * 12
+    turns = found["quantity"].is_in(["aim_deg", "tilt_deg"]).to_numpy()
+    at_rubber = np.tan(np.radians(np.where(turns, value, math.nan))) * RUBBER_FT * 12
     columns: dict[str, pl.Expr | pl.Series] = {
-        "tracker_a": pl.lit(trackers[0]),
-        "tracker_b": pl.lit(trackers[1]),
-        "quantity": pl.lit(quantity),
         "low": pl.Series(value - half),
         "high": pl.Series(value + half),
-        "at_rubber_in": pl.Series(at_rubber) if turn else pl.lit(None),
+        "at_rubber_in": pl.Series(at_rubber).fill_nan(None),
         "crooked": pl.lit(False),
         "sentence": pl.lit(None),
     }
@@ -408,13 +405,10 @@ def _rows(trackers: tuple[str, str], quantity: str, found: pl.DataFrame) -> pl.D
 def _flag_crooked(rows: pl.DataFrame) -> pl.DataFrame:
     from scipy.special import ndtr
 
-    if rows.is_empty():
-        return rows
     adjusted = benjamini_hochberg(2 * ndtr(-np.abs((rows["value"] / rows["se"].clip(1e-12)).to_numpy())))
     matters = pl.col("value").abs() >= pl.col("quantity").replace_strict(CROOKED_FROM, return_dtype=pl.Float64)
     flagged = rows.with_columns((matters & (pl.Series(adjusted) < 0.05)).alias("crooked"))
-    said = [
-        setup_sentence(row, {}) if row["crooked"] or row["baseball_day"] is None else None
-        for row in flagged.iter_rows(named=True)
-    ]
-    return flagged.with_columns(pl.Series("sentence", said, pl.String))
+    is_said = flagged["crooked"] | flagged["baseball_day"].is_null()
+    said = [setup_sentence(row, {}) for row in flagged.filter(is_said).iter_rows(named=True)]
+    sentences = pl.Series("sentence", said, pl.String)
+    return flagged.with_columns(flagged["sentence"].scatter(is_said.arg_true(), sentences))
