@@ -29,6 +29,7 @@ MOST_TOLD = 12
 SAID_WHOLE = ("drift", "gap", "doubtful", "lost", "clock")
 COUNTED = {
     "file": ("file could not be read", "files could not be read"),
+    "copy": ("export repeats another under other ids", "exports repeat others under other ids"),
     "row": ("tracker has rows in quarantine", "trackers have rows in quarantine"),
     "value": ("kind of reading is left out too often", "kinds of readings are left out too often"),
     "name": ("name is to be settled", "names are to be settled"),

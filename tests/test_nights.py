@@ -15,8 +15,10 @@ from pipeline import inbox
 from pipeline.archive import ARCHIVE
 from pipeline.attempts import read_attempts
 from pipeline.ledger import load_ledger
-from pipeline.night import dry_run, run_and_record
+from pipeline.night import dry_run, restore, run_and_record
 from pipeline.publishing import current_version, versions
+from pipeline.repeats import COPIED
+from pipeline.reports.attention import find_needs
 from tests.conftest import command
 from tests.nights import (
     DEMO,
@@ -120,6 +122,92 @@ def test_a_removed_export_is_told_and_its_rows_stay_until_a_person_says_otherwis
     decide(workspace, f"drop_export,pen_unit,{name},,me,2026-11-25,sent by mistake")
     report = night(workspace)
     assert name not in published(workspace)["files"].get_column("file_name").to_list()
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+
+
+def test_a_dropped_export_whose_content_stands_under_another_name_takes_no_row_with_it(
+    workspace: Path, tmp_path: Path
+) -> None:
+    before = comparable(workspace)["pitches"]
+    path = one(workspace, "radar_2026-10-16_v1")
+    copy = path.with_name("radar_2026-10-16_v0.csv")
+    shutil.copy(path, copy)
+    night(workspace)
+    # v0 comes first by name, so that its rows are the ones that stand, and v1 is the repeat
+    copy.unlink()
+    decide(workspace, "drop_export,stadium_radar,2026-10/radar_2026-10-16_v0.csv,,me,2026-11-25,a copy")
+    night(workspace)
+    files = published(workspace)["files"].filter(pl.col("file_name").str.contains("2026-10-16_v"))
+    assert files.select("file_name", "status").rows() == [("2026-10/radar_2026-10-16_v1.csv", "read")]
+    assert comparable(workspace)["pitches"].equals(before)
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+    # the decision still stands when the copy comes again: it lies in its inbox then, which is told, and it counts no throw twice
+    shutil.copy(path, copy)
+    night(workspace)
+    (note,) = published(workspace)["decisions"].filter(pl.col("kind") == "drop_export").get_column("note").to_list()
+    assert "lies in its inbox" in note
+    assert comparable(workspace)["pitches"].equals(before)
+
+
+def test_an_export_that_was_dropped_and_comes_again_counts_again_until_it_goes(workspace: Path, tmp_path: Path) -> None:
+    before = comparable(workspace)
+    path = one(workspace, "wurf_20261013_1537_Sued")
+    content = path.read_bytes()
+    path.unlink()
+    decide(workspace, "drop_export,pen_unit,20261013/wurf_20261013_1537*,,me,2026-11-25,another team's")
+    night(workspace)
+    without = comparable(workspace)
+    assert set(differences(without, before)) > {"pitches", "sightings", "files"}
+    path.write_bytes(content)
+    night(workspace)
+    assert set(differences(comparable(workspace), before)) == {"decisions"}
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+    path.unlink()
+    night(workspace)
+    assert differences(comparable(workspace), without) == {}
+
+
+def test_a_run_after_a_restore_drops_what_was_dropped_and_keeps_what_was_removed_meanwhile(
+    workspace: Path, tmp_path: Path
+) -> None:
+    first, before = str(current_version(workspace / "warehouse")), comparable(workspace)
+    dropped, removed = one(workspace, "wurf_20261013_1537_Sued"), one(workspace, "wurf_20261014_1525_Nord")
+    content = removed.read_bytes()
+    lines = content.splitlines(keepends=True)
+    dropped.unlink()
+    decide(workspace, "drop_export,pen_unit,20261013/wurf_20261013_1537_Sued.csv,,me,2026-11-25,another team's")
+    removed.write_bytes(b"".join(lines[:-8]))
+    night(workspace)
+    after = comparable(workspace)
+    removed.unlink()
+    restore(load_ledger(workspace), first)
+    assert differences(comparable(workspace), before) == {}
+    # the version that was put back knows the export as it was: its kept copy is read where the night is worked through once more
+    report = night(workspace)
+    assert report.files_gone == 1 and any("decisions.csv" in reason for reason in report.reasons)
+    night(workspace, rebuild=True)
+    removed.write_bytes(content)
+    assert differences(comparable(workspace), fresh(workspace, tmp_path / "fresh")) == {}
+    # and what lies there as it was before the restore gives the same tables as before it
+    removed.write_bytes(b"".join(lines[:-8]))
+    night(workspace)
+    assert differences(comparable(workspace), after) == {}
+
+
+def test_an_export_copied_under_another_session_counts_no_throw_twice_and_is_told(
+    workspace: Path, tmp_path: Path
+) -> None:
+    """The copy was cut off and its ids are others, as with `session = "@file"`: only its readings tell."""
+    before = published(workspace)["pitches"].height
+    path = one(workspace, "wurf_20261013_1537_Sued")
+    lines = path.read_bytes().replace(b"M3-101311", b"M3-101399").splitlines(keepends=True)
+    path.with_name("wurf_20261013_1538_Sued.csv").write_bytes(b"".join(lines[:-8]))
+    night(workspace)
+    assert published(workspace)["pitches"].height == before
+    aside = published(workspace)["set_aside"].filter(pl.col("why") == COPIED)
+    assert aside.height > 5 and set(aside.get_column("kind")) == {"repeat"}
+    (need,) = [need for need in find_needs(workspace / "warehouse") if need.kind == "copy"]
+    assert f"{aside.height} rows" in need.sentence and "wurf_20261013_1538_Sued.csv" in need.sentence
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 

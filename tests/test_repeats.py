@@ -1,10 +1,12 @@
 from datetime import date
+from typing import Any
 
 import polars as pl
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.repeats import STARTS_ANEW, natural_key, resolve_repeats
+from pipeline.repeats import COPIED, STARTS_ANEW, Once, natural_key, resolve_repeats
 from tests.frames import sightings
 
 NEWNESS = pl.DataFrame({"file_id": ["old", "new"], "newness": [0, 1]})
@@ -43,3 +45,82 @@ def test_no_row_is_lost_and_no_sighting_stands_twice(rows: list[tuple[str, str]]
     assert once.sightings.height + once.set_aside.height == len(rows)
     assert once.sightings.get_column("sighting_id").is_unique().all()
     assert set(once.sightings.get_column("sighting_id")) == {sighting for sighting, _ in rows}
+
+
+# ---- copies under other ids ----------------------------------------------------------------------------------------------------------------
+
+
+def evening(file: str, speeds: list[float], **more: object) -> list[dict[str, Any]]:
+    """Rows of an export whose ids say in which file they stand: nothing but their readings tells of a copy."""
+    return [
+        {
+            "sighting_id": f"s-{file}-{place}",
+            "file_id": file,
+            "file_order": place,
+            "native_session": file,
+            "release_speed_mph": speed,
+            "spin_rate_rpm": 2000 + 10 * speed,
+            "induced_vertical_break_in": speed / 7,
+            **more,
+        }
+        for place, speed in enumerate(speeds)
+    ]
+
+
+SPEEDS = [91.2, 90.7, 84.1, 92.0, 91.2, 78.8, 90.1]
+
+
+def kept(*exports: list[dict[str, Any]]) -> tuple[Once, list[str]]:
+    once = resolve_repeats(sightings(*(row for rows in exports for row in rows)), NEWNESS)
+    rows = sum(len(rows) for rows in exports)
+    assert once.sightings.height + once.set_aside.height == rows
+    ids = set(once.sightings.get_column("sighting_id"))
+    assert set(once.set_aside.get_column("of_sighting_id")) <= ids
+    return once, once.sightings.get_column("file_id").to_list()
+
+
+@pytest.mark.parametrize("copied", [SPEEDS, SPEEDS[:4], SPEEDS[3:], [*SPEEDS[:5], 70.0]])
+def test_an_export_copied_under_another_name_counts_no_throw_twice(copied: list[float]) -> None:
+    once, files = kept(evening("old", SPEEDS), evening("new", copied))
+    assert once.sightings.height == len(SPEEDS) + (70.0 in copied)
+    assert set(once.set_aside.get_column("kind")) == {"repeat"} and set(once.set_aside.get_column("why")) == {COPIED}
+    # what was cut off gives way to what is whole, whichever is newer; of two alike the newer one counts
+    assert files.count("old") == (0 if copied == SPEEDS else len(SPEEDS))
+
+
+def test_a_copy_whose_labels_somebody_has_corrected_counts_as_the_newer_one() -> None:
+    old, new = evening("old", SPEEDS, pitcher_label="Ann"), evening("new", SPEEDS[:-1], pitcher_label="Bea")
+    once, files = kept(old, new)
+    assert (files.count("new"), files.count("old")) == (6, 1)
+    assert set(once.set_aside.get_column("kind")) == {"superseded"}
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        evening("new", [speed + 0.1 for speed in SPEEDS]),
+        evening("new", SPEEDS, tracker="gun"),
+        evening("new", SPEEDS, baseball_day=date(2026, 10, 4)),
+        evening("new", list(reversed(SPEEDS))),
+        evening("new", [SPEEDS[0], 70.0, 71.0, 72.0]),
+        evening("new", SPEEDS, spin_rate_rpm=None, induced_vertical_break_in=None),
+    ],
+    ids=["readings", "tracker", "day", "order", "one row alike", "less measured"],
+)
+def test_rows_that_only_may_be_alike_are_throws_of_their_own(other: list[dict[str, Any]]) -> None:
+    once, _ = kept(evening("old", SPEEDS), other)
+    assert once.set_aside.is_empty()
+
+
+def test_a_radar_that_gives_whole_miles_and_nothing_else_loses_no_throw() -> None:
+    bare: dict[str, object] = {"spin_rate_rpm": None, "induced_vertical_break_in": None}
+    once, _ = kept(evening("old", [90, 91, 90, 92], **bare), evening("new", [90, 91, 90, 92], **bare))
+    assert once.set_aside.is_empty()
+
+
+def test_two_evenings_of_one_day_that_were_both_copied_stay_two() -> None:
+    """A throw of the one may read as a throw of the other."""
+    late = [60.0, 61.0, SPEEDS[2], 62.0]
+    rows = [evening("a", SPEEDS), evening("a2", SPEEDS), evening("b", late), evening("b2", late)]
+    once, files = kept(*rows)
+    assert (once.sightings.height, len(set(files))) == (len(SPEEDS) + len(late), 2)

@@ -16,7 +16,7 @@ import duckdb
 from pipeline.attempts import read_attempts
 from pipeline.names import person_key
 from pipeline.publishing import open_published
-from pipeline.repeats import STARTS_ANEW
+from pipeline.repeats import COPIED, STARTS_ANEW
 
 # the clocks of two trackers that differ by more than this are said to be off (minutes do happen: a person sets them by hand)
 CLOCK_OFF_S = 120
@@ -212,6 +212,22 @@ def _ids_anew(con: duckdb.DuckDBPyConnection) -> list[Need]:
     ]
 
 
+def _copies(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    """Exports that repeat others under other ids. They count once; but what tells is their readings, so a person should know."""
+    sql = f"""
+        select tracker, file_name, count(*), max(set_aside.baseball_day)
+        from set_aside join (select distinct on (file_id) * from files order by file_id, status = 'quarantined', file_name) as files using (file_id, tracker)
+        where why = '{COPIED}' and set_aside.baseball_day >= {SINCE} group by tracker, file_name order by tracker, file_name"""
+    return [
+        Need(
+            "copy",
+            f"{tracker}/{name}: {count_of(rows, 'row')} of {day} stand in another export with other ids, reading by reading; they count once",
+            f"if it is a copy, take it out of the inbox, and decisions.csv: {decision_line('drop_export', name, '', tracker)}",
+        )
+        for tracker, name, rows, day in _rows(con, sql)
+    ]
+
+
 def _gaps(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
         select baseball_day, station, tracker, pitches_both, pitches_other, other_tracker from nights_with_gaps
@@ -384,6 +400,7 @@ _LOOKS: Sequence[Callable[[duckdb.DuckDBPyConnection], list[Need]]] = (
     _columns_missing,
     _exports_gone,
     _ids_anew,
+    _copies,
     _alarms,
     _gaps,
     _names,
