@@ -1,4 +1,4 @@
-"""Units of a profile into ours; pint knows them, and is loaded only when a unit is written that is not already ours."""
+"""Units of a profile into ours; pint knows them, and is loaded (a tenth of a night) only when an unusual one is written."""
 
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -6,8 +6,17 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pint import UnitRegistry
 
-# two spellings of our own units that need no library: "in" names the unit in our column names, "inch" is how pint prefers it
-_SAME = {"in": "inch", "inches": "inch"}
+# what trackers write as a rule, in a unit of the same quantity: exact by definition (NIST SP 811, appendix B.8: 1 ft = 0.3048 m, 1 mile = 5280 ft).
+# A test holds them to pint. "in" names the unit in our column names, "inch" is how pint prefers it.
+_USUAL: dict[str, tuple[str, float]] = {
+    "inch": ("m", 0.0254), "in": ("m", 0.0254), "inches": ("m", 0.0254), "ft": ("m", 0.3048), "m": ("m", 1.0), "cm": ("m", 0.01), "mm": ("m", 0.001),
+    "mph": ("m/s", 0.44704), "ft/s": ("m/s", 0.3048), "m/s": ("m/s", 1.0), "km/h": ("m/s", 1 / 3.6),
+    "ft/s^2": ("m/s^2", 0.3048), "m/s^2": ("m/s^2", 1.0),
+    "rpm": ("turn/min", 1.0), "revolution/second": ("turn/min", 60.0), "revolution/s": ("turn/min", 60.0),
+    "deg": ("deg", 1.0), "degree": ("deg", 1.0),
+    "s": ("s", 1.0), "ms": ("s", 0.001),
+    "1": ("1", 1.0), "percent": ("1", 0.01),
+}  # fmt: skip
 
 
 class UnknownUnitError(ValueError):
@@ -21,8 +30,8 @@ def unit_factor(unit: str, ours: str) -> float:
     Turns and angles count as a quantity of their own, so "Hz" is no spin rate (write "revolution/s") and "1" no angle: taking a
     cycle for a radian is an error of 6.28 that no range check would catch.
     """
-    if _SAME.get(unit, unit) == ours:
-        return 1.0
+    if unit in _USUAL and ours in _USUAL and _USUAL[unit][0] == _USUAL[ours][0]:
+        return _USUAL[unit][1] / _USUAL[ours][1]
     factor, base = _root(unit)
     our_factor, our_base = _root(ours)
     if base != our_base:

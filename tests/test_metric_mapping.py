@@ -1,9 +1,11 @@
 """Readings of any stated definition into ours: worked flights (tests/published/physics.json), rules of the sport, and round trips."""
 
+import itertools
 import tomllib
 from typing import Any
 
 import numpy as np
+import pint
 import polars as pl
 import pytest
 from hypothesis import given
@@ -15,7 +17,7 @@ from pipeline.flight import FRONT_EDGE_FT, G_FPS2, RUBBER_FT, Flight, Span
 from pipeline.sources.definitions import MetricTables, TrajectorySpec, contradictions, parse_plane
 from pipeline.sources.metrics_mapping import MetricsMapped, map_metrics
 from pipeline.sources.null_reasons import Why
-from pipeline.units import UnknownUnitError, unit_factor
+from pipeline.units import _USUAL, UnknownUnitError, unit_factor
 from schemas.metrics import METRICS, TRAJECTORY
 from tests.test_flight import CHECKS, DEFINITIONS, WORKED, check, flights, named, worked_flight
 
@@ -525,6 +527,18 @@ def test_no_number_that_is_not_one_leaves_the_mapping() -> None:
 )
 def test_units_are_exact(name: str, unit: str, ours: str) -> None:
     assert unit_factor(unit, ours) == pytest.approx(check(name)["expected"], rel=1e-12)
+
+
+def test_the_usual_units_are_what_pint_says_of_them() -> None:
+    """The table spares a night the loading of pint; each two units of one quantity are compared with pint's own registry."""
+    registry = pint.UnitRegistry()
+    same = [(a, b) for a, b in itertools.permutations(_USUAL, 2) if _USUAL[a][0] == _USUAL[b][0]]
+    assert len(same) > 30
+    for unit, ours in same:
+        # "in" is a word of Python's, which pint reads the text as
+        by_pint, ours_by_pint = (registry.get_root_units("inch" if u == "in" else u)[0] for u in (unit, ours))
+        by_pint /= ours_by_pint
+        assert unit_factor(unit, ours) == pytest.approx(by_pint, rel=1e-14), (unit, ours)
 
 
 def test_gravity_is_the_standard_one_to_five_digits() -> None:
