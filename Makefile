@@ -35,4 +35,6 @@ clean:
 	$(PYTHON) -m venv .venv
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	# pip compiles what it installs, but not what it only links to
+	$(BIN)/python -m compileall -q pipeline schemas
 	touch .venv/ready
