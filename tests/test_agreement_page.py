@@ -187,8 +187,9 @@ def test_a_unit_without_a_partner_has_its_lines_and_its_chart(tmp_path: Path, la
         assert first_sentence(written).startswith("One thing needs doing: Bullpen unit 2 is aimed ")
         assert "turn it toward third base" in first_sentence(written)
     else:
-        # straight again: nothing to do at the mound, but the nights can be corrected
-        assert first_sentence(written).startswith("No two trackers")
+        # straight again: nothing to do at the mound, but its readings of those nights are off until they are corrected
+        assert first_sentence(written).startswith("One thing needs doing: Bullpen unit 2 was aimed ")
+        assert "turn it" not in first_sentence(written)
         assert "was off from 3 March to" in section
     assert "from = 2026-03-03" in section
 

@@ -139,6 +139,8 @@ def _over_nights(lot: str, label: str, less: float, nights: dict[str, np.ndarray
 def _said(matched: tuple[float, ...], clock: tuple[float, ...], apart: int) -> str:
     if clock[0] < LEAST_PAIRS:
         return "too few pairs that clock and order alone would match: how far the matching flatters can't be bounded"
+    if not apart:
+        return f"none of {int(clock[0])} pairs that clock and order would match was kept apart: nothing flatters here"
     share = f"{apart} of {int(clock[0])} pairs that clock and order would match were kept apart"
     if not (matched[2] > 0 and clock[2] > 0):
         return share

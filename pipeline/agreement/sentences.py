@@ -32,7 +32,16 @@ def amount_words(metric: str, amount: float) -> str:
 
 def number_words(metric: str, amount: float, *, signed: bool = False) -> str:
     """An amount of a metric rounded to a tenth of its tolerance, without a unit; what rounds to zero has no sign."""
-    decimals = max(0, math.ceil(-math.log10(METRICS[metric].tolerance / 10)))
+    return _rounded(amount, METRICS[metric].tolerance / 10, signed=signed)
+
+
+def fine_number_words(metric: str, amount: float) -> str:
+    """The same to a hundredth of the tolerance: for spreads, which are smaller."""
+    return _rounded(amount, METRICS[metric].tolerance / 100, signed=False)
+
+
+def _rounded(amount: float, to: float, *, signed: bool) -> str:
+    decimals = max(0, math.ceil(-math.log10(to)))
     rounded = round(amount, decimals)
     digits = f"{abs(rounded):,.{decimals}f}"
     sign = "−" if rounded < 0 else "+" if signed and rounded > 0 else ""
@@ -105,31 +114,68 @@ def setup_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
     return f"{tracker} {setup_words(row)}, {against} {when}, {row['n']:,} pitches"
 
 
-def setup_words(row: dict[str, Any]) -> str:
-    """What a row of the table `setup` says of tracker_b, without saying against whom and when: "is aimed 0.6 (0.5 to 0.7) degrees ..."."""
+def was_crooked_sentence(
+    row: dict[str, Any], value: float, from_day: date | None, until_day: date | None, names: dict[str, str]
+) -> str:
+    """Nights on which a tracker stood crooked and whose readings were left so; `row` is the last of them in table `setup`, `value` that of all.
+
+    "bullpen unit 2 was aimed 0.6 (0.5 to 0.7) degrees toward third base, 7.6 in at the rubber, from 14 to 16 October 2026: straight since, but ..."
+    """
+    tracker = names.get(row["tracker_b"], row["tracker_b"])
+    moved = {name: row[name] + value - row["value"] for name in ("low", "high")}
+    words = setup_words(row | moved | {"value": value, "at_rubber_in": _at_rubber(row, value)}, was=True)
+    return f"{tracker} {words}, {_days(from_day, until_day)}: not so since, but its readings of that time are not corrected"
+
+
+def _at_rubber(row: dict[str, Any], value: float) -> float | None:
+    """A turn of another size makes as much more or less at the rubber: turns are small."""
+    return None if row["at_rubber_in"] is None or not row["value"] else row["at_rubber_in"] * value / row["value"]
+
+
+def _days(first: date | None, last: date | None) -> str:
+    if first is None or last is None or first == last:
+        return f"on {day_words(last)} {last.year}" if last else "on all nights"
+    same_month = (first.year, first.month) == (last.year, last.month)
+    return f"from {first.day if same_month else day_words(first, last)} to {day_words(last)} {last.year}"
+
+
+def setup_words(row: dict[str, Any], *, was: bool = False) -> str:
+    """What a row of the table `setup` says of tracker_b, without saying against whom and when: "is aimed 0.6 (0.5 to 0.7) degrees ...".
+
+    `was`: of a time that is over, without what is to be done about it.
+    """
     value, quantity = row["value"], row["quantity"]
     interval = _between(value, row["low"], row["high"])
     at_rubber = f", {abs(row['at_rubber_in']):.1f} in at the rubber" if row["at_rubber_in"] is not None else ""
+    stands, leans = ("was", "leaned") if was else ("is", "leans")
     match quantity:
         case "aim_deg":
             there, back = ("third", "first") if value > 0 else ("first", "third")
-            # what may as well be straight needs no turning
-            advice = f" (turn it toward {back} base)" if row["low"] * row["high"] > 0 else ""
-            return f"is aimed {interval} degrees toward {there} base{at_rubber}{advice}"
+            # what may as well be straight, or is so again, needs no turning
+            advice = f" (turn it toward {back} base)" if row["low"] * row["high"] > 0 and not was else ""
+            return f"{stands} aimed {interval} degrees toward {there} base{at_rubber}{advice}"
         case "tilt_deg":
-            return f"is tilted {interval} degrees {'down' if value > 0 else 'up'} toward the mound{at_rubber}"
+            return f"{stands} tilted {interval} degrees {'down' if value > 0 else 'up'} toward the mound{at_rubber}"
         case "roll_deg":
-            return f"leans {interval} degrees toward {'third' if value > 0 else 'first'} base"
+            return f"{leans} {interval} degrees toward {'third' if value > 0 else 'first'} base"
+        case _:
+            # "read" is its own past tense
+            return f"{'read' if was else 'reads'} {_lengths_words(row, interval)}"
+
+
+def _lengths_words(row: dict[str, Any], interval: str) -> str:
+    value = row["value"]
+    match row["quantity"]:
         case "side_in":
-            return f"reads {interval} in too far toward {'first' if value > 0 else 'third'} base at the plate"
+            return f"{interval} in too far toward {'first' if value > 0 else 'third'} base at the plate"
         case "height_in":
-            return f"reads {interval} in too {'high' if value > 0 else 'low'} at the plate"
+            return f"{interval} in too {'high' if value > 0 else 'low'} at the plate"
         case "distance_in":
             ends = ("near the plate", "far back") if value > 0 else ("far from the plate", "near the plate")
             stands = f"a unit in front of the plate stands that much too {ends[0]}, one behind it too {ends[1]}"
-            return f"reads distances from the plate {interval} in too {'long' if value > 0 else 'short'} ({stands})"
+            return f"distances from the plate {interval} in too {'long' if value > 0 else 'short'} ({stands})"
         case _:
-            return f"reads lengths {_between(value * 100, row['low'] * 100, row['high'] * 100)} % too {'long' if value > 0 else 'short'}"
+            return f"lengths {_between(value * 100, row['low'] * 100, row['high'] * 100)} % too {'long' if value > 0 else 'short'}"
 
 
 def _between(value: float, low: float, high: float) -> str:

@@ -35,6 +35,8 @@ CROOKED_FROM = {
     "distance_in": 3.0,
     "scale": 0.01,
 }
+# Of what is called crooked half of that must be sure (99 %): a lean or a scale of one night is known too poorly to act on otherwise.
+SURE_SHARE, SURE_SE = 0.5, 2.58
 # With a wider interval than this the readings do not tell the quantity at all.
 TOLD_WITHIN = {
     "aim_deg": 1.0,
@@ -406,7 +408,9 @@ def _flag_crooked(rows: pl.DataFrame) -> pl.DataFrame:
     from scipy.special import ndtr
 
     adjusted = benjamini_hochberg(2 * ndtr(-np.abs((rows["value"] / rows["se"].clip(1e-12)).to_numpy())))
-    matters = pl.col("value").abs() >= pl.col("quantity").replace_strict(CROOKED_FROM, return_dtype=pl.Float64)
+    least = pl.col("quantity").replace_strict(CROOKED_FROM, return_dtype=pl.Float64)
+    size = pl.col("value").abs()
+    matters = (size >= least) & (size - SURE_SE * pl.col("se") >= SURE_SHARE * least)
     flagged = rows.with_columns((matters & (pl.Series(adjusted) < 0.05)).alias("crooked"))
     is_said = flagged["crooked"] | flagged["baseball_day"].is_null()
     said = [setup_sentence(row, {}) for row in flagged.filter(is_said).iter_rows(named=True)]

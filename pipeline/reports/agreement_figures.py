@@ -12,9 +12,10 @@ import matplotlib as mpl
 import numpy as np
 import polars as pl
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+from matplotlib.dates import AutoDateLocator, num2date
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
+from matplotlib.ticker import FuncFormatter
 
 from pipeline.agreement.charts import LEAST_NIGHTS
 from pipeline.agreement.sentences import metric_words, number_words, unit_words
@@ -89,12 +90,11 @@ def control_chart(nights: pl.DataFrame) -> str:
                 below.plot(days, nights[edge].to_numpy(), color=ACCENT, lw=0.9, ls="--")
             below.set_ylabel("smoothed\nscore")
         lowest = above if below is None else below
-        locator = AutoDateLocator(maxticks=6)  # type: ignore[no-untyped-call]
-        lowest.xaxis.set_major_locator(locator)
-        lowest.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+        lowest.xaxis.set_major_locator(AutoDateLocator(maxticks=6))  # type: ignore[no-untyped-call]
+        lowest.xaxis.set_major_formatter(FuncFormatter(_tick_words(days[-1] - days[0])))
         margin = timedelta(days=1)
         lowest.set_xlim(days[0] - margin, days[-1] + margin)
-        figure.subplots_adjust(left=0.15, right=0.97, top=0.91, bottom=0.13 if scored else 0.17, hspace=0.12)
+        figure.subplots_adjust(left=0.15, right=0.95, top=0.91, bottom=0.13 if scored else 0.17, hspace=0.12)
     return text()
 
 
@@ -136,7 +136,8 @@ def _lines_to_the_mound(axes: Axes, found: dict[str, dict[str, Any]], quantities
     start = -shift / 12 * TURN_DRAWN_TIMES
     end = start + sign * math.tan(math.radians(turn)) * 60.5 * TURN_DRAWN_TIMES
     clipped = float(np.clip(end, -9.5, 9.5))
-    axes.plot([start, clipped], [0, 60.5], color=ACCENT, lw=1.6, ls="--")
+    if not found.keys().isdisjoint(quantities):
+        axes.plot([start, clipped], [0, 60.5], color=ACCENT, lw=1.6, ls="--")
     words = [f"{abs(turn):.2f} deg"] if quantities[0] in found else ["turn can't be told"]
     words += [f"{abs(found[quantities[0]]['at_rubber_in']):.1f} in at the rubber"] if quantities[0] in found else []
     axes.text(0, 66, ", ".join(words), ha="center", color=INK, size=8.5)
@@ -173,6 +174,16 @@ def _mark_change(axes: Axes, alarmed: pl.DataFrame) -> None:
 
 def _day(day: date) -> str:
     return f"{day.day} {day:%b}"
+
+
+def _tick_words(span: timedelta) -> Callable[[float, int], str]:
+    """How days are written below a picture: "14 Oct", or "Oct 2026" where it reaches over more than ten months."""
+
+    def words(number: float, _place: int) -> str:
+        day = num2date(number)  # type: ignore[no-untyped-call]
+        return f"{day:%b %Y}" if span > timedelta(days=300) else _day(day)
+
+    return words
 
 
 def _heading(axes: Axes, words: str) -> None:

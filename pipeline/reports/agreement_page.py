@@ -10,24 +10,28 @@ import polars as pl
 
 from pipeline.agreement.corrections import crooked_now
 from pipeline.agreement.drift import FALSE_ALARM_NIGHTS
+from pipeline.agreement.selection import LEAST_PAIRS
 from pipeline.agreement.sentences import (
     alarm_sentence,
     amount_words,
     day_words,
     direction_words,
+    fine_number_words,
     metric_words,
     number_words,
-    setup_sentence,
     setup_words,
     unit_words,
 )
 from pipeline.reports.agreement_figures import TURN_DRAWN_TIMES, control_chart, difference_plot, frame_sketch
+from pipeline.reports.agreement_todo import agreement_todo, by_rank
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
 
 # Lines that are drawn, the ones that need a look first: a page of all lines of many trackers would take minutes to print.
 LINES_DRAWN = 12
-BLOCKS_SHOWN = 6
+BLOCKS_SHOWN = 12
+# Times past on which a device stood crooked: the latest so many are told on top.
+PAST_TOLD = 3
 # A pair agrees while at most this share of its pitches differs beyond the tolerance (common practice, no source).
 WATCH_BEYOND = 0.10
 # A crooked frame moves these: their bias then needs no line of its own.
@@ -125,16 +129,20 @@ def write_agreement_page(tables: Mapping[str, pl.DataFrame], path: Path, names: 
     called |= {OWN_HISTORY: "its own pitchers' earlier nights", **names}
     lines = list(_lines(tables, called))
     todo = _todo(tables, lines, called)
+    selection, unbounded = tables["selection"], pl.col("n_by_clock") < LEAST_PAIRS
     page = _template().render(
         first=_first_sentence(lines, todo),
         todo=todo,
         lines=lines,
-        frames=list(_frames(_by_rank(tables["setup"]), called)),
-        own_lines=list(_own_lines(_by_rank(tables["drift"]), called)),
+        frames=list(_frames(by_rank(tables["setup"]), tables["drift"], called)),
+        own_lines=list(_own_lines(by_rank(tables["drift"]), called)),
         confusions=list(_confusions(tables, called)),
         own_errors=_own_errors(tables["precision"]),
+        untold=_untold(tables["precision"]),
         trackers=sorted(tables["precision"]["tracker"].unique()),
-        selection=tables["selection"].to_dicts(),
+        selection=by_rank(selection.filter(pl.col("kept_apart") > 0)).to_dicts(),
+        unflattered=selection.filter(~unbounded, kept_apart=0).height,
+        unbounded=selection.filter(unbounded, kept_apart=0).height,
         blocks=tables["proposed_corrections"].head(BLOCKS_SHOWN).to_dicts(),
         more_blocks=max(tables["proposed_corrections"].height - BLOCKS_SHOWN, 0),
         verdicts=(ACT, WATCH, FINE, FEW, OTHER),
@@ -154,7 +162,8 @@ def verdict_of(row: dict[str, Any], alarm: dict[str, Any] | None) -> tuple[Verdi
     """What a row of table agreement means, and why; `alarm` is the live alarm's row of table drift, if any."""
     tolerance, beyond = row["tolerance"], row["share_beyond"]
     if alarm is not None and alarm["matters"]:
-        return ACT, f"moved by {_signed(row['metric'], alarm['size'])} since {day_words(alarm['change_day'])}"
+        moved = f"{_signed(row['metric'], alarm['size'])} {unit_words(row['metric'])}".strip()
+        return ACT, f"moved by {moved} since {day_words(alarm['change_day'])}"
     if not row["same_quantity"]:
         return OTHER, "two quantities by definition"
     if row["small_n"]:
@@ -175,7 +184,7 @@ def _lines(tables: Mapping[str, pl.DataFrame], names: Mapping[str, str]) -> Iter
         _key(row): row
         for row in tables["agreement"].filter(pl.col("slice_by") == "before_corrections").iter_rows(named=True)
     }
-    rows = _by_rank(whole).to_dicts()
+    rows = by_rank(whole).to_dicts()
     judged = {_key(row): verdict_of(row, alarms.get(_key(row))) for row in rows}
     urgent = sorted(judged, key=lambda key: (judged[key][0].urgency, _PLACES[key[2]], key))[:LINES_DRAWN]
     for row in rows:
@@ -184,7 +193,7 @@ def _lines(tables: Mapping[str, pl.DataFrame], names: Mapping[str, str]) -> Iter
         plot, chart = _pictures(tables, row) if key in urgent else (None, None)
         said = alarm_sentence(alarm, dict(names)) if alarm else None
         yield Line(
-            "-".join(key), row, *judged[key], said, before.get(key), _slices(tables["agreement"], key), plot, chart
+            "-".join(key), row, *judged[key], said, before.get(key), _slices(tables["agreement"], row), plot, chart
         )
 
 
@@ -196,13 +205,15 @@ def _of(table: pl.DataFrame, key: tuple[str, str, str]) -> pl.DataFrame:
     return table.filter(pl.col("tracker_a") == key[0], pl.col("tracker_b") == key[1], pl.col("metric") == key[2])
 
 
-def _slices(agreement: pl.DataFrame, key: tuple[str, str, str]) -> list[dict[str, Any]]:
-    return (
-        _of(agreement, key)
-        .filter(pl.col("slice_by").is_in(["pitch_type", "month", "station"]))
-        .sort("slice_by", "slice")
-        .to_dicts()
-    )
+def _slices(agreement: pl.DataFrame, row: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Where there are several of a kind; of their notes what the whole line's note does not say already."""
+    kinds = pl.col("slice_by").is_in(["pitch_type", "month", "station"])
+    parts = _of(agreement, _key(row)).filter(kinds, pl.col("slice").n_unique().over("slice_by") > 1)
+    said = {*row["note"].split("; ")}
+    return [
+        part | {"note": "; ".join(note for note in part["note"].split("; ") if note not in said)}
+        for part in parts.sort("slice_by", "slice").iter_rows(named=True)
+    ]
 
 
 def _pictures(tables: Mapping[str, pl.DataFrame], row: dict[str, Any]) -> tuple[str, str]:
@@ -245,13 +256,18 @@ def _own_verdict(nights: pl.DataFrame, alarmed: pl.DataFrame, names: Mapping[str
     return WATCH, f"was off from {when}, {way} what its pitchers showed before; as usual again ({last['mover_how']})"
 
 
-def _frames(setup: pl.DataFrame, names: Mapping[str, str]) -> Iterator[Frame]:
+def _frames(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str, str]) -> Iterator[Frame]:
+    still = {(row["tracker_b"], row["quantity"]) for row in crooked_now(setup, drift).iter_rows(named=True)}
     for (a, b), rows in setup.group_by("tracker_a", "tracker_b", maintain_order=True):
         pair = (names[str(a)], names[str(b)])
         last = rows.filter(pl.col("baseball_day") == pl.col("baseball_day").max())
         whole = rows.filter(pl.col("baseball_day").is_null())
+        over = {row["quantity"] for row in last.iter_rows(named=True) if (b, row["quantity"]) not in still}
         told = [
-            (row["crooked"], _when(row) + setup_words(row))
+            (
+                row["crooked"],
+                _when(row) + setup_words(row, was=row["baseball_day"] is not None and row["quantity"] in over),
+            )
             for row in pl.concat([last.filter("crooked"), whole]).iter_rows(named=True)
         ]
         found = {row["quantity"]: row for row in (last if last.height else whole).iter_rows(named=True)}
@@ -286,31 +302,34 @@ def _confusions(tables: Mapping[str, pl.DataFrame], names: Mapping[str, str]) ->
 
 
 def _own_errors(precision: pl.DataFrame) -> list[tuple[str, list[str]]]:
-    """One line per metric, one cell per tracker: its own error with interval, or what is known instead."""
+    """One line per metric of which something is known, one cell per tracker: its own error with interval, or what is known instead."""
     trackers = sorted(precision["tracker"].unique())
     held = {(row["metric"], row["tracker"]): row for row in precision.iter_rows(named=True)}
-    metrics = [metric for metric in METRICS if any((metric, tracker) in held for tracker in trackers)]
+    known = {*precision.drop_nulls("high")["metric"]}
+    metrics = [metric for metric in METRICS if metric in known]
     return [(metric, [_own_error(held.get((metric, tracker))) for tracker in trackers]) for metric in metrics]
+
+
+def _untold(precision: pl.DataFrame) -> list[str]:
+    """The metrics of which no tracker's own error can be told."""
+    known = {*precision.drop_nulls("high")["metric"]}
+    held = {*precision["metric"]} - known
+    return [metric_words(metric) for metric in METRICS if metric in held]
 
 
 def _own_error(row: dict[str, Any] | None) -> str:
     if row is None:
         return "–"
-    if row["own_error_sd"] is not None:
-        return f"{row['own_error_sd']:.3g} ({row['low']:.3g} to {row['high']:.3g})"
-    return "can't be told" if row["high"] is None else f"under {row['high']:.3g}"
+    if row["high"] is None:
+        return "can't be told"
+    sd, low, high = (fine_number_words(row["metric"], row[name] or 0.0) for name in ("own_error_sd", "low", "high"))
+    return f"under {high}" if row["own_error_sd"] is None else f"{sd} ({low} to {high})"
 
 
 def _todo(tables: Mapping[str, pl.DataFrame], lines: list[Line], names: Mapping[str, str]) -> list[str]:
-    """What a person should do or look at: each drift once, each crooked setup once, then biases that neither explains."""
-    live = (
-        _by_rank(tables["drift"])
-        .filter("alarm", "latest", "matters")
-        .with_columns(who=pl.coalesce("mover", "tracker_b"))
-    )
-    once = live.unique(["who", "metric"], keep="first", maintain_order=True)
-    crooked = crooked_now(_by_rank(tables["setup"]), tables["drift"])
-    bent = set(crooked["tracker_b"])
+    """What a person should do or look at: each drift once, each crooked setup once, biases that neither explains, nights left to correct."""
+    told = agreement_todo(tables["setup"], tables["drift"], names)
+    bent = {*crooked_now(by_rank(tables["setup"]), tables["drift"])["tracker_b"]}
     biased = [
         f"{metric_words(line.row['metric'])} of {names[line.row['tracker_b']]} against {names[line.row['tracker_a']]}: {line.why}"
         for line in lines
@@ -318,24 +337,9 @@ def _todo(tables: Mapping[str, pl.DataFrame], lines: list[Line], names: Mapping[
         and not line.alarm
         and not (line.row["metric"] in PLACES and bent & {line.row["tracker_a"], line.row["tracker_b"]})
     ]
-    turned = {*crooked.filter(tracker_a=OWN_HISTORY)["tracker_b"]}
-    told = once.filter(
-        ~((pl.col("tracker_a") == OWN_HISTORY) & pl.col("who").is_in(turned) & pl.col("metric").is_in(PLACES))
-    )
-    same = told.partition_by("tracker_a", "tracker_b", "who", "change_day", maintain_order=True)
-    drifted = [_together(rows.to_dicts(), dict(names)) for rows in same]
-    return [*drifted, *(setup_sentence(row, dict(names)) for row in crooked.iter_rows(named=True)), *biased]
-
-
-def _together(rows: list[dict[str, Any]], names: dict[str, str]) -> str:
-    """One sentence for all that moved in one tracker on one day: the first in full, of the others how far."""
-    # sizes are b minus a: where a moved, the other way round
-    sign = -1.0 if rows[0]["mover"] == rows[0]["tracker_a"] else 1.0
-    moved = [(row["metric"], sign * row["size"]) for row in rows[1:]]
-    others = [
-        f"{metric_words(metric)} {amount_words(metric, size)} {'up' if size > 0 else 'down'}" for metric, size in moved
-    ]
-    return alarm_sentence(rows[0], names) + (f"; since then too: {', '.join(others)}" if others else "")
+    now, left = ([todo.sentence for todo in told if (todo.kind == "correction") is past] for past in (False, True))
+    more = [f"{len(left) - PAST_TOLD} more such times, earlier: table proposed_corrections"] if len(left) > PAST_TOLD else []  # fmt: skip
+    return [*now, *biased, *left[:PAST_TOLD], *more]
 
 
 def _first_sentence(lines: list[Line], todo: list[str]) -> str:
@@ -355,21 +359,6 @@ def _first_sentence(lines: list[Line], todo: list[str]) -> str:
 
 
 _PLACES = {metric: place for place, metric in enumerate(METRICS)}
-
-
-def _by_rank(table: pl.DataFrame) -> pl.DataFrame:
-    """Rows with pairs in order of rank, which the table's own order does not keep (the better one is always tracker_a); then by metric."""
-    pairs = table.select("tracker_a", "tracker_b").unique()
-    trackers = {*pairs["tracker_a"], *pairs["tracker_b"]}
-    better = {tracker: pairs.filter(pl.col("tracker_b") == tracker).height for tracker in trackers}
-    sides = ("tracker_a", "tracker_b")
-    order = [
-        *(pl.col(side).replace_strict(better, return_dtype=pl.Int64) for side in sides),
-        *(pl.col(side) for side in sides),
-    ]
-    if "metric" in table.columns:
-        order.append(pl.col("metric").replace_strict(_PLACES, return_dtype=pl.Int64))
-    return table.sort(*order, maintain_order=True)
 
 
 def _signed(metric: str, amount: float | None) -> str:

@@ -186,16 +186,12 @@ def _columns_missing(con: duckdb.DuckDBPyConnection) -> list[Need]:
     ]
 
 
-def _alarms(con: duckdb.DuckDBPyConnection) -> list[Need]:
-    sql = "select distinct sentence from live_alarms where sentence is not null and coalesce(matters, true) order by sentence"
-    return [
-        Need(
-            "drift",
-            sentence,
-            'look at the device; to correct it meanwhile: pitchledger query "from proposed_corrections"',
-        )
-        for (sentence,) in _rows(con, sql)
-    ]
+def _agreement(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    """Devices that drifted, that stand crooked, and nights on which one did that nobody has corrected."""
+    from pipeline.reports.agreement_todo import agreement_todo
+
+    setup, drift = (con.sql(f"select * from {table}").pl() for table in ("setup", "drift where alarm"))
+    return [Need(*todo) for todo in agreement_todo(setup, drift, {})]
 
 
 def _ids_anew(con: duckdb.DuckDBPyConnection) -> list[Need]:
@@ -401,7 +397,7 @@ _LOOKS: Sequence[Callable[[duckdb.DuckDBPyConnection], list[Need]]] = (
     _exports_gone,
     _ids_anew,
     _copies,
-    _alarms,
+    _agreement,
     _gaps,
     _names,
     _doubtful,

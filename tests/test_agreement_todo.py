@@ -1,0 +1,68 @@
+"""What a person is asked to do about the trackers: each thing once, and no longer once it is done."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.agreement import Agreement, measure_agreement
+from pipeline.agreement.corrections import Correction, apply_corrections
+from pipeline.reports.agreement_todo import Todo, agreement_todo
+from schemas.metrics import METRICS, TRAJECTORY
+from tests.simulator.agreement_world import Seen, bullpens, season
+
+RANKS = {"radar": 1, "camera": 2, "unit": 3}
+NAMES = {"unit": "bullpen unit 2"}
+
+
+def measured(seen: Seen) -> Agreement:
+    return measure_agreement(*seen, {}, RANKS)
+
+
+def asked(tables: Agreement) -> list[Todo]:
+    return agreement_todo(tables.setup, tables.drift, NAMES)
+
+
+def corrected(seen: Seen, proposed: pl.DataFrame) -> Seen:
+    """The sightings as they come out once the proposed blocks stand in ledger.toml."""
+    fields = proposed.select("tracker", "metric", "frame", "amount", "from_day", "until_day", "why").rows()
+    absent = [name for name in (*METRICS, *TRAJECTORY) if name not in seen.sightings.columns]
+    sightings = seen.sightings.with_columns(pl.lit(None, pl.Float64).alias(name) for name in absent)
+    return seen._replace(sightings=apply_corrections(sightings, [Correction(*row) for row in fields]))
+
+
+def test_a_unit_that_stands_turned_is_told_with_the_way_to_turn_it_and_its_release_points_are_not_told_again() -> None:
+    # turned 0.9 degrees toward first base, as nobody stands beside it, by what its pitchers showed before
+    (todo,) = asked(measured(bullpens(np.random.default_rng(9), nights=24, aim_deg=-0.9, turned=(18, 23))))
+    assert todo.kind == "setup"
+    assert todo.sentence.startswith("bullpen unit 2 is aimed ")
+    assert "toward first base" in todo.sentence
+    assert "in at the rubber (turn it toward third base)" in todo.sentence
+
+
+@pytest.mark.parametrize("last", [20, 23])
+def test_once_the_proposed_blocks_are_pasted_nothing_is_left_to_do(last: int) -> None:
+    seen = bullpens(np.random.default_rng(9), nights=last + 6, aim_deg=-0.9, turned=(18, last))
+    tables = measured(seen)
+    (todo,) = asked(tables)
+    assert todo.kind == "correction"
+    assert "was aimed" in todo.sentence
+    assert ", from 3 to " in todo.sentence
+    assert asked(measured(corrected(seen, tables.proposed_corrections))) == []
+
+
+def test_what_moved_in_one_tracker_on_one_day_is_one_thing_to_do_and_gone_once_corrected() -> None:
+    speeds = ("release_speed_mph", "plate_speed_mph")
+    seen = season(np.random.default_rng(7), 40, 50, {"radar": 0.3, "camera": 0.3, "unit": 0.3}, speeds, 0.05)
+    hot = (pl.col("tracker") == "unit") & (pl.col("baseball_day") >= seen.pitches["baseball_day"].unique().sort()[31])
+    moved = [pl.when(hot).then(pl.col(name) + 1.5).otherwise(name).alias(name) for name in speeds]
+    seen = seen._replace(sightings=seen.sightings.with_columns(moved))
+    tables = measured(seen)
+    (todo,) = asked(tables)
+    assert todo.kind == "drift"
+    assert todo.sentence.startswith("bullpen unit 2 reads release speed 1.5 mph above radar since ")
+    assert todo.sentence.endswith("; since then too: plate speed 1.5 mph up")
+    assert asked(measured(corrected(seen, tables.proposed_corrections))) == []
+
+
+def test_trackers_that_agree_ask_for_nothing() -> None:
+    assert asked(measured(season(np.random.default_rng(3), 12, 40, metrics=("release_speed_mph",)))) == []
