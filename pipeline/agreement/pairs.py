@@ -3,6 +3,8 @@
 Made from the cells of all nights and the differences in them (cells.py); metrics stand side by side as columns of every array.
 """
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -225,15 +227,22 @@ def _robust(facts: AllNights, sliced: _Slices, wide: np.ndarray) -> _Robust:
     starts = (ends - counts)[sliced.whole.starts]
     edges = [*starts.tolist(), int(ends[-1])]
     figures = np.full((4, len(starts), len(facts.metrics)), np.nan)
-    room = np.empty(len(at))
-    for place, metric in enumerate(facts.metrics):
+
+    def fill(places: range) -> None:
         # one room for all metrics: fresh memory costs more than the work itself
-        np.take(facts.apart[metric], at, out=room, mode="clip")
-        some = bool(np.isnan(room).any())
-        for number, (start, end) in enumerate(pairwise(edges)):
-            values = room[start:end][~np.isnan(room[start:end])] if some else room[start:end]
-            if len(values):
-                figures[:, number, place] = _robust_figures(values, bool(wide[number, place]))
+        room = np.empty(len(at))
+        for place in places:
+            np.take(facts.apart[facts.metrics[place]], at, out=room, mode="clip")
+            some = bool(np.isnan(room).any())
+            for number, (start, end) in enumerate(pairwise(edges)):
+                values = room[start:end][~np.isnan(room[start:end])] if some else room[start:end]
+                if len(values):
+                    figures[:, number, place] = _robust_figures(values, bool(wide[number, place]))
+
+    # over a long history most of the night's sorting is here, and numpy lets others work meanwhile
+    hands = max(min(os.cpu_count() or 1, len(facts.metrics)), 1)
+    with ThreadPoolExecutor(hands) as pool:
+        list(pool.map(fill, [range(hand, len(facts.metrics), hands) for hand in range(hands)]))
     return _Robust(*figures)
 
 
