@@ -144,7 +144,7 @@ def _write_version(
         _write_quarantine(tables["quarantine"], half / "quarantine")
         if remember is not None:
             remember(half)
-        _write_json(_manifest(half, rows, version), half / MANIFEST)
+        _write_json(_manifest(half, rows, version, old), half / MANIFEST)
         _settle(half)
         _retire(whole)  # if there: written by a run that was killed before it turned the link
         half.replace(whole)
@@ -291,9 +291,13 @@ def _file_name(tracker: str) -> str:
 # ---- manifest and disk -------------------------------------------------------------------------------------------------------------------
 
 
-def _manifest(half: Path, rows: Mapping[str, int], version: str) -> dict[str, Any]:
-    """What the version holds. Paths are whole from the warehouse folder, past every link, so that a reader can't end up in two versions."""
-    files = [_file_entry(path, half, version) for path in sorted(half.rglob("*")) if path.is_file()]
+def _manifest(half: Path, rows: Mapping[str, int], version: str, old: Path | None) -> dict[str, Any]:
+    """What the version holds. Paths are whole from the warehouse folder, past every link, so that a reader can't end up in two versions.
+
+    `old`: the version of which files may have been taken over, with its checksums.
+    """
+    known = {} if old is None else {entry["path"]: entry["sha256"] for entry in _read_json(old / MANIFEST)["files"]}
+    files = [_file_entry(path, half, version, old, known) for path in sorted(half.rglob("*")) if path.is_file()]
     of_table = {name: [entry["path"] for entry in files if f"/parquet/{name}/" in entry["path"]] for name in rows}
     return {
         "version": version,
@@ -303,14 +307,20 @@ def _manifest(half: Path, rows: Mapping[str, int], version: str) -> dict[str, An
     }
 
 
-def _file_entry(path: Path, half: Path, version: str) -> dict[str, Any]:
-    with path.open("rb") as file:
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-    return {
-        "path": f"versions/{version}/{path.relative_to(half).as_posix()}",
-        "bytes": path.stat().st_size,
-        "sha256": sha256,
-    }
+def _file_entry(path: Path, half: Path, version: str, old: Path | None, known: Mapping[str, str]) -> dict[str, Any]:
+    within = path.relative_to(half)
+    sha256 = None
+    if old is not None and _is_taken_over(path) and (old / within).exists() and path.samefile(old / within):
+        sha256 = known.get(f"versions/{old.name}/{within.as_posix()}")
+    if sha256 is None:
+        with path.open("rb") as file:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    return {"path": f"versions/{version}/{within.as_posix()}", "bytes": path.stat().st_size, "sha256": sha256}
+
+
+def _is_taken_over(path: Path) -> bool:
+    """Whether the file has more names than this one: it was written, and settled on the disk, with a version before."""
+    return path.stat().st_nlink > 1
 
 
 def _write_json(content: dict[str, Any], path: Path) -> None:
@@ -333,6 +343,8 @@ def _settle(tree: Path) -> None:
 
 
 def _settle_file(path: Path) -> None:
+    if _is_taken_over(path):
+        return
     sync_file(path)
     if os.name == "posix":
         path.chmod(0o440)
