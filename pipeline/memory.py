@@ -75,7 +75,8 @@ def write_memory(frames: Mapping[str, pl.DataFrame], settings: Mapping[str, str]
     (folder / MEMORY).mkdir()
     for name, frame in frames.items():
         with disk_of_polars():
-            frame.write_parquet(folder / MEMORY / f"{name}.parquet", compression="zstd")
+            # written every night and read by the next one only: speed is worth more than the last tenth of room
+            frame.write_parquet(folder / MEMORY / f"{name}.parquet", compression="lz4")
     (folder / MEMORY / SETTINGS).write_text(json.dumps(dict(settings), indent=1) + "\n", "utf-8")
 
 
