@@ -7,8 +7,9 @@ BIN := .venv/bin
 demo: .venv/ready
 	$(BIN)/pitchledger demo demo_workspace
 
+# a file's tests share what they prepared, so a file goes whole to one worker, in the order of names: the long files are not the last
 test: .venv/ready
-	$(BIN)/python -m pytest -q -n auto --dist loadfile
+	$(BIN)/python -m pytest -q -n auto --dist loadfile --no-loadscope-reorder
 
 check: .venv/ready
 	$(BIN)/ruff format --check .

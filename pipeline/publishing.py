@@ -39,6 +39,8 @@ POINTER = "current.txt"
 LINKED = (DATABASE, "parquet", "quarantine", MANIFEST)
 COPIED = (DATABASE, MANIFEST)
 HALF_DONE = ".half-"
+# what the engine says of a disk or memory that gives no more; a commit that fails can have no other cause, as nobody else writes the file
+_REFUSALS = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException, duckdb.TransactionException)
 # a reader that has just looked up the version before this one must still find its files
 FEWEST_KEPT = 2
 
@@ -111,7 +113,7 @@ def _version_row(version: str) -> pl.DataFrame:
 def _told_as_publish_failure(folder: Path, version: str) -> Iterator[None]:
     try:
         yield
-    except (OSError, duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException) as problem:
+    except (OSError, *_REFUSALS) as problem:
         seen = current_version(folder)
         kept = f"readers still see version {seen}" if seen else "nothing is published yet"
         if seen == version:

@@ -205,25 +205,24 @@ class Trial:
 # ---- killed ----------------------------------------------------------------------------------------------------------------------------
 
 
-def _kill_at_random(stages: dict[str, Stage], nursery: Nursery, folder: Path, kills: int, chain: int) -> None:
+def _kill_at_random(stages: list[Stage], nursery: Nursery, folder: Path, kills: int, chain: int) -> None:
     chance = random.Random(20261125)
     died = 0
-    for place, name in enumerate(STAGES):
-        stage = stages[name]
+    for place, stage in enumerate(stages):
         trial = Trial(stage, folder / "w", chain)
         order = Order(str(folder / "w"), rebuild=stage.rebuild)
         length = nursery.run(order).seconds
         trial.workspace = stage.copy(folder / "w")
-        share = kills // 3 + (place < kills % 3)
+        share = kills // len(stages) + (place < kills % len(stages))
         for number in range(share):
             # one in each share of the run, so that no part of it is left out
             after = length * (number + chance.random()) / share
             kill = partial(_killed, nursery, order, after)
-            ended = trial.harm(kill, f"{name} killed after {after:.3f} s")
+            ended = trial.harm(kill, f"{stage.name} killed after {after:.3f} s")
             died += ended.was_killed
-        trial.mend(f"{name}, the last kills")
-    # the machine may have been slow when the length was taken, but most kills must have met a run
-    assert died >= kills * 0.6
+        trial.mend(f"{stage.name}, the last kills")
+    # the machine may have been slow when the length was taken, and on a copy on which a run was done already nothing is left to kill
+    assert died >= kills * (0.6 if chain == 1 else 0.3)
 
 
 def _killed(nursery: Nursery, order: Order, after_s: float | None, _workspace: Path) -> Ended:
@@ -233,24 +232,26 @@ def _killed(nursery: Nursery, order: Order, after_s: float | None, _workspace: P
 def test_a_run_killed_at_random_moments_leaves_a_whole_version_and_the_next_run_mends_it(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    _kill_at_random(stages, nursery, tmp_path, 8, 3)
+    _kill_at_random([stages["night"]], nursery, tmp_path, 6, 3)
 
 
 @pytest.mark.long
 def test_200_kills_at_random_moments_each_leave_a_whole_version_and_the_next_run_mends_it(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    _kill_at_random(stages, nursery, tmp_path, KILLS, 1)
+    _kill_at_random([stages[name] for name in STAGES], nursery, tmp_path, KILLS, 1)
 
 
-BOUNDARIES = [
-    ("", f"progress:{step}", when, 1) for step in ("read", "match", "agree", "publish") for when in ("begin", "end")
-]
-# (within, at, when, count), see killed_run.Order
-POINTS = [
+# (within, at, when, count), see killed_run.Order: points before the link turns; and those after it, when all is new for the readers
+BEFORE = [
     ("keep_export", "fsync", "end", 1),  # a copy of an export written, without its name
     ("", "keep_export", "end", 2),
-    ("renew_warehouse", "execute", "end", 9),  # in the transaction
+    *(("", f"progress:{step}", when, 1) for step in ("read", "match", "agree") for when in ("begin", "end")),
+    ("", "progress:publish", "begin", 1),
+    ("renew_warehouse", "_of_nights", "end", 9),  # in the transaction
+    ("renew_warehouse", "_load", "end", 1),
+    ("renew_warehouse", "check_laws", "end", 1),
+    ("", "renew_warehouse", "end", 1),
     ("_write_version", "_write_parquet", "end", 5),
     ("write_memory", "write_parquet", "end", 3),
     ("", "write_memory", "end", 1),
@@ -258,33 +259,44 @@ POINTS = [
     ("", "_settle", "end", 1),
     ("", "_write_version", "end", 1),  # whole, and nobody sees it
     ("point_to", "symlink_to", "end", 1),  # the link is made aside
-    ("", "_point_by_links", "end", 1),  # turned
+]
+AFTER = [
+    ("", "_point_by_links", "end", 1),
     ("", "point_to", "end", 1),
     ("_remove_old", "rmtree", "begin", 1),  # an old version out of sight
     ("_remove_old", "unlink", "end", 9),
     ("", "_remove_old", "end", 1),
     ("clear_archive", "unlink", "end", 1),
     ("", "clear_archive", "end", 1),
+    ("", "progress:publish", "end", 1),
     ("record_attempt", "fsync", "end", 1),
     ("", "record_attempt", "end", 1),
 ]
+# of what only a night on top of others does, and only where an old version goes
+ANY_RUN = [point for point in (*BEFORE, *AFTER) if point[1].startswith("progress:")]
 
 
-def _kill_at_points(stage: Stage, nursery: Nursery, folder: Path, chain: int) -> None:
+def _kill_at_points(
+    stage: Stage, nursery: Nursery, folder: Path, points: list[tuple[str, str, str, int]], chain: int
+) -> None:
     trial = Trial(stage, folder / "w", chain)
-    for die in (*BOUNDARIES, *POINTS):
-        if stage.name != "night" and die in POINTS:
-            continue
+    for die in points:
         order = Order(str(folder / "w"), rebuild=stage.rebuild, die=die)
         ended = trial.harm(partial(_killed, nursery, order, None), f"{stage.name} killed at {die}")
-        assert ended.code == -signal.SIGKILL or chain > 1, f"{die} was never come to: {ended.err}"
+        assert ended.code == -signal.SIGKILL, f"{die} was never come to: {ended.err}"
     trial.mend("the last points")
 
 
-def test_a_run_killed_at_each_step_and_each_point_that_matters_is_mended_by_the_next(
+def test_runs_killed_at_each_step_one_after_the_other_are_mended_by_the_next(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    _kill_at_points(stages["night"], nursery, tmp_path, 9)
+    _kill_at_points(stages["night"], nursery, tmp_path, BEFORE[::2], len(BEFORE))
+
+
+def test_a_run_killed_once_its_version_stands_is_mended_by_the_next(
+    stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
+) -> None:
+    _kill_at_points(stages["night"], nursery, tmp_path, AFTER[::4], 1)
 
 
 @pytest.mark.long
@@ -292,7 +304,7 @@ def test_a_run_killed_at_each_step_and_each_point_that_matters_is_mended_by_the_
 def test_each_single_kill_at_a_step_or_a_point_is_mended_by_the_next_run(
     name: str, stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    _kill_at_points(stages[name], nursery, tmp_path, 1)
+    _kill_at_points(stages[name], nursery, tmp_path, [*BEFORE, *AFTER] if name == "night" else ANY_RUN, 1)
 
 
 # ---- a disk that refuses ---------------------------------------------------------------------------------------------------------------
@@ -352,7 +364,7 @@ def test_a_disk_that_refuses_a_call_fails_the_run_in_one_sentence_and_the_next_r
     number: int, stages: dict[str, Stage], lying: Nursery, tmp_path: Path
 ) -> None:
     stage = stages["night"]
-    positions = _spread(_calls(stage, lying, tmp_path / "w", number), 12)
+    positions = _spread(_calls(stage, lying, tmp_path / "w", number), 7)
     deeds = [Deed(at, FAIL_ONCE, number, half_first=place % 2 == 1) for place, at in enumerate(positions)]
     _fail_at(stage, lying, tmp_path, deeds, 4)
 
@@ -413,3 +425,60 @@ def test_a_run_without_memory_fails_or_dies_and_breaks_nothing(
         codes.append(ended.code)
     assert codes[0] != 0
     trial.mend("too little memory")
+
+
+# ---- readers ---------------------------------------------------------------------------------------------------------------------------
+
+_READER = """
+import json, sys
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+output, stop = Path(sys.argv[1]), Path(sys.argv[2])
+seen = []
+while not stop.exists() or not seen:
+    with duckdb.connect(str(output / "pitchledger.duckdb"), read_only=True) as con:
+        version, run = con.execute("select version, (select max(run_id) from runs) from warehouse_version").fetchone()
+        counts = con.execute("select (select sum(sightings) from files), (select count(*) from sightings)").fetchone()
+    manifest = json.loads((output / "manifest.json").read_text())
+    tables = {
+        name: pl.read_parquet([output / file for file in table["files"]], hive_partitioning=False)
+        for name, table in manifest["tables"].items()
+    }
+    assert {name: frame.height for name, frame in tables.items()} == {
+        name: table["rows"] for name, table in manifest["tables"].items()
+    }
+    assert tables["warehouse_version"]["version"].to_list() == [manifest["version"]] and run == version
+    assert counts[0] == counts[1] and tables["files"]["sightings"].sum() == tables["sightings"].height
+    seen += [version, manifest["version"]]
+    print(len(seen), flush=True)
+print(json.dumps(seen))
+"""
+
+
+@pytest.mark.parametrize("runs", [3, pytest.param(50, marks=pytest.mark.long)])
+def test_a_reader_in_a_loop_sees_whole_versions_only_and_never_an_error(
+    runs: int, stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
+) -> None:
+    """As analysts' clients and other tools read: the database by its name, the Parquet files by the manifest. POSIX; Windows has copies."""
+    workspace = stages["night"].copy(tmp_path / "w")
+    export = next((workspace / "inbox" / "pen_unit").rglob("*1527*"))
+    lines = export.read_bytes().splitlines(keepends=True)
+    words = [sys.executable, "-W", "error", "-c", _READER, str(workspace / "warehouse"), str(tmp_path / "stop")]
+    published = []
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as reader:
+        assert reader.stdout and reader.stdout.readline()
+        for number in range(1, runs + 1):
+            export.write_bytes(b"".join(lines[: -(number % 4) - 1]))
+            ended = nursery.run(Order(str(workspace), ["run", "-w", str(workspace)]))
+            assert ended.code == 0, ended.err
+            published.append(current_version(workspace / "warehouse"))
+        (tmp_path / "stop").touch()
+        out, err = reader.communicate(timeout=120)
+    assert (reader.returncode, err) == (0, "")
+    seen = json.loads(out.splitlines()[-1])
+    assert len(set(published)) == runs
+    assert seen == sorted(seen) and set(seen[2:]) <= {*published, seen[0]}
+    assert len(set(seen)) > runs / 3

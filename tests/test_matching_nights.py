@@ -1,6 +1,7 @@
 """Matching some days with the statistics of the others gives what matching all days at once gives, to the last bit."""
 
 import io
+import os
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -16,7 +17,8 @@ RANKS = {"radar": 1, "camera": 2, "portable": 3}
 NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
 PENS = ("pen_1", "pen_2")
 ROAMING = {"portable": PENS}
-# one example takes a second
+# one example takes some seconds
+EXAMPLES = int(os.environ.get("PITCHLEDGER_EXAMPLES", "3"))
 WITHOUT_SHRINKING = (Phase.explicit, Phase.reuse, Phase.generate)
 
 
@@ -73,7 +75,7 @@ def _same(one: dict[str, pl.DataFrame], other: dict[str, pl.DataFrame]) -> None:
 
 
 @given(data=st.data(), seed=st.integers(0, 50), gaps=st.lists(st.integers(1, 16), min_size=3, max_size=5))
-@settings(max_examples=6, deadline=None, phases=WITHOUT_SHRINKING)
+@settings(max_examples=EXAMPLES, deadline=None, phases=WITHOUT_SHRINKING)
 def test_some_days_with_the_statistics_of_the_others_come_out_as_in_the_whole(
     data: st.DataObject, seed: int, gaps: list[int]
 ):
@@ -92,7 +94,7 @@ def test_some_days_with_the_statistics_of_the_others_come_out_as_in_the_whole(
     seed=st.integers(0, 50),
     gaps=st.lists(st.sampled_from((1, 5, 13, 14, 27, 28)), min_size=3, max_size=5),
 )
-@settings(max_examples=6, deadline=None, phases=WITHOUT_SHRINKING)
+@settings(max_examples=EXAMPLES, deadline=None, phases=WITHOUT_SHRINKING)
 def test_late_early_changed_and_gone_days_leave_nothing_stale(data: st.DataObject, seed: int, gaps: list[int]):
     after = _history(seed, gaps)
     days = after["baseball_day"].unique().sort().to_list()
