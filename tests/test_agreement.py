@@ -24,6 +24,7 @@ from pipeline.agreement.labels import label_tables, labels_by_night
 from pipeline.agreement.limits import limits_of_agreement, split_by_night
 from pipeline.agreement.moments import night_moments
 from pipeline.agreement.precision import own_errors, triple_moments
+from pipeline.agreement.readings import placed
 from pipeline.agreement.regression import deming, intervals_of_line
 from pipeline.agreement.selection import selection_by_night, selection_table
 from pipeline.agreement.sentences import alarm_sentence
@@ -457,7 +458,7 @@ def test_labels_that_differ_are_counted_and_pointed_at() -> None:
     sightings = seen.sightings.with_columns(
         pl.when(off).then(pl.lit("changeup")).otherwise("pitch_type").alias("pitch_type")
     )
-    tables = label_tables(labels_by_night(sightings, seen.matches, RANKS), RANKS)
+    tables = label_tables(labels_by_night(placed(sightings, seen.matches, seen.pitches), RANKS), RANKS)
     kappa = tables.label_agreement.filter(field="pitch_type").row(0, named=True)
     assert kappa["kappa_low"] < kappa["kappa"] < kappa["kappa_high"] < 1
     cell = tables.label_confusion.filter(field="pitch_type", label_a="slider", label_b="changeup").row(0, named=True)
@@ -472,7 +473,7 @@ def test_an_unknown_label_is_no_disagreement() -> None:
         pl.when(pl.int_range(pl.len()) % 3 == 0).then(pl.lit("unknown")).otherwise("pitch_type").alias("pitch_type")
     )
     row = (
-        label_tables(labels_by_night(hidden, seen.matches, RANKS), RANKS)
+        label_tables(labels_by_night(placed(hidden, seen.matches, seen.pitches), RANKS), RANKS)
         .label_agreement.filter(field="pitch_type")
         .row(0, named=True)
     )
@@ -505,7 +506,9 @@ def test_misread_pitches_that_the_matching_kept_apart_show_in_the_bound() -> Non
         .otherwise("release_speed_mph")
         .alias("release_speed_mph")
     )
-    row = selection_table(selection_by_night(_pairs(seen, wild), bad, TOLERANCES), RANKS).row(0, named=True)
+    row = selection_table(
+        selection_by_night(_pairs(seen, wild), placed(bad, seen.matches, seen.pitches), TOLERANCES), RANKS
+    ).row(0, named=True)
     assert (row["n_matched"], row["n_by_clock"], row["kept_apart"]) == (380, 400, 20)
     assert row["sd_by_clock"] > 2.5 * row["sd_matched"]
     assert row["verdict"].startswith(
@@ -516,7 +519,7 @@ def test_misread_pitches_that_the_matching_kept_apart_show_in_the_bound() -> Non
 def test_without_a_clock_the_bound_is_said_to_be_unknown() -> None:
     seen = season(np.random.default_rng(15), 10, 40, TWO)
     pairs = _pairs(seen, pl.lit(False)).with_columns(time_evidence=pl.lit(None, pl.Float64))
-    row = selection_table(selection_by_night(pairs, seen.sightings, TOLERANCES), RANKS).row(0, named=True)
+    row = selection_table(selection_by_night(pairs, placed(*seen), TOLERANCES), RANKS).row(0, named=True)
     assert row["n_by_clock"] == 0
     assert "can't be bounded" in row["verdict"]
 

@@ -22,6 +22,7 @@ from pipeline.agreement.history import (
     wander_of,
     watch_history,
 )
+from pipeline.agreement.readings import placed
 from schemas.contract import validate
 from schemas.drift import DRIFT, OWN_HISTORY
 from schemas.metrics import METRICS, TRAJECTORY
@@ -196,13 +197,13 @@ def test_a_pitcher_whose_name_nobody_knows_is_no_history() -> None:
 
 def test_a_night_s_facts_come_from_that_night_s_rows_only() -> None:
     seen = bullpens(np.random.default_rng(14), nights=6)
-    whole = outing_facts(*seen)
+    whole = outing_facts(placed(*seen))
     parts = []
     for (day,), pitches in seen.pitches.group_by("baseball_day", maintain_order=True):
         assert day
         of_night = seen.sightings.filter(pl.col("baseball_day") == day)
         matches = seen.matches.filter(pl.col("sighting_id").is_in(of_night["sighting_id"].implode()))
-        parts.append(outing_facts(of_night, matches, pitches))
+        parts.append(outing_facts(placed(of_night, matches, pitches)))
     assert_frame_equal(pl.concat(parts).sort("tracker", "baseball_day", "pitcher", "pitch_type"), whole)
 
 

@@ -20,6 +20,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.agreement.charts import DATED_WITHIN, RECENT, credible, most_within
+from pipeline.agreement.readings import Placed
 
 POSITIONS = ("release_side_ft", "release_height_ft", "extension_ft")
 PACE = ("release_speed_mph", "spin_rate_rpm")
@@ -89,24 +90,22 @@ class Night(NamedTuple):
     moved: Moved | None
 
 
-def outing_facts(sightings: pl.DataFrame, matches: pl.DataFrame, pitches: pl.DataFrame) -> pl.DataFrame:
+def outing_facts(seen: Placed) -> pl.DataFrame:
     """One row per tracker, night, pitcher and pitch type: `n.<metric>`, `centre.<metric>` (median), `spread.<metric>` (1.4826 MAD).
 
     A night's rows come from that night's sightings only. Pitchers that are not on the roster are left out: one label may be two people.
     """
-    names = [name for name in (*CHARTED, *PLATE) if name in sightings.columns]
-    # a pitch's group bears the number of its sighting of best rank
-    thrown = pitches.select(
-        group_id="s" + pl.col("pitch_id").str.slice(1),
-        baseball_day="baseball_day",
-        pitcher="pitcher_id",
-        pitch_type=pl.col("pitch_type").fill_null("unknown"),
-    ).drop_nulls("pitcher")
-    read = sightings.select("sighting_id", "tracker", *names).join(
-        matches.select("sighting_id", "group_id"), on="sighting_id"
-    )
-    by = ["tracker", "baseball_day", "pitcher", "pitch_type"]
-    return read.join(thrown, on="group_id").group_by(by).agg(_facts(names)).sort(by)
+    names = [name for name in (*CHARTED, *PLATE) if name in seen.sightings.columns]
+    by = ["baseball_day", "pitcher", "pitch_type"]
+    thrown = seen.thrown.select("baseball_day", pl.col("pitcher_id").alias("pitcher"), "pitch_type")
+    # a number for each outing's pitches of one type: cheaper to group by than three names
+    kinds = thrown.with_columns(kind=pl.struct(by).rank("dense"))
+    kind = pl.when(kinds["pitcher"].is_not_null()).then(kinds["kind"])
+    of_pitch = kinds.select(kind.alias("kind"))["kind"]
+    read = seen.sightings.select("tracker", *names, kind=of_pitch.gather(seen.sightings["group"])).drop_nulls("kind")
+    facts = read.group_by("tracker", "kind").agg(_facts(names))
+    named = facts.join(kinds.unique("kind"), on="kind").select("tracker", *by, pl.exclude("tracker", "kind", *by))
+    return named.sort("tracker", *by)
 
 
 def seasons_of(outings: pl.DataFrame) -> dict[tuple[str, str], Season]:

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.agreement.limits import interval_of_mean
-from pipeline.agreement.readings import in_order_of_rank
+from pipeline.agreement.readings import Placed, in_order_of_rank
 from schemas.contract import conform
 from schemas.label_agreement import LABEL_AGREEMENT, LABEL_CONFUSION
 
@@ -51,19 +51,18 @@ def kappa(counts: np.ndarray) -> Kappa:
     return Kappa(alike, value, se, max(value - half * se, -1.0), min(value + half * se, 1.0))
 
 
-def labels_by_night(sightings: pl.DataFrame, matches: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFrame:
+def labels_by_night(seen: Placed, ranks: dict[str, int]) -> pl.DataFrame:
     """One row per night, pair, field and two labels: `pitches`, and where the labels differ the first pitch_ids, with commas, as `look_at`.
 
     A label of "unknown" or none is not compared.
     """
-    fields = [field for field in FIELDS if field in sightings.columns]
-    groups = matches.filter(pl.len().over("group_id") > 1).select("sighting_id", "group_id")
-    labelled = sightings.select("sighting_id", "tracker", "baseball_day", *fields).join(groups, on="sighting_id")
-    by_tracker = {str(tracker): seen for (tracker,), seen in labelled.group_by("tracker")}
+    fields = [field for field in FIELDS if field in seen.sightings.columns]
+    labelled = seen.sightings.select("group", "tracker", "baseball_day", *fields).drop_nulls("group")
+    by_tracker = {str(tracker): held for (tracker,), held in labelled.group_by("tracker")}
     parts = [pl.DataFrame(schema=_NIGHTLY)]
     for pair in combinations(in_order_of_rank(list(by_tracker), ranks), 2):
-        both = by_tracker[pair[0]].join(by_tracker[pair[1]], on="group_id", suffix="_b")
-        parts += [_counted(pair, field, _called(both, field)) for field in fields]
+        both = by_tracker[pair[0]].join(by_tracker[pair[1]], on="group", suffix="_b")
+        parts += [_counted(pair, field, _called(both, field), seen.thrown["pitch_id"]) for field in fields]
     return pl.concat(parts).sort(list(_NIGHTLY)[:-2])
 
 
@@ -95,15 +94,15 @@ _NIGHTLY = {
 
 def _called(both: pl.DataFrame, field: str) -> pl.DataFrame:
     known = pl.all_horizontal(pl.col("label_a", "label_b").is_not_null() & (pl.col("label_a", "label_b") != "unknown"))
-    pitch_id = ("p" + pl.col("group_id").str.slice(1)).alias("pitch_id")
-    return both.select("baseball_day", pitch_id, label_a=pl.col(field), label_b=pl.col(f"{field}_b")).filter(known)
+    return both.select("baseball_day", "group", label_a=pl.col(field), label_b=pl.col(f"{field}_b")).filter(known)
 
 
-def _counted(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.DataFrame:
+def _counted(pair: tuple[str, str], field: str, called: pl.DataFrame, pitch_ids: pl.Series) -> pl.DataFrame:
     cell = ["baseball_day", "label_a", "label_b"]
     counts = called.group_by(cell).agg(pl.len().alias("pitches"))
-    unlike = called.filter(pl.col("label_a") != pl.col("label_b")).group_by(cell)
-    examples = unlike.agg(pl.col("pitch_id").sort().head(EXAMPLES).str.join(",").alias("look_at"))
+    unlike = called.filter(pl.col("label_a") != pl.col("label_b"))
+    named = unlike.with_columns(pitch_id=pitch_ids.gather(unlike["group"])).group_by(cell)
+    examples = named.agg(pl.col("pitch_id").sort().head(EXAMPLES).str.join(",").alias("look_at"))
     told = counts.join(examples, on=cell, how="left").with_columns(
         tracker_a=pl.lit(pair[0]), tracker_b=pl.lit(pair[1]), field=pl.lit(field)
     )

@@ -17,7 +17,7 @@ from pipeline.agreement.history import outing_facts
 from pipeline.agreement.labels import labels_by_night
 from pipeline.agreement.moments import first_rows, runs_of, total
 from pipeline.agreement.precision import triples_by_night
-from pipeline.agreement.readings import Pair, metrics_of, pair_up, shared_sightings
+from pipeline.agreement.readings import Pair, metrics_of, pair_up, placed, shared_sightings
 from pipeline.agreement.selection import selection_by_night
 from pipeline.agreement.setup import frames_by_night
 from schemas.metrics import METRICS
@@ -69,7 +69,8 @@ def measure_nights(
     facts of all nights. `matches`, `pitches` and `match_pairs` may hold more nights; those without sightings give no facts.
     """
     tolerances = all_tolerances(tolerances)
-    shared = shared_sightings(sightings, matches, pitches)
+    seen = placed(sightings, matches, pitches)
+    shared = shared_sightings(seen)
     parts = {(pair.tracker_a, pair.tracker_b): _of_pair(pair, tolerances) for pair in pair_up(shared, ranks)}
     cells, differences = _numbered([(part.cells, part.differences) for part in parts.values()])
     corrected = _corrected(sightings)
@@ -82,9 +83,9 @@ def measure_nights(
         triples_by_night({pair: part.differences for pair, part in parts.items()}, ranks),
         _together([part.centres for part in parts.values()]),
         _pitcher_means(shared),
-        outing_facts(sightings, matches, pitches),
-        labels_by_night(sightings, matches, ranks),
-        _together([]) if match_pairs is None else selection_by_night(match_pairs, sightings, tolerances),
+        outing_facts(seen),
+        labels_by_night(seen, ranks),
+        _together([]) if match_pairs is None else selection_by_night(match_pairs, seen, tolerances),
         _together([part.frames for part in parts.values()]),
     )
 
@@ -143,7 +144,7 @@ def _raw_parts(
         return []
     raw = uncorrected(sightings.filter(pl.col("baseball_day").is_in(corrected["baseball_day"].unique().to_list())))
     parts = []
-    for pair in pair_up(shared_sightings(raw, matches, pitches), ranks):
+    for pair in pair_up(shared_sightings(placed(raw, matches, pitches)), ranks):
         days = corrected.filter(pl.col("tracker").is_in(pair[:2]))["baseball_day"].unique().to_list()
         held = pair._replace(readings=pair.readings.filter(pl.col("baseball_day").is_in(days)))
         if held.readings.height:

@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.agreement.circular import FAR, NEAR, difference, on_side, side_of, sides
 from pipeline.agreement.moments import Runs, centred, combined, first_rows, runs_from, total
-from pipeline.agreement.readings import in_order_of_rank, metrics_of
+from pipeline.agreement.readings import Placed, in_order_of_rank, metrics_of
 from schemas.agreement import SELECTION
 from schemas.metrics import METRICS
 
@@ -20,17 +20,15 @@ SURE_BY_CLOCK = math.log(19)
 LEAST_PAIRS = 20
 
 
-def selection_by_night(
-    match_pairs: pl.DataFrame, sightings: pl.DataFrame, tolerances: dict[str, float]
-) -> pl.DataFrame:
+def selection_by_night(match_pairs: pl.DataFrame, seen: Placed, tolerances: dict[str, float]) -> pl.DataFrame:
     """One row per night and pair with the figures of each metric (an angle's sides apart), `<lot>.<figure>.<metric>`.
 
     Lots: `matched` and `clock`, the pairs that clock and order alone would match; figures: `n`, mean `d` and sum of squares `dd` of the
     differences, `beyond` the tolerance. Beside them `apart.<metric>`: pairs of the second lot that were kept apart; an angle's `cos`, `sin`.
     """
-    pairs = _by_clock(match_pairs).filter(pl.col("merged") | pl.col("by_clock"))
+    pairs = _by_clock(_of_rows(match_pairs, seen.sightings)).filter(pl.col("merged") | pl.col("by_clock"))
     tables = [
-        _nights_of(str(a), str(b), of_pair, sightings, tolerances)
+        _nights_of(str(a), str(b), of_pair, seen.sightings, tolerances)
         for (a, b), of_pair in pairs.group_by("tracker_a", "tracker_b", maintain_order=True)
     ]
     return (
@@ -61,29 +59,39 @@ _KEYS = {"baseball_day": pl.Date, "tracker_a": pl.String, "tracker_b": pl.String
 _FIGURES = ("n", "d", "dd", "beyond")
 
 
-def _by_clock(match_pairs: pl.DataFrame) -> pl.DataFrame:
+def _of_rows(match_pairs: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFrame:
+    """The pairs of the sightings that there are, with `row_a` and `row_b`, their places among them."""
+    rows = sightings.select("sighting_id").with_row_index("row")
+    pairs = match_pairs.select(
+        "sighting_a", "sighting_b", "tracker_a", "tracker_b", "merged", "time_evidence", "order_evidence"
+    )
+    for side in "ab":
+        pairs = pairs.join(rows.rename({"row": f"row_{side}"}), left_on=f"sighting_{side}", right_on="sighting_id")
+    return pairs.drop("sighting_a", "sighting_b")
+
+
+def _by_clock(pairs: pl.DataFrame) -> pl.DataFrame:
     """Pairs with `by_clock`: clock and order speak for it, and for no other pair of either sighting more."""
     clock = pl.col("time_evidence").fill_null(0.0) + pl.col("order_evidence").fill_null(0.0)
     sure = pl.col("time_evidence").is_not_null() & (pl.col("clock") > SURE_BY_CLOCK)
-    best_of_a = pl.col("clock") == pl.col("clock").max().over("sighting_a", "tracker_b")
-    best_of_b = pl.col("clock") == pl.col("clock").max().over("sighting_b", "tracker_a")
-    return match_pairs.with_columns(clock=clock).with_columns(by_clock=sure & best_of_a & best_of_b)
+    best_of_a = pl.col("clock") == pl.col("clock").max().over("row_a", "tracker_b")
+    best_of_b = pl.col("clock") == pl.col("clock").max().over("row_b", "tracker_a")
+    return pairs.with_columns(clock=clock).with_columns(by_clock=sure & best_of_a & best_of_b)
 
 
 def _nights_of(
     tracker_a: str, tracker_b: str, pairs: pl.DataFrame, sightings: pl.DataFrame, tolerances: dict[str, float]
 ) -> pl.DataFrame:
     names = metrics_of(sightings)
-    readings = pairs.select("sighting_a", "sighting_b", "merged", "by_clock")
-    for side, more in (("a", ["baseball_day"]), ("b", [])):
-        of_side = sightings.select(
-            pl.col("sighting_id").alias(f"sighting_{side}"),
-            *more,
-            *(pl.col(name).alias(f"{side}.{name}") for name in names),
-        )
-        readings = readings.join(of_side, on=f"sighting_{side}")
-    readings = readings.sort("baseball_day", "sighting_a", "sighting_b")
-    apart = readings.select("baseball_day", "merged", "by_clock", *(difference(name).alias(name) for name in names))
+    a, b = (sightings.select("baseball_day", "group", *names)[pairs[f"row_{side}"]] for side in "ab")
+    sides = [frame.select(pl.col(names).name.prefix(f"{side}.")) for side, frame in (("a", a), ("b", b))]
+    # pitches in the order of their numbers, which no order of rows changes: a tracker has one sighting of each
+    order = pl.DataFrame({"day": a["baseball_day"], "a": a["group"], "b": b["group"]}).select(
+        pl.arg_sort_by("day", "a", "b")
+    )
+    apart = pl.concat([pairs.select("merged", "by_clock"), a.select("baseball_day"), *sides], how="horizontal")
+    apart = apart.select("baseball_day", "merged", "by_clock", *(difference(name).alias(name) for name in names))
+    apart = apart[order.to_series()]
     runs = runs_from(apart["baseball_day"].to_physical().to_numpy())
     columns = list(first_rows(apart.select("baseball_day"), runs))
     for metric in names:

@@ -123,7 +123,7 @@ def fit_frames(equations: list[Equations], starts: np.ndarray) -> Frames:
     nights = _runs(starts, rows.measured.shape[1])
     rigid = _fit(rows, nights, 6, rows.measured.astype(float), _ROUNDS)
     # weights of the rigid fit would pull a stretched frame back toward a rigid one
-    weights = _fit(rows, nights, 7, rigid.weights, 1).weights
+    weights = _settled(rows.equations, rows.measured, nights, rigid.weights, 1).weights
     stretched = _fit(rows, nights, 7, weights, 1)
     values = np.column_stack([rigid.values, stretched.values[:, 6]])
     errors = np.column_stack([rigid.errors, stretched.errors[:, 6]])
@@ -296,15 +296,13 @@ def _parts(starts: np.ndarray, pitches: int) -> Iterator[tuple[int, int, np.ndar
 
 
 def _fit(rows: _Rows, nights: _Runs, quantities: int, weights: np.ndarray, rounds: int) -> _Fit:
-    """Fit the first `quantities`, from `weights` on."""
-    equations = np.ascontiguousarray(rows.equations[:, :, [*range(quantities), 7]])
-    for _ in range(rounds):
-        values, inverse, _ = _solve(equations, weights, nights)
-        residuals = np.einsum("kpq,pq->kp", equations, np.column_stack([-values, np.ones(len(values))])[nights.night])
-        weights, inside = _huber_weights(residuals, rows.measured, nights)
+    """Fit the first `quantities`, from `weights` on, with standard errors."""
+    equations = _equations(rows, quantities)
+    settled = _settled(equations, rows.measured, nights, weights, rounds)
     # how fast the pull of the readings changes with the quantities: a reading beyond the clip pulls the same wherever it lies
-    _, slack, known = _solve(equations, np.where(inside, weights, 0.0), nights)
-    scores = sum(kind[:, :-1] * pull[:, None] for kind, pull in zip(equations, weights * residuals, strict=True))
+    _, slack, known = _solve(equations, np.where(settled.inside, settled.weights, 0.0), nights)
+    pulls = settled.weights * settled.residuals
+    scores = sum(kind[:, :-1] * pull[:, None] for kind, pull in zip(equations, pulls, strict=True))
     runs = zip(nights.starts.tolist(), nights.ends.tolist(), strict=True)
     middle = np.stack([scores[start:end].T @ scores[start:end] for start, end in runs])
     pitches = np.add.reduceat(rows.measured.any(axis=0).astype(int), nights.starts)
@@ -312,8 +310,34 @@ def _fit(rows: _Rows, nights: _Runs, quantities: int, weights: np.ndarray, round
         small = (pitches / (pitches - quantities / 2))[:, None]
         errors = np.sqrt(np.diagonal(slack @ middle @ slack, axis1=1, axis2=2) * small)
     told = known & (pitches >= LEAST_PITCHES)[:, None]
-    values, errors = (np.where(told, found, math.nan) for found in (values, errors))
-    return _Fit(values, errors, pitches, residuals, weights, inverse)
+    values, errors = (np.where(told, found, math.nan) for found in (settled.values, errors))
+    return _Fit(values, errors, pitches, settled.residuals, settled.weights, settled.inverse)
+
+
+class _Settled(NamedTuple):
+    """Solutions by night and inverse of the normal matrix; residuals and next weights of each reading, and which lie inside the clip."""
+
+    values: np.ndarray
+    inverse: np.ndarray
+    residuals: np.ndarray
+    weights: np.ndarray
+    inside: np.ndarray
+
+
+def _equations(rows: _Rows, quantities: int) -> np.ndarray:
+    whole = rows.equations.shape[2] - 1
+    return (
+        rows.equations if quantities == whole else np.ascontiguousarray(rows.equations[:, :, [*range(quantities), 7]])
+    )
+
+
+def _settled(equations: np.ndarray, measured: np.ndarray, nights: _Runs, weights: np.ndarray, rounds: int) -> _Settled:
+    inside = measured
+    for _ in range(rounds):
+        values, inverse, _ = _solve(equations, weights, nights)
+        residuals = np.einsum("kpq,pq->kp", equations, np.column_stack([-values, np.ones(len(values))])[nights.night])
+        weights, inside = _huber_weights(residuals, measured, nights)
+    return _Settled(values, inverse, residuals, weights, inside)
 
 
 def _solve(equations: np.ndarray, weights: np.ndarray, nights: _Runs) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
