@@ -207,7 +207,7 @@ def work_through(
     sightings, aside = _set_aside_doubles(sightings, matched, ledger.decisions)
     calibration = renewed(_table(before, "calibration"), matched.calibration, nights)
     reconciled, valued = _reconcile(ledger, sightings, matched, calibration, ready, before)
-    aliases = _with_set_aside(reconciled.pitch_aliases, aside, matched.matches)
+    aliases = _with_set_aside(reconciled.pitch_aliases, _with_copies(aside, ready.set_aside), matched.matches)
     sightings = _with_pitch(sightings, matched.matches)
     set_aside = _all_set_aside(
         _table(before, "set_aside"), pl.concat([ready.set_aside, conform(aside, TABLES["set_aside"])]), plan, nights
@@ -376,6 +376,16 @@ def _set_aside_doubles(
     )
     aside = out.join(where, on="sighting_id").with_columns(found_in=pl.lit("night"))
     return sightings.join(out, on="sighting_id", how="anti"), aside
+
+
+def _with_copies(aside: pl.DataFrame, set_aside: pl.DataFrame) -> pl.DataFrame:
+    """With the rows that are copies under an id of their own; of one that copies a second record, the first is what is left."""
+    names = ("sighting_id", "of_sighting_id", "baseball_day")
+    copies = set_aside.filter(pl.col("sighting_id") != pl.col("of_sighting_id")).select(names)
+    first = aside.select(of_sighting_id="sighting_id", first="of_sighting_id")
+    left = copies.join(first, on="of_sighting_id", how="left", maintain_order="left")
+    left = left.with_columns(of_sighting_id=pl.coalesce("first", "of_sighting_id"))
+    return pl.concat([aside.select(names), left.select(names)])
 
 
 def _with_set_aside(aliases: pl.DataFrame, aside: pl.DataFrame, matches: pl.DataFrame) -> pl.DataFrame:

@@ -147,8 +147,9 @@ def _alike(once: pl.DataFrame) -> pl.DataFrame:
     fine = pl.col("thrown_at").is_not_null() & (pl.col("clock_resolution_s") <= _FINE_S)
     values = pl.sum_horizontal(pl.col(name).is_not_null() for name in (*METRICS, *TRAJECTORY))
     told = several.with_columns(worth=values + pl.when(fine).then(_STAMP_WORTH).otherwise(0))
-    told = told.filter(pl.col("worth") >= _FEWEST_IN_ROW).sort("file_order").with_row_index("throw")
-    told = told.with_columns(read=pl.struct(_READ).hash())
+    told = told.filter(pl.col("worth") >= _FEWEST_IN_ROW).with_columns(read=pl.struct(_READ).hash())
+    told = told.select(*_PLACE, *night, *_CORRECTED, "worth", "read", "release_speed_mph", "spin_rate_rpm")
+    told = told.sort("file_order").with_row_index("throw")
     # of several such rows in one export the first is the first of the other's
     key = (*night, "read", "release_speed_mph", "spin_rate_rpm", "nth")
     same = (*key[:-1], "file_id")

@@ -197,14 +197,25 @@ def test_a_run_after_a_restore_drops_what_was_dropped_and_keeps_what_was_removed
 def test_an_export_copied_under_another_session_counts_no_throw_twice_and_is_told(
     workspace: Path, tmp_path: Path
 ) -> None:
-    """The copy was cut off and its ids are others, as with `session = "@file"`: only its readings tell."""
-    before = published(workspace)["pitches"].height
+    """What came first was cut off, and its ids are others, as with `session = "@file"`: only its readings tell."""
+    before = published(workspace)["pitches"].get_column("pitch_id").to_list()
     path = one(workspace, "wurf_20261013_1537_Sued")
-    lines = path.read_bytes().replace(b"M3-101311", b"M3-101399").splitlines(keepends=True)
-    path.with_name("wurf_20261013_1538_Sued.csv").write_bytes(b"".join(lines[:-8]))
+    whole, cut = path.read_bytes(), path.with_name("wurf_20261013_1538_Sued.csv")
+    lines = whole.replace(b"M3-101311", b"M3-101399").splitlines(keepends=True)
+    path.unlink()
+    cut.write_bytes(b"".join(lines[:-8]))
+    decide(workspace, "drop_export,pen_unit,*wurf_20261013_1537*,,me,2026-11-25,cut off")
     night(workspace)
-    assert published(workspace)["pitches"].height == before
-    aside = published(workspace)["set_aside"].filter(pl.col("why") == COPIED)
+    other_ids = set(published(workspace)["pitches"].get_column("pitch_id")) - set(before)
+    assert len(other_ids) > 5
+    path.write_bytes(whole)
+    night(workspace)
+    tables = published(workspace)
+    assert tables["pitches"].get_column("pitch_id").sort().to_list() == sorted(before)
+    # an id that was published once still leads to its pitch
+    now = dict(tables["pitch_aliases"].select("old_pitch_id", "pitch_id").iter_rows())
+    assert {now[pitch] for pitch in other_ids} <= set(before)
+    aside = tables["set_aside"].filter(pl.col("why") == COPIED)
     assert aside.height > 5 and set(aside.get_column("kind")) == {"repeat"}
     (need,) = [need for need in find_needs(workspace / "warehouse") if need.kind == "copy"]
     assert f"{aside.height} rows" in need.sentence and "wurf_20261013_1538_Sued.csv" in need.sentence
