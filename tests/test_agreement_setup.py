@@ -1,7 +1,7 @@
 """Was a device set up crooked: turns and shifts of an invented second tracker, found again from what both read."""
 
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -12,7 +12,16 @@ from pipeline.agreement.corrections import Correction, apply_corrections, crooke
 from pipeline.agreement.readings import Pair
 from pipeline.agreement.sentences import setup_sentence
 from pipeline.agreement.setup import Frames, fit_frames, frame_equations, frames_by_night, setup_of_nights
-from pipeline.flight import Flight, Span, break_in, flight_time_s
+from pipeline.flight import (
+    Flight,
+    Span,
+    at_plane,
+    break_in,
+    flight_time_s,
+    horizontal_angle_deg,
+    speed_mph,
+    vertical_angle_deg,
+)
 from schemas.contract import validate
 from schemas.drift import DRIFT
 from schemas.metrics import METRICS, TRAJECTORY
@@ -237,41 +246,105 @@ def test_a_frame_correction_turns_the_trajectory_too() -> None:
     assert [row[f"trajectory_v{axis}_fps"] for axis in "xyz"] == pytest.approx(turned[1], abs=0.05)
 
 
-@pytest.mark.parametrize(("frame", "most"), [("roll_deg", 0.02), ("aim_deg", 0.2), ("tilt_deg", 0.2)])
-def test_breaks_of_a_turned_frame_are_straightened_by_the_physics_of_exact_flights(frame: str, most: float) -> None:
-    # flights of known acceleration, told by a device whose frame is turned by exactly 1 degree (scipy), breaks by pipeline.flight
-    rng = np.random.default_rng(20)
-    place = np.column_stack([rng.normal(-1.5, 1.2, 200), rng.normal(54.5, 0.4, 200), rng.normal(5.8, 0.4, 200)])
-    pull = np.column_stack([rng.normal(0, 12, 200), rng.normal(28, 3, 200), rng.normal(-20, 8, 200)])
-    speed = np.column_stack([rng.normal(2, 2, 200), rng.normal(-128, 6, 200), rng.normal(-3, 2, 200)])
-    turn = Rotation.from_euler(
-        *{"aim_deg": ("z", -1.0), "roll_deg": ("y", 1.0), "tilt_deg": ("x", 1.0)}[frame], degrees=True
-    )
-    straight, turned = (
-        _breaks(*vectors) for vectors in ((place, speed, pull), (turn.apply(part) for part in (place, speed, pull)))
-    )
-    absent = [name for name in (*METRICS, *TRAJECTORY) if name not in turned.columns]
-    sightings = turned.with_columns(
-        *(pl.lit(None, pl.Float64).alias(name) for name in absent),
-        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, pl.String),
-    )  # fmt: skip
-    corrected = apply_corrections(sightings, [Correction("unit", None, frame, -1.0, None, None, "leans")])
-    for name in ("horizontal_break_in", "induced_vertical_break_in"):
-        assert np.abs((corrected[name] - straight[name]).to_numpy()).max() < most
-    if frame == "roll_deg":
-        assert np.abs((turned["horizontal_break_in"] - straight["horizontal_break_in"]).to_numpy()).max() > 0.5
+POINTS_FT = ("release_side_ft", "release_height_ft", "extension_ft", "plate_side_ft", "plate_height_ft")
+ANGLES_DEG = ("horizontal_approach_deg", "vertical_approach_deg")
+BREAKS_IN = ("horizontal_break_in", "induced_vertical_break_in")
+SPEEDS_MPH = ("release_speed_mph", "plate_speed_mph")
 
 
-def _breaks(place: np.ndarray, speed: np.ndarray, pull: np.ndarray) -> pl.DataFrame:
-    flight, span = Flight(*place.T, *speed.T, *pull.T), Span(place[:, 1], 17 / 12)
+class Move(NamedTuple):
+    """A frame that is turned, shifted and stretched exactly: by scipy's rotation, feet and a factor."""
+
+    frame: str
+    amount: float
+    turn: Rotation = Rotation.identity()
+    shift: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    stretch: float = 1.0
+
+
+@pytest.mark.parametrize(
+    ("move", "points_ft", "angles_deg", "breaks_in", "speeds_mph"),
+    [
+        (Move("aim_deg", 1.0, Rotation.from_euler("z", -1.0, degrees=True)), 0.01, 0.022, 0.2, 0.02),
+        (Move("tilt_deg", 1.0, Rotation.from_euler("x", 1.0, degrees=True)), 0.01, 0.022, 0.2, 0.02),
+        (Move("roll_deg", 3.0, Rotation.from_euler("y", 3.0, degrees=True)), 0.01, 0.03, 0.1, 1e-9),
+        (Move("side_in", 6.0, shift=(0.5, 0.0, 0.0)), 1e-9, 1e-9, 1e-9, 1e-9),
+        (Move("height_in", 6.0, shift=(0.0, 0.0, 0.5)), 1e-9, 1e-9, 1e-9, 1e-9),
+        (Move("distance_in", 6.0, shift=(0.0, 0.5, 0.0)), 0.01, 0.02, 0.03, 0.12),
+        (Move("scale", 0.02, stretch=1.02), 0.03, 0.01, 0.05, 2.1),
+    ],
+    ids=lambda value: value.frame if isinstance(value, Move) else "",
+)
+def test_a_frame_correction_leaves_no_more_than_the_table_in_the_readme_says(
+    move: Move, points_ft: float, angles_deg: float, breaks_in: float, speeds_mph: float
+) -> None:
+    place, velocity, pull = _flights()
+    turned = [move.stretch * move.turn.apply(part) for part in (place, velocity, pull)]
+    straight, seen = _told(place, velocity, pull), _told(turned[0] + np.array(move.shift), *turned[1:])
+    corrected = apply_corrections(_of_unit(seen), [Correction("unit", None, move.frame, -move.amount, None, None, "")])
+    for names, most in ((POINTS_FT, points_ft), (ANGLES_DEG, angles_deg), (BREAKS_IN, breaks_in), (SPEEDS_MPH, speeds_mph)):  # fmt: skip
+        left = np.abs((corrected.select(names) - straight.select(names)).to_numpy())
+        assert left.max() <= most
+    # it moves something that is told: without it the readings are further off
+    was_off = np.abs((seen.select(POINTS_FT) - straight.select(POINTS_FT)).to_numpy())
+    assert was_off.max() > 0.2
+
+
+@pytest.mark.parametrize("frame", ["aim_deg", "distance_in"])
+def test_without_approach_angles_the_flight_s_ends_and_bend_say_where_it_crosses_the_plate(frame: str) -> None:
+    place, velocity, pull = _flights()
+    turn = Rotation.from_euler("z", -1.0 if frame == "aim_deg" else 0.0, degrees=True)
+    shift = np.array([0.0, 0.5 if frame == "distance_in" else 0.0, 0.0])
+    seen = _told(turn.apply(place) + shift, turn.apply(velocity), turn.apply(pull)).drop(*ANGLES_DEG, "flight_time_s")
+    amount = -1.0 if frame == "aim_deg" else -6.0
+    corrected = apply_corrections(_of_unit(seen), [Correction("unit", None, frame, amount, None, None, "")])
+    names = ("plate_side_ft", "plate_height_ft")
+    left = np.abs((corrected.select(names) - _told(place, velocity, pull).select(names)).to_numpy())
+    assert left.max() < 0.01
+
+
+def _flights() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Release points, velocities and accelerations of pitches that cross the plate near the zone."""
+    rng, n = np.random.default_rng(20), 300
+    place = np.column_stack([rng.normal(-1.5, 1.2, n), rng.normal(54.5, 0.4, n), rng.normal(5.8, 0.4, n)])
+    pull = np.column_stack([rng.normal(0, 12, n), rng.normal(28, 3, n), rng.normal(-20, 8, n)])
+    toward = rng.normal(-128, 6, n)
+    gap = place[:, 1] - 17 / 12
+    t = 2 * gap / (-toward + np.sqrt(toward**2 - 2 * pull[:, 1] * gap))
+    ends = np.column_stack([rng.normal(0, 0.8, n), rng.normal(2.4, 0.8, n)])
+    across = [(ends[:, end] - place[:, axis] - pull[:, axis] * t**2 / 2) / t for end, axis in ((0, 0), (1, 2))]
+    return place, np.column_stack([across[0], toward, across[1]]), pull
+
+
+def _told(place: np.ndarray, velocity: np.ndarray, pull: np.ndarray) -> pl.DataFrame:
+    """What a device tells of flights in its own frame, by pipeline.flight (held to published values in test_flight.py)."""
+    flight, span = Flight(*place.T, *velocity.T, *pull.T), Span(place[:, 1], 17 / 12)
+    plate = at_plane(flight, 17 / 12)
     horizontal, vertical = break_in(flight, span, "same_plane")
     return pl.DataFrame(
         {
+            "release_side_ft": place[:, 0],
+            "release_height_ft": place[:, 2],
+            "extension_ft": 60.5 - place[:, 1],
+            "plate_side_ft": plate.x,
+            "plate_height_ft": plate.z,
+            "horizontal_approach_deg": horizontal_angle_deg(flight, 17 / 12),
+            "vertical_approach_deg": vertical_angle_deg(flight, 17 / 12),
             "horizontal_break_in": horizontal,
             "induced_vertical_break_in": vertical,
+            "release_speed_mph": speed_mph(flight, place[:, 1]),
+            "plate_speed_mph": speed_mph(flight, 17 / 12),
             "flight_time_s": flight_time_s(flight, span),
         }
     )
+
+
+def _of_unit(readings: pl.DataFrame) -> pl.DataFrame:
+    absent = [name for name in (*METRICS, *TRAJECTORY) if name not in readings.columns]
+    return readings.with_columns(
+        *(pl.lit(None, pl.Float64).alias(name) for name in absent),
+        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, pl.String),
+    )  # fmt: skip
 
 
 def test_a_lean_turns_the_spin_axis_by_as_much() -> None:

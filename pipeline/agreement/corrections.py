@@ -9,14 +9,24 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from pipeline.agreement.sentences import alarm_sentence, setup_sentence
-from pipeline.agreement.setup import FRONT_EDGE_FT, RUBBER_FT
+from pipeline.agreement.setup import (
+    FLIGHT_FT,
+    FPS_PER_MPH,
+    FRONT_EDGE_FT,
+    RUBBER_FT,
+    USUAL_EXTENSION_FT,
+    USUAL_FALL_FT,
+    USUAL_SLOPE_DOWN,
+    bends_ft,
+    slope_from_ends,
+    usual_flight_s,
+)
 from pipeline.flight import G_FPS2
 from schemas.agreement import PROPOSED_CORRECTIONS
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS, TRAJECTORY
 
-# For a pitch whose flight time nobody gave: release to front edge, and the mean speed over it as a share of the release speed.
-_FLIGHT_FT, _MEAN_OVER_RELEASE_SPEED, _FPS_PER_MPH, _USUAL_FLIGHT_S = 53.1, 0.956, 22 / 15, 0.42
+_USUAL_FLIGHT_S = 0.42
 
 
 class Correction(NamedTuple):
@@ -35,8 +45,9 @@ def apply_corrections(sightings: pl.DataFrame, corrections: Sequence[Correction]
     """The sightings with each correction added; `corrections` says per row what changed, as `release_speed_mph 91.3 -> 90.6; ...`.
 
     The first number is the reading as it came, so that `uncorrected` can put it back. A frame correction moves release point, plate
-    location, approach angles and trajectory, and a lean (roll) or a scale the breaks too, a lean the spin axis. Aim and tilt leave breaks as
-    read: break is told from each pitch's own line of launch, and a turn of 1 degree moves it by 0.2 in at most, 0.04 in on average.
+    location, approach angles and trajectory; a lean, a scale or a distance the breaks too, a lean the spin axis, a distance the flight time.
+    Aim and tilt leave breaks as read: break is told from each pitch's own line of launch. What is left over by exact flights is in
+    schemas/README.md, and tests/test_agreement_setup.py holds it to that.
     """
     raw = sightings
     for correction in corrections:
@@ -193,11 +204,12 @@ def _frame_changes(correction: Correction) -> dict[str, pl.Expr]:
         return scale * x + aim * y + roll * z, scale * y - aim * x - tilt * z, scale * z + tilt * y - roll * x
 
     release = moved(
-        pl.col("release_side_ft"), RUBBER_FT - pl.col("extension_ft").fill_null(6.0), pl.col("release_height_ft")
+        pl.col("release_side_ft"),
+        RUBBER_FT - pl.col("extension_ft").fill_null(USUAL_EXTENSION_FT),
+        pl.col("release_height_ft"),
     )
     plate = moved(pl.col("plate_side_ft"), pl.lit(FRONT_EDGE_FT), pl.col("plate_height_ft"))
-    # the flight's slopes dx/dy, dz/dy at the plate
-    across, down = (-pl.col(f"{way}_approach_deg").radians().tan() for way in ("horizontal", "vertical"))
+    across, down = _slopes_at_plate()
     along_y = plate[1] + distance
     place = moved(*(pl.col(f"trajectory_{axis}_ft") for axis in "xyz"))
     shifts = dict(zip("xyz", (side, distance, height), strict=True))
@@ -205,16 +217,12 @@ def _frame_changes(correction: Correction) -> dict[str, pl.Expr]:
         "release_side_ft": pl.col("release_side_ft") + release[0] + side,
         "extension_ft": pl.col("extension_ft") - release[1] - distance,
         "release_height_ft": pl.col("release_height_ft") + release[2] + height,
-        "plate_side_ft": pl.col("plate_side_ft") + plate[0] + side - across.fill_null(0.0) * along_y,
-        "plate_height_ft": pl.col("plate_height_ft") + plate[2] + height - down.fill_null(0.0) * along_y,
-        "horizontal_approach_deg": pl.col("horizontal_approach_deg")
-        - math.degrees(aim)
-        - math.degrees(roll) * down.fill_null(0.0),
-        "vertical_approach_deg": pl.col("vertical_approach_deg")
-        - math.degrees(tilt)
-        + math.degrees(roll) * across.fill_null(0.0),
+        "plate_side_ft": pl.col("plate_side_ft") + plate[0] + side - across * along_y,
+        "plate_height_ft": pl.col("plate_height_ft") + plate[2] + height - down * along_y,
+        "horizontal_approach_deg": pl.col("horizontal_approach_deg") - math.degrees(aim) - math.degrees(roll) * down,
+        "vertical_approach_deg": pl.col("vertical_approach_deg") - math.degrees(tilt) + math.degrees(roll) * across,
     }
-    changes |= _break_changes(roll, scale)
+    changes |= _break_changes(roll, scale) | (_plane_changes(distance) if distance else {})
     changes |= {
         f"trajectory_{axis}_ft": pl.col(f"trajectory_{axis}_ft") + move + shifts[axis]
         for axis, move in zip("xyz", place, strict=True)
@@ -227,10 +235,51 @@ def _frame_changes(correction: Correction) -> dict[str, pl.Expr]:
     return changes
 
 
+def _plane_changes(distance: float) -> dict[str, pl.Expr]:
+    """What follows where the front edge lies elsewhere on the flight by `distance` feet: breaks grow with the time squared, angles by the bend."""
+    flight_s, gap = _flight_s(), _gap()
+    at_plate_fps = FPS_PER_MPH * pl.coalesce("plate_speed_mph", 0.92 * pl.col("release_speed_mph"))
+    longer_s = (distance / at_plate_fps).fill_null(distance * _USUAL_FLIGHT_S / FLIGHT_FT)
+    grows = (1 + longer_s / flight_s) ** 2
+    bends = _bends()
+    # a flight's slope turns by 2 bend / length squared a foot, a little more at the plate where it is slower
+    turns = [2 * bend / gap**2 / 0.92 * distance for bend in bends]
+    return {
+        "horizontal_break_in": pl.col("horizontal_break_in") * grows,
+        "induced_vertical_break_in": pl.col("induced_vertical_break_in") * grows,
+        "horizontal_approach_deg": pl.col("horizontal_approach_deg") + turns[0].degrees(),
+        "vertical_approach_deg": pl.col("vertical_approach_deg") + turns[1].degrees(),
+        "flight_time_s": pl.col("flight_time_s") + longer_s,
+    }
+
+
+def _gap() -> pl.Expr:
+    return RUBBER_FT - FRONT_EDGE_FT - pl.col("extension_ft").fill_null(USUAL_EXTENSION_FT)
+
+
+def _bends() -> tuple[pl.Expr, pl.Expr]:
+    sideways, down = bends_ft(pl.col("horizontal_break_in"), pl.col("induced_vertical_break_in"), _flight_s())
+    return sideways.fill_null(0.0), down.fill_null(USUAL_FALL_FT)
+
+
+def _flight_s() -> pl.Expr:
+    return pl.coalesce("flight_time_s", usual_flight_s(pl.col("release_speed_mph"))).fill_null(_USUAL_FLIGHT_S)
+
+
+def _slopes_at_plate() -> tuple[pl.Expr, pl.Expr]:
+    """The flight's slopes dx/dy, dz/dy at the plate: by its approach angles, else from its two ends and what it bends, else the usual ones."""
+    gap, (sideways, down) = _gap(), _bends()
+    across = slope_from_ends(pl.col("release_side_ft"), pl.col("plate_side_ft"), sideways, gap)
+    falls = slope_from_ends(pl.col("release_height_ft"), pl.col("plate_height_ft"), down, gap)
+    told = (-pl.col(f"{way}_approach_deg").radians().tan() for way in ("horizontal", "vertical"))
+    usual = (pl.lit(0.0), pl.lit(USUAL_SLOPE_DOWN))
+    slopes = [pl.coalesce(*ways) for ways in zip(told, (across, falls), usual, strict=True)]
+    return slopes[0], slopes[1]
+
+
 def _break_changes(roll: float, scale: float) -> dict[str, pl.Expr]:
     """A frame that leans takes part of the whole fall, gravity's too, for horizontal break: 0.4 in a degree on average, 1 in at most."""
-    usual_s = _FLIGHT_FT / (pl.col("release_speed_mph") * _FPS_PER_MPH * _MEAN_OVER_RELEASE_SPEED)
-    flight_s = pl.coalesce("flight_time_s", usual_s).fill_null(_USUAL_FLIGHT_S)
+    flight_s = _flight_s()
     horizontal, vertical = pl.col("horizontal_break_in"), pl.col("induced_vertical_break_in")
     fall = vertical.fill_null(0.0) - 12 * G_FPS2 * flight_s**2 / 2
     changes = {

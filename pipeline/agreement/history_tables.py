@@ -22,14 +22,13 @@ from pipeline.agreement.history import (
     watch_history,
 )
 from pipeline.agreement.sentences import alarm_sentence, setup_sentence
-from pipeline.agreement.setup import CROOKED_FROM, FRONT_EDGE_FT, RUBBER_FT
+from pipeline.agreement.setup import CROOKED_FROM, FRONT_EDGE_FT, RUBBER_FT, USUAL_EXTENSION_FT
 from schemas.contract import conform
 from schemas.drift import DRIFT, OWN_HISTORY
 from schemas.setup import SETUP
 
 # A chart of the tracker's own is kept where other trackers give the metric on less than this share of its nights.
 PARTNERED = 0.5
-USUAL_EXTENSION_FT = 6.0
 # What moves with the turn: release against plate, the turn's and the shift's name.
 _TURNS = (
     ("release_side_ft", "plate_side_ft", "aim_deg", "side_in"),

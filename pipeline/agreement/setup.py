@@ -11,7 +11,7 @@ of b's y moves it along the flight. Angles are small: at 3 degrees what is left 
 
 import math
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import polars as pl
@@ -19,11 +19,16 @@ import polars as pl
 from pipeline.agreement.combining import benjamini_hochberg, combine
 from pipeline.agreement.readings import Pair
 from pipeline.agreement.sentences import setup_sentence
+from pipeline.flight import G_FPS2
 from schemas.contract import conform
 from schemas.metrics import TRAJECTORY
 from schemas.setup import QUANTITIES, SETUP
 
-RUBBER_FT, FRONT_EDGE_FT = 60.5, 17 / 12
+RUBBER_FT, FRONT_EDGE_FT, USUAL_EXTENSION_FT = 60.5, 17 / 12, 6.0
+# For a pitch whose flight time nobody gave: release to front edge, and the mean speed over it as a share of the release speed.
+FLIGHT_FT, _MEAN_OVER_RELEASE_SPEED, FPS_PER_MPH = 53.1, 0.956, 22 / 15
+# What a pitch falls below its line of launch, 10 in of induced break taken off, and how steeply it comes down at the plate (6 degrees).
+USUAL_FALL_FT, USUAL_SLOPE_DOWN = -2.0, 0.105
 LEAST_PITCHES = 10
 # A turn or shift counts as crooked from here on (common practice, no source): about 2.5 in at the rubber.
 CROOKED_FROM = {
@@ -142,9 +147,10 @@ def frame_equations(readings: pl.DataFrame) -> list[Equations]:
     a, b = (_points(readings, side) for side in "ab")
     # at a's own point a's error would pull against itself and the scale come out too small; half way it does not, if both err alike
     release, plate = ((of_a + of_b) / 2 for of_a, of_b in zip(a[:2], b[:2], strict=True))
-    slopes = np.nan_to_num(_either(a.slopes, b.slopes))
     # without an extension the other tracker's, or the usual 6 ft, stands in: it moves an angle by 1 % at most
-    release[:, 1] = np.nan_to_num(_either(a.release[:, 1], b.release[:, 1]), nan=RUBBER_FT - 6.0)
+    release[:, 1] = np.nan_to_num(_either(a.release[:, 1], b.release[:, 1]), nan=RUBBER_FT - USUAL_EXTENSION_FT)
+    slopes = _either(a.slopes, b.slopes)
+    slopes = np.where(np.isnan(slopes), _slopes_from_ends(release, plate, _either(a.bends, b.bends)), slopes)
     points = [*_point_equations(release, b.release - a.release), *_plate_equations(plate, b.plate - a.plate, slopes)]
     more = [*_angle_equations(slopes, b.slopes - a.slopes), *_trajectory_equations(readings)]
     return points + [equation for equation in more if np.isfinite(equation.moved).any()]
@@ -156,11 +162,12 @@ def _either(of_a: np.ndarray, of_b: np.ndarray) -> np.ndarray:
 
 
 class _Points(NamedTuple):
-    """Points by pitch, x y z in feet, and the flight's slopes dx/dy, dz/dy at the plate; nan = not measured."""
+    """Points by pitch, x y z in feet, the flight's slopes dx/dy, dz/dy at the plate, and how far it bends sideways and down; nan = not measured."""
 
     release: np.ndarray
     plate: np.ndarray
     slopes: np.ndarray
+    bends: np.ndarray
 
 
 def _points(readings: pl.DataFrame, side: str) -> _Points:
@@ -173,7 +180,46 @@ def _points(readings: pl.DataFrame, side: str) -> _Points:
     release = np.column_stack([read("release_side_ft"), RUBBER_FT - read("extension_ft"), read("release_height_ft")])
     plate = np.column_stack([read("plate_side_ft"), np.full(readings.height, FRONT_EDGE_FT), read("plate_height_ft")])
     slopes = [-np.tan(np.radians(read(f"{way}_approach_deg"))) for way in ("horizontal", "vertical")]
-    return _Points(release, plate, np.column_stack(slopes))
+    flight_s = np.where(
+        np.isnan(read("flight_time_s")), usual_flight_s(read("release_speed_mph")), read("flight_time_s")
+    )
+    bends = bends_ft(read("horizontal_break_in"), read("induced_vertical_break_in"), flight_s)
+    return _Points(release, plate, np.column_stack(slopes), np.column_stack(bends))
+
+
+Numbers = TypeVar("Numbers", np.ndarray, pl.Expr)
+
+
+def usual_flight_s(release_speed_mph: Numbers) -> Numbers:
+    """Release to front edge at so many mph, where nobody timed it."""
+    return FLIGHT_FT / (release_speed_mph * FPS_PER_MPH * _MEAN_OVER_RELEASE_SPEED)
+
+
+def bends_ft(
+    horizontal_break_in: Numbers, induced_vertical_break_in: Numbers, flight_s: Numbers
+) -> tuple[Numbers, Numbers]:
+    """How far a flight leaves its line of launch by the front edge, sideways and up, gravity's fall included."""
+    return horizontal_break_in / 12, induced_vertical_break_in / 12 - G_FPS2 * flight_s**2 / 2
+
+
+def slope_from_ends(release: Numbers, plate: Numbers, bend: Numbers, gap: Numbers) -> Numbers:
+    """dx/dy (or dz/dy) at the plate of a flight between two points `gap` feet apart: that of the straight line, less what it bends by."""
+    slope: Numbers = (release - plate - bend) / gap
+    return slope
+
+
+def _slopes_from_ends(release: np.ndarray, plate: np.ndarray, bends: np.ndarray) -> np.ndarray:
+    """Slopes of flights whose approach angles nobody measured; where an end is missing too, the usual ones."""
+    gap = release[:, 1] - plate[:, 1]
+    found = []
+    for axis, bend, usual_bend, usual in (
+        (0, bends[:, 0], 0.0, 0.0),
+        (2, bends[:, 1], USUAL_FALL_FT, USUAL_SLOPE_DOWN),
+    ):
+        bend = np.where(np.isnan(bend), usual_bend, bend)
+        slope = slope_from_ends(release[:, axis], plate[:, axis], bend, gap)
+        found.append(np.where(np.isnan(slope), usual, slope))
+    return np.column_stack(found)
 
 
 def _point_equations(at: np.ndarray, moved: np.ndarray) -> list[Equations]:
@@ -204,7 +250,7 @@ def _angle_equations(slopes: np.ndarray, moved: np.ndarray) -> list[Equations]:
 
 
 # where trajectories are compared: half way, where an error of position and one of direction have least to do with each other
-_MID_FLIGHT_FT = 28.0
+_MIDFLIGHT_FT = 28.0
 
 
 def _trajectory_equations(readings: pl.DataFrame) -> list[Equations]:
@@ -239,7 +285,7 @@ def _state_in_mid_flight(readings: pl.DataFrame, side: str) -> tuple[np.ndarray,
     numbers = readings.select(names).cast(pl.Float64).fill_null(math.nan).to_numpy()
     place, velocity, acceleration = numbers[:, :3], numbers[:, 3:6], numbers[:, 6:]
     with np.errstate(invalid="ignore", divide="ignore"):
-        ahead, speed, pull = _MID_FLIGHT_FT - place[:, 1], velocity[:, 1], acceleration[:, 1]
+        ahead, speed, pull = _MIDFLIGHT_FT - place[:, 1], velocity[:, 1], acceleration[:, 1]
         # the root that stays exact as the pull along y vanishes
         t = (-2 * ahead / (-speed + np.sqrt(speed**2 + 2 * pull * ahead)))[:, None]
         return place + velocity * t + acceleration * t**2 / 2, velocity + acceleration * t, acceleration
