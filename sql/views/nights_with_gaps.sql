@@ -11,15 +11,28 @@
 -- pitches_tracker [pitches]: all pitches that this tracker saw there
 -- share_seen [ratio]: pitches_both over pitches_other
 -- gap_share [ratio]: the share below which a night is listed
-with seen as (
-    select distinct
+with combinations as (
+    -- which trackers saw a pitch stands with it, so that a long history is counted once and not joined with itself
+    select
         venue,
         station,
         baseball_day,
-        tracker,
-        pitch_id
-    from sightings
+        string_split(trackers, ',') as trackers,
+        count(*) as pitches
+    from pitches
     where station is not null
+    group by venue, station, baseball_day, trackers
+),
+
+seen as (
+    select
+        venue,
+        station,
+        baseball_day,
+        trackers,
+        pitches,
+        unnest(trackers) as tracker
+    from combinations
 ),
 
 tracker_days as (
@@ -28,7 +41,7 @@ tracker_days as (
         station,
         baseball_day,
         tracker,
-        count(*) as pitches
+        cast(sum(pitches) as bigint) as pitches
     from seen
     group by venue, station, baseball_day, tracker
 ),
@@ -86,18 +99,28 @@ expected as (
     from tracker_days
 ),
 
+pairs as (
+    select
+        venue,
+        station,
+        baseball_day,
+        tracker,
+        pitches,
+        unnest(trackers) as other_tracker
+    from seen
+),
+
 both_saw as (
     select
-        this.venue,
-        this.station,
-        this.baseball_day,
-        this.tracker,
-        other.tracker as other_tracker,
-        count(*) as pitches
-    from seen as this
-    inner join seen as other
-        on other.pitch_id = this.pitch_id and other.tracker <> this.tracker
-    group by this.venue, this.station, this.baseball_day, this.tracker, other.tracker
+        venue,
+        station,
+        baseball_day,
+        tracker,
+        other_tracker,
+        cast(sum(pitches) as bigint) as pitches
+    from pairs
+    where other_tracker <> tracker
+    group by venue, station, baseball_day, tracker, other_tracker
 )
 
 select
