@@ -3,6 +3,7 @@
 import contextlib
 import errno
 import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -50,6 +51,15 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     for path in missing:
         sync_folder(path.parent)
+
+
+def link_or_copy(source: Path, target: Path) -> None:
+    """One more name for a file that nobody ever changes; a copy where the disk knows no such thing."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        target.hardlink_to(source)
+    except (OSError, NotImplementedError):
+        shutil.copyfile(source, target)
 
 
 def write_whole(path: Path, content: bytes) -> None:

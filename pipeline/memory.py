@@ -1,6 +1,7 @@
 """What the run before left: its published rows, and frames that only the next run wants, kept beside them.
 
     versions/<version>/memory/<name>.parquet    by export (file_...) or by night; night.py and preparing.py say which
+                                     <name>/<year-month>.parquet  of a frame that grows with every pitch: months without a new night are links
                               settings.json     what the settings were, part by part (planning.py)
 
 The memory belongs to a version, so it can never be newer or older than the rows that readers see, and an old version that is put back
@@ -16,11 +17,13 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.disk import disk_of_polars
+from pipeline.disk import disk_of_polars, link_or_copy
 from pipeline.errors import PitchledgerError
 from pipeline.publishing import current_version, version_folder, versions
 
 MEMORY, SETTINGS = "memory", "settings.json"
+# by month, as writing them whole every night would cost as much as all the rest of what is kept
+BY_MONTH = frozenset({"agreement_differences"})
 
 log = logging.getLogger("pitchledger")
 
@@ -39,8 +42,9 @@ class Memory(NamedTuple):
     def frame(self, name: str) -> pl.DataFrame:
         """One of the kept frames. Raises DamagedVersionError."""
         file = self.folder / MEMORY / f"{name}.parquet"
+        files = sorted((self.folder / MEMORY / name).glob("*.parquet")) or [file]
         try:
-            return pl.read_parquet(file, hive_partitioning=False)
+            return pl.concat((pl.read_parquet(part, hive_partitioning=False) for part in files), how="diagonal")
         except (OSError, pl.exceptions.ComputeError) as fault:
             raise DamagedVersionError(
                 f"version {self.version} is damaged: {file} can't be read ({fault}). Put an older one back with "
@@ -70,14 +74,42 @@ def recall(output: Path) -> Memory | None:
     return Memory(version, folder, settings)
 
 
-def write_memory(frames: Mapping[str, pl.DataFrame], settings: Mapping[str, str], folder: Path) -> None:
-    """Write the frames and settings into a version's folder."""
+def write_memory(
+    frames: Mapping[str, pl.DataFrame],
+    settings: Mapping[str, str],
+    folder: Path,
+    before: Memory | None,
+    nights: Collection[date],
+) -> None:
+    """Write the frames and settings into a version's folder; the rows of other than these `nights` are those of `before`."""
     (folder / MEMORY).mkdir()
     for name, frame in frames.items():
-        with disk_of_polars():
-            # written every night and read by the next one only: speed is worth more than the last tenth of room
-            frame.write_parquet(folder / MEMORY / f"{name}.parquet", compression="lz4")
+        if name in BY_MONTH and frame.height:
+            _write_months(name, frame, folder / MEMORY, before, nights)
+        else:
+            _write(frame, folder / MEMORY / f"{name}.parquet")
     (folder / MEMORY / SETTINGS).write_text(json.dumps(dict(settings), indent=1) + "\n", "utf-8")
+
+
+def _write_months(
+    name: str, frame: pl.DataFrame, folder: Path, before: Memory | None, nights: Collection[date]
+) -> None:
+    (folder / name).mkdir()
+    renewed_months = {day.replace(day=1) for day in nights}
+    month_of = pl.col("baseball_day").dt.truncate("1mo")
+    for month in frame.select(month_of.unique().sort()).to_series():
+        file = Path(name, f"{month:%Y-%m}.parquet")
+        standing = None if before is None or month in renewed_months else before.folder / MEMORY / file
+        if standing is not None and standing.is_file():
+            link_or_copy(standing, folder / file)
+        else:
+            _write(frame.filter(month_of == month), folder / file)
+
+
+def _write(frame: pl.DataFrame, file: Path) -> None:
+    # written every night and read by the next one only: speed is worth more than the last tenth of room
+    with disk_of_polars():
+        frame.write_parquet(file, compression="lz4")
 
 
 def renewed(old: pl.DataFrame | None, new: pl.DataFrame, nights: Collection[date]) -> pl.DataFrame:

@@ -105,7 +105,7 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
     night.tables["runs"] = _runs(memory, _run_row(version, started_at, plan, night, before))
     tell("publish", 0, 1)
     standing = None if before is None else Standing(before.version, night.nights)
-    remember = lambda folder: write_memory(night.memory, plan.settings, folder)  # noqa: E731 -- a name for what it is
+    remember = lambda folder: write_memory(night.memory, plan.settings, folder, before, ready.nights)  # noqa: E731 -- a name for what it is
     publish(night.tables, ledger.output, version, ledger.keep_versions, standing, remember)
     _clear_archive(ledger)
     tell("publish", 1, 1)

@@ -27,7 +27,7 @@ import duckdb
 import polars as pl
 
 import pipeline
-from pipeline.disk import disk_of_polars, make_folder, private_files, sync_file, sync_folder, write_whole
+from pipeline.disk import disk_of_polars, link_or_copy, make_folder, private_files, sync_file, sync_folder, write_whole
 from pipeline.errors import PitchledgerError
 from pipeline.warehouse import build_warehouse, finish_tables, renew_warehouse
 from schemas.contract import Contract, in_order
@@ -191,8 +191,15 @@ def _with_standing_rows(
         rows = _standing_rows(_month_file(old, month, contract), contract, nights)
         parts = [part for part in (rows, fresh.get(month)) if part is not None and part.height]
         if parts:
-            months[month] = in_order(pl.concat(parts), contract)
+            months[month] = _in_order_of_parts(pl.concat(parts), contract)
     return months
+
+
+def _in_order_of_parts(rows: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+    """As `in_order`, of rows of which each night's are in order: where the day comes first, the nights are put in order and not all their rows."""
+    if contract.order[:1] == ("baseball_day",):
+        return rows.sort("baseball_day", maintain_order=True)
+    return in_order(rows, contract)
 
 
 def _link_other_months(contract: Contract, old: Path, folder: Path, nights: Collection[date]) -> int:
@@ -200,7 +207,7 @@ def _link_other_months(contract: Contract, old: Path, folder: Path, nights: Coll
     replaced = {_month_file(old, day, contract) for day in nights} | {old / f"{contract.table}.parquet"}
     standing = [path for path in old.rglob("*.parquet") if path not in replaced]
     for path in standing:
-        _link_or_copy(path, folder / path.relative_to(old))
+        link_or_copy(path, folder / path.relative_to(old))
     return len(standing)
 
 
@@ -213,15 +220,6 @@ def _standing_rows(file: Path, contract: Contract, nights: Collection[date]) -> 
         return None
     rows = pl.read_parquet(file, hive_partitioning=False).select(contract.names)
     return rows.filter(~pl.col("baseball_day").is_in(list(nights)))
-
-
-def _link_or_copy(source: Path, target: Path) -> None:
-    """One more name for a file that nobody ever changes; a copy where the disk knows no such thing."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    try:
-        target.hardlink_to(source)
-    except (OSError, NotImplementedError):
-        shutil.copyfile(source, target)
 
 
 def _write_part(frame: pl.DataFrame, schema: Any, path: Path) -> None:
