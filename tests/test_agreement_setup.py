@@ -6,9 +6,10 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 from scipy.spatial.transform import Rotation
 
-from pipeline.agreement.corrections import Correction, apply_corrections, crooked_now
+from pipeline.agreement.corrections import Correction, apply_corrections, crooked_now, uncorrected
 from pipeline.agreement.readings import Pair
 from pipeline.agreement.sentences import setup_sentence
 from pipeline.agreement.setup import Frames, fit_frames, frame_equations, frames_by_night, setup_of_nights
@@ -25,7 +26,7 @@ from pipeline.flight import (
 from schemas.contract import validate
 from schemas.drift import DRIFT
 from schemas.metrics import METRICS, TRAJECTORY
-from schemas.setup import SETUP
+from schemas.setup import QUANTITIES, SETUP
 from tests.simulator.agreement_world import Setup, seen_through
 
 TO_UNITS = np.array([np.degrees(1)] * 3 + [12.0] * 3 + [1.0])
@@ -301,6 +302,20 @@ def test_without_approach_angles_the_flight_s_ends_and_bend_say_where_it_crosses
     names = ("plate_side_ft", "plate_height_ft")
     left = np.abs((corrected.select(names) - _told(place, velocity, pull).select(names)).to_numpy())
     assert left.max() < 0.01
+
+
+@pytest.mark.parametrize("frame", QUANTITIES)
+def test_a_reading_is_never_lost_for_one_beside_it_that_is_missing(frame: str) -> None:
+    whole = _told(*_flights())
+    names = list(whole.columns)
+    # of every pitch one other reading is missing
+    seen = whole.with_columns(
+        pl.when(pl.int_range(pl.len()) % len(names) == place).then(None).otherwise(pl.col(name)).alias(name)
+        for place, name in enumerate(names)
+    )
+    corrected = apply_corrections(_of_unit(seen), [Correction("unit", None, frame, 0.5, None, None, "")])
+    assert corrected.select(names).null_count().equals(seen.null_count())
+    assert_frame_equal(uncorrected(corrected).select(names), seen)
 
 
 def _flights() -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -26,7 +26,7 @@ from schemas.agreement import PROPOSED_CORRECTIONS
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS, TRAJECTORY
 
-_USUAL_FLIGHT_S = 0.42
+_USUAL_FLIGHT_S, _USUAL_RELEASE_HEIGHT_FT, _USUAL_PLATE_HEIGHT_FT = 0.42, 5.8, 2.4
 
 
 class Correction(NamedTuple):
@@ -203,12 +203,17 @@ def _frame_changes(correction: Correction) -> dict[str, pl.Expr]:
     def moved(x: pl.Expr, y: pl.Expr, z: pl.Expr) -> tuple[pl.Expr, pl.Expr, pl.Expr]:
         return scale * x + aim * y + roll * z, scale * y - aim * x - tilt * z, scale * z + tilt * y - roll * x
 
+    # a reading that is there must not be lost for one beside it that is not
     release = moved(
-        pl.col("release_side_ft"),
+        pl.col("release_side_ft").fill_null(0.0),
         RUBBER_FT - pl.col("extension_ft").fill_null(USUAL_EXTENSION_FT),
-        pl.col("release_height_ft"),
+        pl.col("release_height_ft").fill_null(_USUAL_RELEASE_HEIGHT_FT),
     )
-    plate = moved(pl.col("plate_side_ft"), pl.lit(FRONT_EDGE_FT), pl.col("plate_height_ft"))
+    plate = moved(
+        pl.col("plate_side_ft").fill_null(0.0),
+        pl.lit(FRONT_EDGE_FT),
+        pl.col("plate_height_ft").fill_null(_USUAL_PLATE_HEIGHT_FT),
+    )
     across, down = _slopes_at_plate()
     along_y = plate[1] + distance
     place = moved(*(pl.col(f"trajectory_{axis}_ft") for axis in "xyz"))
