@@ -64,5 +64,33 @@ def test_what_moved_in_one_tracker_on_one_day_is_one_thing_to_do_and_gone_once_c
     assert asked(measured(corrected(seen, tables.proposed_corrections))) == []
 
 
+def test_a_drift_that_went_back_leaves_its_nights_to_correct() -> None:
+    seen = season(np.random.default_rng(8), 40, 50, night_sd=0.05)
+    days = seen.pitches["baseball_day"].unique().sort()
+    hot = (pl.col("tracker") == "camera") & pl.col("baseball_day").is_between(days[20], days[27])
+    speed = pl.when(hot).then(pl.col("release_speed_mph") + 1.5).otherwise("release_speed_mph")
+    tables = measured(seen._replace(sightings=seen.sightings.with_columns(release_speed_mph=speed)))
+    (block,) = tables.proposed_corrections.iter_rows(named=True)
+    assert (block["tracker"], block["from_day"], block["until_day"]) == ("camera", days[20], days[27])
+    assert block["amount"] == pytest.approx(-1.5, abs=0.1)
+    (todo,) = asked(tables)
+    assert todo.kind == "correction"
+    assert todo.sentence.startswith(
+        "camera read release speed 1.5 mph above radar, from 5 to 12 March 2026: not so since"
+    )
+    mended = corrected(seen._replace(sightings=seen.sightings.with_columns(release_speed_mph=speed)), tables.proposed_corrections)  # fmt: skip
+    assert asked(measured(mended)) == []
+
+
+def test_what_has_become_the_usual_level_is_not_taken_for_gone_back() -> None:
+    seen = season(np.random.default_rng(8), 40, 50, night_sd=0.05)
+    days = seen.pitches["baseball_day"].unique().sort()
+    moved = (pl.col("tracker") == "camera") & (pl.col("baseball_day") >= days[12])
+    speed = pl.when(moved).then(pl.col("release_speed_mph") + 1.5).otherwise("release_speed_mph")
+    tables = measured(seen._replace(sightings=seen.sightings.with_columns(release_speed_mph=speed)))
+    assert tables.drift.filter("alarm").height > 0
+    assert tables.proposed_corrections.is_empty()
+
+
 def test_trackers_that_agree_ask_for_nothing() -> None:
     assert asked(measured(season(np.random.default_rng(3), 12, 40, metrics=("release_speed_mph",)))) == []

@@ -70,14 +70,30 @@ def uncorrected(sightings: pl.DataFrame) -> pl.DataFrame:
 
 
 def propose_corrections(drift: pl.DataFrame, setup: pl.DataFrame) -> pl.DataFrame:
-    """The [[correction]] blocks that would undo the live drifts whose mover is known and the crooked setups, ready to paste."""
+    """The [[correction]] blocks that would undo the drifts whose mover is known, live or over, and the crooked setups, ready to paste."""
     live = drift.filter("alarm", "latest", "matters", pl.col("mover").is_not_null())
     # a mover has drifted against all others: the one of best rank, which comes first, says by how much
     once = live.unique(["mover", "metric"], keep="first", maintain_order=True)
     stretches = crooked_stretches(setup)
     of_drift = [_for_drift(row) for row in once.iter_rows(named=True) if not _is_turn(row, stretches)]
-    rows = [(*found, toml_block(found)) for found in (*of_drift, *map(_for_setup, stretches))]
+    of_past = [_for_drift(row)._replace(until_day=row["baseball_day"]) for row in drifts_over(drift)]
+    rows = [(*found, toml_block(found)) for found in (*of_drift, *of_past, *map(_for_setup, stretches))]
     return pl.DataFrame(rows, schema=PROPOSED_CORRECTIONS.polars_schema(), orient="row")
+
+
+def drifts_over(drift: pl.DataFrame) -> list[dict[str, Any]]:
+    """Drifts against another tracker that matter and went back, in table `drift` (pairs in order of rank): the row of the last night of each.
+
+    One that is no longer under alarm because it has become the usual level did not go back.
+    """
+    chart = ["tracker_a", "tracker_b", "metric"]
+    of_pairs = drift.filter(pl.col("tracker_a") != OWN_HISTORY)
+    after = pl.col("level").shift(-1).over(chart, order_by="baseball_day").alias("level_after")
+    went_back = (pl.col("level_after") - pl.col("usual_bias")).abs() < (pl.col("level_after") - pl.col("level")).abs()
+    told = of_pairs.with_columns(after).filter("alarm", "matters", pl.col("mover").is_not_null())
+    last = told.filter(pl.col("baseball_day") == pl.col("baseball_day").max().over(*chart, "change_day"))
+    over = last.filter(~pl.col("latest"), went_back)
+    return over.unique(["mover", "metric", "change_day"], keep="first", maintain_order=True).to_dicts()
 
 
 class CrookedStretch(NamedTuple):

@@ -81,6 +81,19 @@ def alarm_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
     ).replace(" of)", ")")
 
 
+def was_drifted_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
+    """A drift that went back and whose readings were left so; `row` is its last night in table `drift`."""
+    subject, other, sign = row["tracker_b"], row["tracker_a"], 1.0
+    if row["mover"] == row["tracker_a"]:
+        subject, other, sign = other, subject, -1.0
+    metric, level = row["metric"], sign * row["level"]
+    reads = f"{names.get(subject, subject)} read {metric_words(metric)} {amount_words(metric, level)} {direction_words(metric, level)} {names.get(other, other)}"
+    return f"{reads}, {_days(row['change_day'], row['baseball_day'])}: {_LEFT}"
+
+
+_LEFT = "not so since, but its readings of that time are not corrected"
+
+
 def _against_own_history(row: dict[str, Any], names: dict[str, str]) -> str:
     """ "bullpen unit 2 reads release side 0.60 ft to the catcher's left of what its pitchers showed before, since 14 October, ..." """
     metric, size = row["metric"], row["size"]
@@ -124,7 +137,7 @@ def was_crooked_sentence(
     tracker = names.get(row["tracker_b"], row["tracker_b"])
     moved = {name: row[name] + value - row["value"] for name in ("low", "high")}
     words = setup_words(row | moved | {"value": value, "at_rubber_in": _at_rubber(row, value)}, was=True)
-    return f"{tracker} {words}, {_days(from_day, until_day)}: not so since, but its readings of that time are not corrected"
+    return f"{tracker} {words}, {_days(from_day, until_day)}: {_LEFT}"
 
 
 def _at_rubber(row: dict[str, Any], value: float) -> float | None:

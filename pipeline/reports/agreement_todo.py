@@ -1,11 +1,12 @@
 """What the tables of agreement ask a person to do, each thing once: devices that drifted, that stand crooked, and nights left to correct."""
 
 from collections.abc import Mapping
+from datetime import date
 from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.agreement.corrections import CrookedStretch, crooked_now, crooked_stretches
+from pipeline.agreement.corrections import CrookedStretch, crooked_now, crooked_stretches, drifts_over
 from pipeline.agreement.history import POSITIONS
 from pipeline.agreement.sentences import (
     alarm_sentence,
@@ -13,6 +14,7 @@ from pipeline.agreement.sentences import (
     metric_words,
     setup_sentence,
     was_crooked_sentence,
+    was_drifted_sentence,
 )
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
@@ -41,10 +43,12 @@ def agreement_todo(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str,
         for row in crooked.iter_rows(named=True)
     ]
     left = [
-        Todo("correction", was_crooked_sentence(*stretch, called), f"nothing at the device; {BLOCK_AT}")
-        for stretch in _left_to_correct(setup, crooked)
+        *((stretch.until_day, was_crooked_sentence(*stretch, called)) for stretch in _left_to_correct(setup, crooked)),
+        *((row["baseball_day"], was_drifted_sentence(row, called)) for row in drifts_over(drift)),
     ]
-    return [*drifted, *standing, *left]
+    latest_first = sorted(left, key=lambda told: told[0] or date.max, reverse=True)
+    over = [Todo("correction", sentence, f"nothing at the device; {BLOCK_AT}") for _, sentence in latest_first]
+    return [*drifted, *standing, *over]
 
 
 _PLACES = {metric: place for place, metric in enumerate(METRICS)}
@@ -88,11 +92,10 @@ def _together(rows: list[dict[str, object]], names: dict[str, str]) -> str:
 
 
 def _left_to_correct(setup: pl.DataFrame, crooked: pl.DataFrame) -> list[CrookedStretch]:
-    """Stretches that are over, the latest first: what stands crooked still has been told."""
+    """Stretches that are over: what stands crooked still has been told."""
     still = {(row["tracker_b"], row["quantity"], row["baseball_day"]) for row in crooked.iter_rows(named=True)}
-    over = [
+    return [
         stretch
         for stretch in crooked_stretches(setup)
         if stretch.until_day and (stretch.row["tracker_b"], stretch.row["quantity"], stretch.until_day) not in still
     ]
-    return sorted(over, key=lambda stretch: (stretch.until_day, stretch.from_day), reverse=True)

@@ -190,7 +190,7 @@ def _agreement(con: duckdb.DuckDBPyConnection) -> list[Need]:
     """Devices that drifted, that stand crooked, and nights on which one did that nobody has corrected."""
     from pipeline.reports.agreement_todo import agreement_todo
 
-    setup, drift = (con.sql(f"select * from {table}").pl() for table in ("setup", "drift where alarm"))
+    setup, drift = (con.sql(f"select * from {table}").pl() for table in ("setup", "drift"))
     return [Need(*todo) for todo in agreement_todo(setup, drift, {})]
 
 
