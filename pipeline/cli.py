@@ -70,6 +70,7 @@ def cli() -> None:
     A first evening:
       pitchledger init my_program        make a workspace with an example
       cd my_program
+      pitchledger draft FILE -o profiles/NAME.toml    describe a new device by one of its exports
       pitchledger check                  is every profile right? what does each column become?
       pitchledger run                    the nightly run; schedule this
       pitchledger schedule --at 02:30    or let this do it every night
@@ -122,6 +123,43 @@ def init(folder: Path) -> None:
     for target in made:
         click.echo(f"made {target}")
     click.echo(f"next: edit {folder / LEDGER}, then `pitchledger check -w {folder}`")
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
+@click.option(
+    "--output",
+    "-o",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write the draft here, such as profiles/NAME.toml; it must not be there yet. Default: to the screen.",
+)
+def draft(file: Path, output: Path | None) -> None:
+    """Draft the profile of a new device from FILE, one of its exports, for a person to correct.
+
+    How the file is built, its columns, and what their headings and numbers speak for is filled in, guesses marked as such. What no file can
+    show (where a speed is measured, signs, gravity, the clock's zone, what a word means) is a question, "???", with the answers that are
+    allowed behind it; `pitchledger check` passes no profile in which one is open.
+
+    \b
+    pitchledger draft ~/Downloads/night_1.csv -o profiles/pen_camera.toml
+    """
+    from pipeline.drafting import draft_profile, name_for
+    from pipeline.sources.readers.raw import UnreadableExport
+
+    if output is not None and output.exists():
+        raise click.UsageError(f"{output} is there already: move it, or name another file")
+    try:
+        made = draft_profile(file, output.stem if output else name_for(file))
+    except UnreadableExport as fault:
+        # nothing of ours failed: it is no file that can be drafted
+        raise click.ClickException(f"{escaped(file.name)}: {fault}") from fault
+    if output is None:
+        click.echo(made.text, nl=False)
+        return
+    output.parent.mkdir(parents=True, exist_ok=True)
+    output.write_text(made.text, encoding="utf-8")
+    click.echo(f'made {output}, with {made.questions} open questions: answer each "???" in it, and look at each guess')
+    click.echo("next: name the device in ledger.toml (the draft's first lines show how), then `pitchledger check`")
 
 
 @cli.command()

@@ -1,5 +1,6 @@
 """What `pitchledger check` prints: for each tracker, column by column, what its newest export will become."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import polars as pl
@@ -11,7 +12,9 @@ from pipeline.publishing import published_tables
 from pipeline.repeats import order_exports
 from pipeline.reports.printing import harmless, make_table
 from pipeline.sources.mapping import describe_columns, map_export
+from pipeline.sources.profile import OPEN, load_profile
 from pipeline.sources.readers import UnreadableExport, read_export
+from pipeline.toml_problems import SettingsProblems
 
 SIGHTING_KINDS = ("same_pitch", "not_same_pitch", "no_pitch")
 
@@ -25,7 +28,24 @@ def print_check(ledger: Ledger, out: Console) -> int:
                 f"decisions.csv: no published sighting has the id {sighting}; `pitchledger explain PITCH_ID` shows those of a pitch"
             )
         )
+    for line in _idle_profiles(ledger):
+        out.print(harmless(line))
     return bad
+
+
+def _idle_profiles(ledger: Ledger) -> Iterator[str]:
+    """Profiles that no tracker uses, such as drafts that nobody has finished."""
+    used = {tracker.profile_name for tracker in ledger.trackers}
+    for path in sorted((ledger.folder / "profiles").glob("*.toml")):
+        if path.stem not in used:
+            name = f"profiles/{path.name}"
+            try:
+                load_profile(path)
+            except SettingsProblems as fault:
+                asked = sum(problem.value == OPEN for problem in fault.problems)
+                yield f"{name} is used by no tracker of ledger.toml; {asked or 'no'} questions are open in it, {len(fault.problems) - asked} faults"
+            else:
+                yield f"{name} is used by no tracker of ledger.toml"
 
 
 def _unknown_sightings(ledger: Ledger) -> list[str]:

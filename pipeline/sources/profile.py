@@ -33,6 +33,8 @@ from schemas.metrics import BATTER_SIDES, HALVES, HANDS, METRICS, OCCASIONS, PIT
 EPOCHS = {"epoch_s": 1_000_000, "epoch_ms": 1_000, "epoch_us": 1}  # microseconds in one
 TIME_WORDS = ("iso8601", *EPOCHS)
 ZONE_WORDS = ("venue", "UTC", "in_stamp")
+# what `pitchledger draft` writes where a person must answer
+OPEN = "???"
 _DIRECTIVE = re.compile(r"%(?:[-_0]?[YyCmdejHIklMSpPbBhaAADFTRzGgVuUWws]|\.f|\.[369]f|[369]f|:z|%|t|n)")
 _CARRIED_WHOLE = ("@file", "@folder", "@tracker")
 _HAS_DATE = re.compile(r"%[-_0]?[YyCmdejbBhDFGVuUWs]")
@@ -441,12 +443,50 @@ def load_profile(path: Path) -> Profile:
     except ValidationError as error:
         found = problems_of(error, Profile, raw, name)
         sound = _sound_tables(raw, found)
-        raise SettingsProblems(found + _contradictions(sound, raw, name)) from None
+        raise SettingsProblems(_with_questions(found + _contradictions(sound, raw, name), raw, name)) from None
     profile._file_name = name
     problems = _contradictions({key: getattr(profile, key) for key in Profile.model_fields}, raw, name)
+    problems = _with_questions(problems, raw, name)
     if problems:
         raise SettingsProblems(problems)
     return profile
+
+
+def open_questions(raw: Any, path: str = "") -> Iterator[str]:
+    """Give the key of every question of a draft that nobody has answered yet. Lists of words may hold any text, so those are no answers."""
+    if raw == OPEN:
+        yield path
+    elif isinstance(raw, Mapping):
+        for key, value in raw.items():
+            yield from open_questions(value, f"{path}.{key}" if path else key)
+    elif isinstance(raw, list) and path.rpartition(".")[2] not in ("words", "null_words"):
+        for place, value in enumerate(raw, 1):
+            yield from open_questions(value, f"{path}.{place}")
+
+
+def _with_questions(found: list[Problem], raw: Mapping[str, Any], name: str) -> list[Problem]:
+    """The faults, with each open question of a draft named as such, once; what follows from one is no fault of its own."""
+    asked = dict.fromkeys(open_questions(raw))
+    questions = [
+        Problem(name, key, OPEN, "is a question of the draft that nobody has answered yet", _answers(key, found))
+        for key in asked
+    ]
+    others = [
+        problem for problem in found if problem.key not in asked and OPEN not in (problem.value, *_named(problem))
+    ]
+    return [*questions, *others]
+
+
+def _named(problem: Problem) -> list[str]:
+    """The values in quotes of a message about a whole table."""
+    return re.findall(r"'([^']*)'", problem.message)
+
+
+def _answers(key: str, found: list[Problem]) -> tuple[str, ...]:
+    """What the models would take there, as far as they say it."""
+    table = key.rpartition(".")[0]
+    about = [problem for problem in found if problem.key == key or (problem.key == table and OPEN in _named(problem))]
+    return about[0].allowed if about else ()
 
 
 def profile_schema() -> dict[str, Any]:

@@ -231,3 +231,17 @@ def _dates_and_clocks(cells: pl.DataFrame, names: list[str]) -> list[pl.Expr]:
         elif sample.str.ends_with(" 00:00:00").all():
             exprs.append(pl.col(name).str.strip_suffix(" 00:00:00"))
     return exprs
+
+
+def first_rows(data: bytes, most: int) -> dict[str, pl.DataFrame]:
+    """Every sheet's first rows by its name, as text, for whoever has yet to find out which sheet holds what. Raises UnreadableExport."""
+    has_errors = _check_workbook(data)
+    table = FileTable(format="xlsx")
+    sheets = {}
+    for name in _open(data).sheet_names:
+        sheet = _sheet(data, table.model_copy(update={"sheet": name}), has_errors)
+        if sheet.height and sheet.width:
+            sheets[name] = sheet.head(most)
+    if not sheets:
+        raise UnreadableExport("every sheet of the workbook is empty", "export it again")
+    return sheets

@@ -1,0 +1,111 @@
+"""A draft of a source profile from a sample export, for a person to correct: files in, text out.
+
+`sniffing` finds out how the file is built, `columns` what stands in it, `moments`, `labels` and `meanings` what that may be, `writing` says
+so. Whatever a file can't show (planes, signs, definitions, the time zone) stays a question, which `pitchledger check` refuses to pass.
+"""
+
+import re
+from pathlib import Path
+from typing import NamedTuple
+
+from pipeline.drafting.columns import Column, Numbers, look_at
+from pipeline.drafting.labels import guess_keys, guess_labels, guess_situation, unnamed
+from pipeline.drafting.meanings import guess_metrics
+from pipeline.drafting.moments import When, date_in_name, guess_when, runs_backward, settled
+from pipeline.drafting.sniffing import Line, Sniffed, sniff
+from pipeline.drafting.writing import (
+    count_open,
+    head,
+    keys,
+    label_table,
+    left_over,
+    listing,
+    metric_table,
+    table,
+    time_table,
+    used_for,
+)
+
+
+class Draft(NamedTuple):
+    """A draft as TOML text, and how many questions are open in it."""
+
+    text: str
+    questions: int
+
+
+def draft_profile(path: Path, name: str) -> Draft:
+    """Draft a profile `name` from the export at `path`. Raises UnreadableExport where the file can't be read as any table."""
+    sniffed = sniff(path)
+    columns, numbers = look_at(sniffed.raw.cells)
+    when = guess_when(columns, sniffed.carried)
+    when, pattern = _with_name(when, path.name)
+    text = "\n".join(_parts(sniffed, columns, numbers, when, pattern, path.name, name)) + "\n"
+    return Draft(text, count_open(text))
+
+
+def _with_name(when: When, file_name: str) -> tuple[When, str | None]:
+    """What the date in the file's name adds: the date itself, where no other is found (with its pattern); else which number is the month."""
+    found = date_in_name(file_name)
+    if found is None:
+        return when, None
+    pattern, moment, day = found
+    if when.date is None and not any(part.has_date for part in when.stamp):
+        return when._replace(date=moment), pattern
+    date_part = settled(when.date, day) if when.date else None
+    return when._replace(stamp=tuple(settled(part, day) for part in when.stamp), date=date_part), None
+
+
+def name_for(path: Path) -> str:
+    """A name for the profile: the file's, as far as it does not change from file to file."""
+    words = re.findall(r"[a-z]+", re.split(r"\d", path.stem.lower())[0])
+    return "_".join(words) or "device"
+
+
+def _parts(
+    sniffed: Sniffed,
+    columns: list[Column],
+    numbers: Numbers,
+    when: When,
+    pattern: str | None,
+    file_name: str,
+    name: str,
+) -> list[str]:
+    moments = [*when.stamp, *([when.date] if when.date else [])]
+    stamps = frozenset(moment.ref for moment in moments)
+    metrics = guess_metrics([column for column in columns if column.name not in stamps])
+    measured = frozenset(column.name for guess in metrics for column in guess.columns)
+    found = guess_keys(columns, sniffed.carried, stamps | measured)
+    situation = guess_situation(columns)
+    labels = guess_labels(columns, stamps | measured | frozenset(found.values()) | frozenset(situation.values()))
+    total = sniffed.raw.cells.width - 1
+    used = used_for(metrics, labels, found | situation, moments)
+    backward = bool(when.stamp) and runs_backward(when.stamp[-1], columns)
+    return [
+        *head(file_name, name, sniffed.raw.rows_read, total),
+        *table(
+            "file",
+            [
+                *sniffed.file,
+                *_number_lines(numbers),
+                *([Line("row_order", "newest_first", "the stamps run backward")] if backward else []),
+            ],
+        ),
+        *table("file.preamble", sniffed.patterns),
+        *table("file.name", [Line("pattern", pattern, "the date stands in the file's name")] if pattern else []),
+        *time_table(when),
+        *keys(found),
+        *table("situation", [Line(key, ref, "guess by its heading") for key, ref in situation.items()]),
+        *(line for guess in labels for line in label_table(guess)),
+        *(line for guess in metrics for line in metric_table(guess)),
+        *listing(columns, used, total, sniffed.carried),
+        *left_over({guess.metric for guess in metrics}, {guess.field for guess in labels}, unnamed(columns, used)),
+    ]
+
+
+def _number_lines(numbers: Numbers) -> list[Line]:
+    """The keys of [file] for how numbers are written, as far as they are not the usual ones."""
+    lines = [Line("decimal", numbers.decimal)] if numbers.decimal != "." else []
+    lines += [Line("thousands", numbers.thousands, "guess")] if numbers.thousands else []
+    note = "guess: these stand among numbers. Do they mean not measured?"
+    return [*lines, *([Line("null_words", list(numbers.null_words), note)] if numbers.null_words else [])]

@@ -1,0 +1,333 @@
+"""How a file is built, found out from its bytes, and the file read so: what goes into [file] of a draft."""
+
+import csv
+import json
+import re
+import unicodedata
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from pipeline.inbox import fit_to_store
+from pipeline.sources.profile import FileTable
+from pipeline.sources.readers.delimited import decode, read_delimited
+from pipeline.sources.readers.excel import first_rows, read_xlsx
+from pipeline.sources.readers.json_records import MAX_DOCUMENT_BYTES, read_json_document, read_json_lines
+from pipeline.sources.readers.parquet import read_parquet
+from pipeline.sources.readers.raw import RawExport, UnreadableExport, check_size
+
+# the last of them decodes anything
+_ENCODINGS = ("utf-8", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "cp1252", "latin-1")
+_SEPARATORS = (",", ";", "\t", "|")
+_LINES_LOOKED_AT = 500
+# more lines than this below the last row are no trailer, but a table that breaks off
+_LONGEST_TRAILER = 5
+_NUMBER = re.compile(r"[+-]?[\d.,]*\d[\d.,]*%?")
+_SUMS = re.compile(r"\W*(total|sum|average|mean|count|end)\b", re.IGNORECASE)
+_DEEPEST = 8
+_MOST_CARRIED = 20
+
+
+class Line(NamedTuple):
+    """One `key = value` of a draft. `note`: why it is taken to be so; empty where the file itself shows it."""
+
+    key: str
+    value: object
+    note: str = ""
+
+
+class Sniffed(NamedTuple):
+    """A file and how it is built. `carried`: what stands beside the rows, reference -> value; `patterns`: those of [file.preamble]."""
+
+    raw: RawExport
+    file: list[Line]
+    patterns: list[Line]
+    carried: dict[str, str]
+
+
+def sniff(path: Path) -> Sniffed:
+    """Find out how the file is built, and read it. Raises UnreadableExport, and nothing else, whatever its bytes."""
+    try:
+        check_size(path.stat().st_size)
+        return _sniff(path.read_bytes(), path)
+    except UnreadableExport:
+        raise
+    except OSError as error:
+        raise UnreadableExport(f"can't be opened: {error.strerror or error}", "check that it is there") from None
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt | SystemExit):
+            raise
+        # a parser's last word on hostile bytes, panics of compiled code included
+        raise UnreadableExport(
+            f"can't be read: {type(error).__name__}: {str(error)[:200]}", "export the file again"
+        ) from error
+
+
+def _sniff(data: bytes, path: Path) -> Sniffed:
+    named = [Line("name_pattern", _name_pattern(path.name), "a guess from this one name; * stands for any text")]
+    if data.startswith(b"PAR1"):
+        file = [Line("format", "parquet"), *named]
+        return Sniffed(read_parquet(data, _table(file)), file, [], {})
+    if data.startswith(b"PK"):
+        return _workbook(data, named)
+    encoding, text = _decoded(data)
+    coded = [Line("encoding", encoding, _encoding_note(encoding))] if encoding != "utf-8" else []
+    if text.lstrip()[:1] in ("{", "["):
+        return _json(data, text, [*named, *coded])
+    return _delimited(data, text, [*named, *coded])
+
+
+def _table(lines: list[Line]) -> FileTable:
+    return FileTable.model_validate({line.key: line.value for line in lines})
+
+
+def _name_pattern(name: str) -> str:
+    """The name with all that may change from file to file as `*`: from its first digit to its ending."""
+    stem, dot, ending = fit_to_store(name).rpartition(".")
+    # the signs of a shell pattern would match something else than themselves
+    head = re.sub(r"[*?\[\]]", "?", re.split(r"\d", stem if dot else name)[0])
+    return f"{head}*{dot}{ending}" if dot and ending.isalnum() else "*"
+
+
+def _decoded(data: bytes) -> tuple[str, str]:
+    first: UnreadableExport | None = None
+    for encoding in _ENCODINGS:
+        try:
+            return encoding, decode(data, encoding)
+        except UnreadableExport as fault:
+            first = first or fault
+    assert first is not None
+    raise first
+
+
+def _encoding_note(encoding: str) -> str:
+    eight_bit = encoding in ("cp1252", "latin-1")
+    return "a guess: it is not UTF-8. Look whether names with accents come out right" if eight_bit else ""
+
+
+# ---- workbooks -----------------------------------------------------------------------------------------------------------------------------
+
+
+def _workbook(data: bytes, named: list[Line]) -> Sniffed:
+    sheets = first_rows(data, _LINES_LOOKED_AT)
+    name, sheet = max(sheets.items(), key=lambda item: item[1].height * item[1].width)
+    rows = [[(cell or "").strip() for cell in row] for row in sheet.iter_rows()]
+    place = _header_place(rows, None)
+    note = f"the largest of {len(sheets)} sheets" if len(sheets) > 1 else ""
+    file = [Line("format", "xlsx"), *named, Line("sheet", name, note)]
+    file += _header_lines(rows, place, "")
+    preamble = ["\t".join(row).rstrip("\t") for row in rows[:place]] if place else []
+    patterns, carried = _preamble(preamble, "")
+    file += _sum_rows(rows, place)
+    return Sniffed(read_xlsx(data, _table(file)), file, patterns, carried)
+
+
+# ---- text ----------------------------------------------------------------------------------------------------------------------------------
+
+
+def _delimited(data: bytes, text: str, named: list[Line]) -> Sniffed:
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    separator, quote, width = _separator(lines[:_LINES_LOOKED_AT])
+    tail_from = max(len(lines) - 2 * _LONGEST_TRAILER, 0)
+    rows = [_fields(line, separator, quote) for line in lines[:_LINES_LOOKED_AT]]
+    place = _header_place(rows, width)
+    kind = "tsv" if separator == "\t" else "csv"
+    file = [Line("format", kind), *named]
+    file += [Line("delimiter", separator)] if separator not in (",", "\t") else []
+    file += [Line("quote", quote)] if quote != '"' else []
+    file += _header_lines(rows, place, separator)
+    tail = [_fields(line, separator, quote) for line in lines[tail_from:]]
+    first_row = 0 if place is None else place + 1
+    file += _trailer([row for at, row in enumerate(tail, tail_from) if at >= first_row and any(row)], width)
+    file += _comment(lines[first_row:_LINES_LOOKED_AT])
+    patterns, carried = _preamble(lines[:place] if place else [], separator.strip())
+    return Sniffed(read_delimited(data, _table(file)), file, patterns, carried)
+
+
+def _fields(line: str, separator: str, quote: str) -> list[str]:
+    try:
+        row = next(csv.reader([line], delimiter=separator, quotechar=quote, skipinitialspace=True), [])
+    except csv.Error:
+        row = line.split(separator)
+    return [cell.strip() for cell in row]
+
+
+def _separator(lines: list[str]) -> tuple[str, str, int]:
+    """The sign that parts most lines into the same number of fields, the quote, and that number.
+
+    csv.Sniffer knows nothing of preambles and trailers and takes a decimal comma for a delimiter, so lines are counted instead.
+    """
+    filled = [line for line in lines if line.strip()]
+    quote = "'" if _quoted(filled, "'") > _quoted(filled, '"') else '"'
+    best = (0, 0, ",")
+    for separator in _SEPARATORS:
+        widths = Counter(len(_fields(line, separator, quote)) for line in filled)
+        width, count = max(widths.items(), key=lambda item: (item[0] > 1, item[1], item[0]), default=(1, 0))
+        if width > 1:
+            best = max(best, (count, width, separator), key=lambda found: found[:2])
+    count, width, separator = best
+    if count == 0:
+        raise UnreadableExport(
+            "no line is parted into columns by a comma, semicolon, tab or |, so it is no table that can be drafted",
+            "look at the file in an editor; if it is a table, write its profile by hand (schemas/README.md)",
+        )
+    return separator, quote, width
+
+
+def _quoted(lines: list[str], quote: str) -> int:
+    return sum(len(re.findall(rf"(?:^|[,;\t|]){quote}[^{quote}]*{quote}(?=[,;\t|]|$)", line)) for line in lines)
+
+
+def _header_place(rows: list[list[str]], width: int | None) -> int | None:
+    """The place of the names, from 0: the first row that is filled as wide as the table, and holds words. None: there are no names."""
+    wide = width or Counter(sum(map(bool, row)) for row in rows).most_common(1)[0][0]
+    for place, row in enumerate(rows):
+        names = [cell for cell in row if cell]
+        is_wide = (width is None or len(row) == width) and len(names) >= 0.6 * wide
+        if is_wide and len(names) > 1:
+            numbers = sum(bool(_NUMBER.fullmatch(name)) for name in names)
+            return place if numbers <= 0.2 * len(names) and len(set(names)) > 0.5 * len(names) else None
+    raise UnreadableExport("no row looks like a table", "if it is one, write its profile by hand (schemas/README.md)")
+
+
+def _header_lines(rows: list[list[str]], place: int | None, separator: str) -> list[Line]:
+    if place is None:
+        width = max(map(len, rows))
+        names = [f"column {number}" for number in range(1, width + 1)]
+        return [Line("header_row", 0, "no line with names was found"), Line("columns", names, "give them better names")]
+    if place == 0:
+        return []
+    starts = rows[place][0] + separator
+    if len(starts) > 1 and not any(row and row[0].startswith(rows[place][0]) for row in rows[:place]):
+        return [Line("header_starts_with", starts, f"line {place + 1}; what stands above is the preamble")]
+    return [Line("header_row", place + 1)]
+
+
+def _trailer(tail: list[list[str]], width: int) -> list[Line]:
+    """Lines at the end that are no rows: narrower than the table, or named as a sum."""
+    odd = 0
+    for row in reversed(tail):
+        if len(row) == width and not _SUMS.match(row[0]):
+            break
+        odd += 1
+    if not 0 < odd <= _LONGEST_TRAILER or odd == len(tail):
+        return []
+    first = tail[-odd][0]
+    word = re.split(r"\d", first)[0].rstrip()
+    if len(word) > 2 and not any(row[0].startswith(word) for row in tail[:-odd]):
+        return [Line("trailer_starts_with", word, "a guess: the last line is no row")]
+    return [Line("trailer_lines", odd, "a guess: so many lines at the end are no rows")]
+
+
+def _sum_rows(rows: list[list[str]], place: int | None) -> list[Line]:
+    """A workbook's last row that is named as a sum; only where all rows were looked at."""
+    body = rows[(-1 if place is None else place) + 1 :]
+    filled = [row for row in body if any(row)]
+    if len(rows) < _LINES_LOOKED_AT and len(filled) > 1 and _SUMS.match(filled[-1][0]):
+        return [Line("trailer_lines", 1, "a guess: the last row looks like a sum")]
+    return []
+
+
+def _comment(lines: list[str]) -> list[Line]:
+    return [Line("comment", "#")] if any(line.startswith("#") for line in lines) else []
+
+
+def _preamble(lines: list[str], separator: str) -> tuple[list[Line], dict[str, str]]:
+    """A pattern for each line above the names that reads "word: value", and what it finds here."""
+    between = rf"\s*[:=\t{re.escape(separator)}]+\s*"
+    # what a spreadsheet pads a line with
+    padding = rf"[\s{re.escape(separator)}]*"
+    wanted = re.compile(rf"\s*([^\W\d_][\w .\-]{{0,40}}?){between}(\S.*?){padding}")
+    patterns: list[Line] = []
+    carried: dict[str, str] = {}
+    for line in lines:
+        found = wanted.fullmatch(line)
+        name = _bare(found[1]) if found else ""
+        if not found or not name or f"@preamble.{name}" in carried or len(carried) == _MOST_CARRIED:
+            continue
+        word = re.escape(found[1]).replace(r"\ ", " ").replace(r"\-", "-")
+        pattern = rf"{word}{between}(.*?){padding}$"
+        match = re.search(pattern, line)
+        if match and match[1]:
+            patterns.append(Line(name, pattern))
+            carried[f"@preamble.{name}"] = match[1]
+    return patterns, carried
+
+
+def _bare(word: str) -> str:
+    """A word as a key: lower case, without accents, blanks as `_`."""
+    plain = unicodedata.normalize("NFKD", word).encode("ascii", "ignore").decode("ascii")
+    return re.sub(r"\W+", "_", plain.strip().lower()).strip("_")
+
+
+# ---- JSON ----------------------------------------------------------------------------------------------------------------------------------
+
+
+def _json(data: bytes, text: str, named: list[Line]) -> Sniffed:
+    lines = [line for line in text.splitlines() if line.strip()]
+    if len(lines) > 1 and all(_is_record(line) for line in lines[:2]):
+        file = [Line("format", "json_lines"), *named]
+        return Sniffed(read_json_lines(data, _table(file)), file, [], {})
+    if len(data) > MAX_DOCUMENT_BYTES:
+        raise UnreadableExport("the document is too large to be one export", "export it in parts or as JSON lines")
+    lists = _record_lists(_loaded(text))
+    if not lists and len(lines) == 1 and _is_record(lines[0]):
+        file = [Line("format", "json_lines", "a guess: one record only"), *named]
+        return Sniffed(read_json_lines(data, _table(file)), file, [], {})
+    if not lists:
+        raise UnreadableExport("the document holds no list of records { }", "look whether it is an export of pitches")
+    return _document(data, text, lists, named)
+
+
+def _document(data: bytes, text: str, lists: dict[str, int], named: list[Line]) -> Sniffed:
+    records = max(lists, key=lambda path: lists[path])
+    others = ", ".join(f'"{path}"' for path in lists if path != records)
+    note = f"the longest list of records; others: {others}" if others else ""
+    file = [Line("format", "json"), *named, *([Line("records", records, note)] if records else [])]
+    beside = dict(_beside(_loaded(text), records))
+    raw = read_json_document(data, _table(file), frozenset(f"@document.{path}" for path in beside))
+    carried = {ref: value for ref, value in raw.carried.items() if ref.startswith("@document.")}
+    return Sniffed(raw, file, [], carried)
+
+
+def _is_record(line: str) -> bool:
+    try:
+        return isinstance(json.loads(line), dict)
+    except (ValueError, RecursionError):
+        return False
+
+
+def _loaded(text: str) -> Any:
+    try:
+        return json.loads(text)
+    except RecursionError:
+        raise UnreadableExport("the document is nested too deep", "export the file again") from None
+    except ValueError as error:
+        raise UnreadableExport(f"is no JSON: {error} (a file cut off?)", "export the file again") from None
+
+
+def _record_lists(document: Any, path: str = "", depth: int = 0) -> dict[str, int]:
+    """Every list of objects in the document, its path and length."""
+    if isinstance(document, list) and document and all(isinstance(record, dict) for record in document):
+        return {path: len(document)}
+    found: dict[str, int] = {}
+    if isinstance(document, dict) and depth < _DEEPEST:
+        for key, value in document.items():
+            if "." not in key:
+                found |= _record_lists(value, f"{path}.{key}" if path else key, depth + 1)
+    return found
+
+
+def _beside(document: Any, records: str, path: str = "", depth: int = 0) -> Iterator[tuple[str, str]]:
+    """The values beside the records, by path."""
+    if not isinstance(document, Mapping) or depth >= _DEEPEST:
+        return
+    for key, value in list(document.items())[:_MOST_CARRIED]:
+        here = f"{path}.{key}" if path else str(key)
+        if here == records or "." in str(key):
+            continue
+        if isinstance(value, str | int | float):
+            yield here, str(value)
+        else:
+            yield from _beside(value, records, here, depth + 1)

@@ -1,0 +1,377 @@
+"""A draft as text: what the file shows is filled in, what is only likely is marked a guess, what no file can show is a question."""
+
+import re
+from collections.abc import Iterator, Sequence
+from typing import Any, get_args
+
+import numpy as np
+
+from pipeline.drafting.columns import MOST_COLUMNS, Column
+from pipeline.drafting.labels import LabelGuess, looks_like_no_pitch
+from pipeline.drafting.meanings import Guess
+from pipeline.drafting.moments import Moment, When, joined
+from pipeline.drafting.sniffing import Line
+from pipeline.sources.definitions import (
+    AxisAngle,
+    AxisClock,
+    Carry,
+    EfficiencyActiveSpin,
+    EfficiencyGyroAngle,
+    EfficiencyRatio,
+    Extension,
+    FlightTime,
+    Height,
+    HorizontalApproach,
+    HorizontalBreak,
+    LaunchAngle,
+    RateOfSpin,
+    Reading,
+    Side,
+    Speed,
+    SpeedOffBat,
+    SprayAngle,
+    VerticalApproach,
+    VerticalBreak,
+)
+from pipeline.sources.profile import EPOCHS, LABELS, OPEN
+from pipeline.sources.readers.raw import printable
+from schemas.metrics import METRICS
+
+_WIDTH = 44
+_SHOWN = 60
+_READINGS: dict[str, type[Reading]] = {
+    "release_speed_mph": Speed,
+    "plate_speed_mph": Speed,
+    "spin_rate_rpm": RateOfSpin,
+    "spin_efficiency": EfficiencyRatio,
+    "spin_axis_deg": AxisAngle,
+    "induced_vertical_break_in": VerticalBreak,
+    "horizontal_break_in": HorizontalBreak,
+    "release_height_ft": Height,
+    "release_side_ft": Side,
+    "extension_ft": Extension,
+    "plate_height_ft": Height,
+    "plate_side_ft": Side,
+    "vertical_approach_deg": VerticalApproach,
+    "horizontal_approach_deg": HorizontalApproach,
+    "flight_time_s": FlightTime,
+    "exit_speed_mph": SpeedOffBat,
+    "launch_angle_deg": LaunchAngle,
+    "spray_angle_deg": SprayAngle,
+    "carry_distance_ft": Carry,
+}
+# a metric that comes in several forms: which of them a unit shows
+_FORMS: dict[tuple[str, str], type[Reading]] = {
+    ("spin_axis_deg", "clock"): AxisClock,
+    ("spin_efficiency", "deg"): EfficiencyGyroAngle,
+    ("spin_efficiency", "rpm"): EfficiencyActiveSpin,
+}
+_PLANES = 'release, front_edge, back_tip, or a distance such as "50 ft", "5 ft from rubber"'
+_UNITS = {
+    "mph": "mph, km/h, m/s, ft/s", "rpm": "rpm, revolution/s, rad/s", "ft": "ft, m, cm, inch", "inch": "inch, cm, mm, ft, m",
+    "deg": "deg, rad", "s": "s, ms", "1": '"1" (0 to 1), percent',
+}  # fmt: skip
+
+
+def toml(value: object) -> str:
+    """A value in TOML. Texts in double quotes; where a backslash stands in them, in single ones."""
+    if isinstance(value, bool | int | float):
+        return str(value).lower()
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(map(toml, value)) + "]"
+    text = str(value)
+    if "\\" in text and "'" not in text and text.isprintable():
+        return f"'{text}'"
+    signs = (sign if sign.isprintable() and sign not in '"\\' else _escaped(sign) for sign in text)
+    return '"' + "".join(signs) + '"'
+
+
+def _escaped(sign: str) -> str:
+    if sign in '"\\':
+        return f"\\{sign}"
+    return "\\t" if sign == "\t" else f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08x}"
+
+
+def row(key: str, value: object, note: str = "") -> str:
+    """One line of the draft; the note stands behind it as a comment."""
+    line = f"{key} = {toml(value)}"
+    return f"{line:<{_WIDTH}} # {printable(note, 600)}" if note else line
+
+
+def _asked(key: str, what: str) -> str:
+    return row(key, OPEN, f"ANSWER: {what}")
+
+
+# ---- the parts -----------------------------------------------------------------------------------------------------------------------------
+
+
+def head(file_name: str, name: str, rows: int, columns: int) -> Iterator[str]:
+    """What this is, and what to do with it."""
+    yield f"# Draft of a source profile, made from {printable(file_name, 120)}: {rows} rows, {columns} columns."
+    yield "# What the file shows is filled in; what is only likely is marked `guess`: look whether it is so. What no file can show is"
+    yield f'# asked: put one of the words behind it in the place of each "{OPEN}". A column that you do not need: take its whole table out.'
+    yield "# schemas/README.md explains every key; its chapter `Find out which definition your device uses` helps with the answers."
+    yield f'# `pitchledger check` names every "{OPEN}" that is left, and shows what each column becomes, once the device stands in ledger.toml:'
+    yield "#   [[tracker]]"
+    yield f'#   id = "{name}"'
+    yield '#   name = "what people call it"'
+    yield f'#   profile = "{name}"'
+    yield '#   venue = "an id of your venues"'
+    yield '#   stations = ["ids of its stations"]'
+    yield "#   rank = 9                              # 1 is believed first; every rank once"
+    yield _asked("describes", "one line for people: which device, and what kind of export")
+
+
+def table(name: str, lines: Sequence[Line]) -> Iterator[str]:
+    """One table of known and guessed values; nothing where there are none."""
+    if lines:
+        yield ""
+        yield f"[{name}]"
+        yield from (row(line.key, line.value, line.note) for line in lines)
+
+
+def time_table(when: When) -> Iterator[str]:
+    """[time], with its open questions: the zone always, day and month where the file shows no day above 12."""
+    yield ""
+    yield "[time]"
+    if not when.stamp and when.date is None:
+        yield _asked(
+            "date_column",
+            "no column and no carried value looks like a date. The column (or @name...., @preamble....) that says it",
+        )
+        yield row("date_formats", [OPEN], "ANSWER: its format, such as %Y-%m-%d or %m/%d/%Y")
+        return
+    yield from _stamp(when)
+    if when.date is not None:
+        yield row("date_column", when.date.ref, f"guess: {when.date.example}")
+        yield _formats("date_formats", when.date.formats, when.date.example)
+        if when.stamp:
+            yield _asked(
+                "date_is",
+                "baseball_day (the session's date, also after midnight) or calendar (the date on the calendar)",
+            )
+    if when.others:
+        yield f"# might be the time, too: {', '.join(printable(other, _SHOWN) for other in when.others)}"
+
+
+def _stamp(when: When) -> Iterator[str]:
+    if not when.stamp:
+        return
+    example = " ".join(moment.example for moment in when.stamp)
+    if len(when.stamp) == 2:
+        yield row("columns", [moment.ref for moment in when.stamp], f"guess: date and clock; {example}")
+        formats = joined(*when.stamp)
+    else:
+        yield row("column", when.stamp[0].ref, f"guess: {example}")
+        formats = when.stamp[0].formats
+    yield _formats("formats", formats, example)
+    if formats[0] in EPOCHS:
+        yield row("zone", "UTC", "such numbers count from 1970 in UTC everywhere")
+    elif when.stamp[-1].zoned:
+        yield row("zone", "in_stamp", "the zone stands in the stamp")
+    else:
+        yield _asked("zone", "whose clock: venue (the park's), UTC, or a name such as America/Chicago")
+
+
+def _formats(key: str, formats: Sequence[str], example: str) -> str:
+    """Fractions are read with and without; two formats that differ in day and month are asked."""
+    months = {text.find("%m") < text.find("%d") for text in formats if "%m" in text}
+    if len(months) > 1:
+        allowed = " or ".join(toml(text) for text in formats)
+        return row(key, [OPEN], f"ANSWER: {allowed}. Which of the numbers is the month can't be seen: {example}")
+    return row(key, list(formats))
+
+
+def keys(found: dict[str, str]) -> Iterator[str]:
+    """[keys]: guesses by headings; the pitcher is asked where no heading says him."""
+    yield ""
+    yield "[keys]"
+    notes = {
+        "native_id": "guess: never twice in this file. True only if it is unique for ever: if it starts anew, name it `sequence`",
+        "sequence": "guess: counts up",
+    }
+    for key, ref in found.items():
+        yield row(key, ref, notes.get(key, "guess by its heading"))
+    if "pitcher" not in found:
+        yield _asked(
+            "pitcher",
+            "no heading says it. The column of the pitcher's name; take this line out if the export names nobody",
+        )
+
+
+def label_table(guess: LabelGuess) -> Iterator[str]:
+    """One [labels.*] table with every word of the file."""
+    yield ""
+    yield f"[labels.{guess.field}]"
+    yield row("column", guess.column.name, "guess by its heading and words")
+    if guess.field == "pitch_type":
+        yield _asked("by", "who names it: operator (a person typed it) or tracker (the device decided)")
+    allowed = ", ".join(LABELS[guess.field]) or "the ids of your stations in ledger.toml"
+    yield f"[labels.{guess.field}.words]"
+    yield f"# theirs = ours; ours: {allowed}. A line that is taken out: the word becomes unknown or null, and is reported"
+    counts = guess.column.words or {}
+    for word, ours in guess.words.items():
+        times = f"{counts[word]} rows"
+        if ours is None:
+            hint = (
+                "; a throw that is no pitch? then take the line out, and see [[no_pitch]] below"
+                if looks_like_no_pitch(word)
+                else ""
+            )
+            yield row(toml(word), OPEN, f"ANSWER ({times}){hint}")
+        else:
+            yield row(toml(word), ours, times if ours == word else f"guess ({times})")
+
+
+def metric_table(guess: Guess) -> Iterator[str]:
+    """One [metric.*] table: column and unit as guessed, and every key that says what the number means as a question."""
+    metric = METRICS[guess.metric]
+    yield ""
+    yield f"[metric.{metric.name}]"
+    yield f"# ours: {metric.definition}"
+    column = guess.columns[0]
+    if len(guess.columns) > 1:
+        yield _asked("column", "which of " + ", ".join(f'"{one.name}" ({span(one)})' for one in guess.columns))
+    else:
+        yield row("column", column.name, f"guess by its heading; {span(column)}")
+    model = _model(guess)
+    if "form" in model.model_fields:
+        yield row("form", get_args(model.model_fields["form"].annotation)[0], "guess")
+    if "unit" in model.model_fields:
+        yield _unit(guess)
+    yield from _questions(model)
+    zeros = int((column.values == 0).sum())
+    if zeros > 0.05 * column.values.len():
+        yield f"# {zeros} cells are 0: if the device writes 0 for what it did not measure, add zero_is_null = true"
+
+
+def _model(guess: Guess) -> type[Reading]:
+    return _FORMS.get((guess.metric, guess.units[0] if guess.units else ""), _READINGS[guess.metric])
+
+
+def _unit(guess: Guess) -> str:
+    if len(guess.units) != 1:
+        fitting = (
+            " or ".join(guess.units) + ", by its numbers" if guess.units else _UNITS[METRICS[guess.metric].pint_unit]
+        )
+        return _asked("unit", fitting)
+    if guess.by_heading:
+        return row("unit", guess.units[0], "guess: the heading says so")
+    others = f"; {' or '.join(guess.unlikely)} can't be ruled out. Look it up" if guess.unlikely else ""
+    return row("unit", guess.units[0], f"guess: the usual unit of such numbers{others}")
+
+
+def _questions(model: type[Reading]) -> Iterator[str]:
+    for key, field in model.model_fields.items():
+        if field.is_required() and key not in ("column", "form", "unit"):
+            yield _asked(key, _allowed(key, field.annotation, field.description or ""))
+
+
+def _allowed(key: str, annotation: Any, description: str) -> str:
+    words = get_args(annotation)
+    if words:
+        return f"{', '.join(words)} ({description})"
+    if key in ("at", "start", "end"):
+        return {"at": "where it holds: ", "start": "from where it counts: ", "end": "to where it counts: "}[
+            key
+        ] + _PLANES
+    return f"a number, without quotes ({description})"
+
+
+def span(column: Column) -> str:
+    """What stands in a column, in a few words."""
+    filled = f", {column.texts.len()} of {column.rows} filled" if column.texts.len() < column.rows else ""
+    if column.texts.is_empty():
+        return "empty"
+    if column.words is not None:
+        listed = ", ".join(f"{printable(word, 30)} ({times})" for word, times in column.words.items())
+        return f"{listed}{filled}"
+    values = column.values.to_numpy()
+    # longer numbers are ids and stamps, of which digits tell more
+    if column.is_number and np.abs(values).max() < 1e7:
+        negative = (values < 0).mean()
+        signs = f", {negative:.0%} negative" if negative > 0 else ""
+        return f"{values.min():g} to {values.max():g}, median {np.median(values):g}{signs}{filled}"
+    return (
+        ", ".join(printable(text, 30) for text in column.texts.head(3)) + (", ..." if column.rows > 3 else "") + filled
+    )
+
+
+def listing(columns: Sequence[Column], used: dict[str, str], total: int, carried: dict[str, str]) -> Iterator[str]:
+    """All columns with what stands in them, and what they have been taken for."""
+    yield ""
+    yield "# ---- The columns, and what stands in them ----"
+    for column in [column for column in columns if column.texts.len()]:
+        taken = f"  -> {used[column.name]}" if column.name in used else ""
+        yield f"# {printable(toml(column.name), _SHOWN)}: {printable(span(column), 1500)}{taken}"
+    empty = [printable(toml(column.name), _SHOWN) for column in columns if column.texts.is_empty()]
+    yield from (["# empty in this file: " + ", ".join(empty)] if empty else [])
+    if total > MOST_COLUMNS:
+        yield f"# ... and {total - MOST_COLUMNS} columns more"
+    for ref, value in carried.items():
+        yield f"# {ref}: {printable(value, _SHOWN)} (for all rows of this file)"
+
+
+def left_over(metrics: set[str], labels: set[str], unnamed: Sequence[Column]) -> Iterator[str]:
+    """Tables for what no heading spoke of, as comments."""
+    yield ""
+    yield "# ---- What no heading speaks of. If a column above is one of these, take the # away before its lines and answer ----"
+    yield "# [[no_pitch]]                              # rows that are no pitch: warm-ups, throws back"
+    yield f'# column = "{OPEN}"'
+    yield '# words = ["warm-up"]                       # or below = 50, or above = ..., or is_null = true'
+    yield '# why = "warm-up or throw back"'
+    missing = [field for field in LABELS if field not in labels]
+    for field in missing:
+        yield f"# [labels.{field}]: ours are {', '.join(LABELS[field]) or 'the ids of your stations'}"
+    for column in unnamed if missing else ():
+        yield from _unnamed_labels(column, missing)
+    for metric, model in _READINGS.items():
+        if metric not in metrics:
+            yield "#"
+            yield f"# [metric.{metric}]  # {METRICS[metric].definition}"
+            yield f'# column = "{OPEN}"'
+            yield from (f"# {line}" for line in _blank(metric, model))
+    yield "#"
+    yield "# [trajectory]: position, velocity and acceleration of the ball in columns of their own: schemas/README.md, `trajectory`"
+
+
+def _unnamed_labels(column: Column, missing: Sequence[str]) -> Iterator[str]:
+    """A table for words that no heading explains, ready but for its name."""
+    yield "#"
+    yield f"# [labels.WHICH]                            # WHICH: {', '.join(missing)}"
+    yield f"# {row('column', column.name)}"
+    yield f'# by = "{OPEN}"                                # only with pitch_type: operator or tracker'
+    yield "# [labels.WHICH.words]"
+    for word, times in (column.words or {}).items():
+        yield f"# {row(toml(word), OPEN, f'{times} rows')}"
+
+
+def _blank(metric: str, model: type[Reading]) -> Iterator[str]:
+    if "form" in model.model_fields:
+        forms = {"spin_axis_deg": "angle, clock", "spin_efficiency": "ratio, gyro_angle, active_spin"}[metric]
+        yield _asked("form", f"{forms}; each has keys of its own: schemas/README.md")
+    yield _asked("unit", _UNITS[METRICS[metric].pint_unit])
+    yield from _questions(model)
+
+
+def count_open(text: str) -> int:
+    """How many questions are open; those in comments do not count."""
+    return sum(bool(re.match(rf'[^#]*"{re.escape(OPEN)}"', line)) for line in text.splitlines())
+
+
+def used_for(
+    metrics: Sequence[Guess], labels: Sequence[LabelGuess], key_refs: dict[str, str], moments: Sequence[Moment]
+) -> dict[str, str]:
+    """What each column has been taken for."""
+    found: dict[str, str] = {}
+    pairs = [(moment.ref, "time") for moment in moments]
+    pairs += [(ref, key) for key, ref in key_refs.items()]
+    pairs += [(guess.column.name, guess.field) for guess in labels]
+    pairs += [
+        (column.name, f"{guess.metric}?" if len(guess.columns) > 1 else guess.metric)
+        for guess in metrics
+        for column in guess.columns
+    ]
+    for ref, ours in pairs:
+        found[ref] = f"{found[ref]}, {ours}" if ref in found else ours
+    return found
