@@ -75,6 +75,7 @@ def cli() -> None:
       pitchledger run                    the nightly run; schedule this
       pitchledger schedule --at 02:30    or let this do it every night
       pitchledger status                 is last night whole?
+      pitchledger review                 what waits for your decision, with the lines that settle it
       pitchledger query "from throws_by_day"
       pitchledger explain PITCH_ID       why are these sightings one pitch?
       pitchledger report agreement       how far apart are the trackers? a page
@@ -296,6 +297,35 @@ def explain(workspace: Path | None, pitch_id: str) -> None:
     from pipeline.reports.printing import console
 
     print_pitch(_output(workspace), pitch_id, console())
+
+
+@cli.command()
+@_workspace
+@click.option("--kind", type=click.Choice(["matches", "names", "labels"]), help="Only these. Default: all.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@click.option("--all", "everything", is_flag=True, help="All of them, and not only the first 20.")
+def review(workspace: Path | None, kind: str | None, form: str, everything: bool) -> None:
+    """List what waits for a person's decision, newest night first, with the lines of decisions.csv for each possible answer.
+
+    Doubtful matches with the explanations that compete, names to settle with the players proposed, and runs of pitches that seem to bear
+    another pitcher's label. Nothing is decided here: put the lines of the right answer into decisions.csv, and run again.
+
+    \b
+    pitchledger review
+    pitchledger review --kind names
+    pitchledger review --all --format json
+    """
+    from datetime import date
+
+    from pipeline.reports.printing import console
+    from pipeline.reports.review import MOST, as_json, find_open, print_open
+
+    items = find_open(_output(workspace), kind, date.today())
+    shown = len(items) if everything else MOST
+    if form == "json":
+        click.echo(as_json(items, shown))
+    else:
+        print_open(items, shown, console())
 
 
 @cli.command()

@@ -305,10 +305,10 @@ def _name_words(name: OpenName) -> tuple[str, str]:
     return sentence, f"a row in roster.csv, or decisions.csv: {decision_line('label_is', name.label, 'PLAYER_ID')}"
 
 
-def decision_line(kind: str, subject: str, target: str, tracker: str = "") -> str:
-    """A line of decisions.csv, ready to paste; who, when and why are for the person to fill in."""
+def decision_line(kind: str, subject: str, target: str, tracker: str = "", on: str = "DATE") -> str:
+    """A line of decisions.csv, ready to paste; who, why and, unless `on` says it, when are for the person to fill in."""
     line = io.StringIO()
-    csv.writer(line, lineterminator="").writerow((kind, tracker, subject, target, "YOU", "DATE", "WHY"))
+    csv.writer(line, lineterminator="").writerow((kind, tracker, subject, target, "YOU", on, "WHY"))
     return line.getvalue()
 
 
@@ -320,7 +320,7 @@ def _doubtful(con: duckdb.DuckDBPyConnection) -> list[Need]:
     if not pitches:
         return []
     sentence = f"{count_of(pitches, 'pitch', 'pitches')} on {count_of(days, 'day')} are matched with doubt"
-    remedy = 'pitchledger query "from doubtful_matches", `pitchledger explain` for one; then same_pitch or not_same_pitch in decisions.csv'
+    remedy = "pitchledger review shows each with the lines of decisions.csv that settle it; pitchledger explain for one"
     return [Need("doubtful", sentence, remedy)]
 
 

@@ -1,0 +1,186 @@
+"""`pitchledger review`: what it lists, and that a line taken from its output settles the matter in the next run."""
+
+import json
+import re
+import shutil
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from click.testing import CliRunner
+
+from pipeline.cli import cli
+from pipeline.decisions import read_decisions
+from pipeline.publishing import run_query
+from tests.conftest import command
+
+Item = dict[str, Any]
+
+
+def open_items(folder: Path, *words: str) -> list[Item]:
+    """What `review` lists as JSON."""
+    done = CliRunner().invoke(
+        cli, ["review", "-w", str(folder), "--format", "json", "--all", *words], catch_exceptions=False
+    )
+    assert done.exit_code == 0, done.output
+    items: list[Item] = json.loads(done.stdout)["items"]
+    return items
+
+
+def lines_for(item: Item, says: str) -> list[str]:
+    (answer,) = [answer for answer in item["answers"] if says in answer["says"]]
+    lines: list[str] = answer["lines"]
+    return lines
+
+
+def first_about(items: list[Item], words: str, says: str = "") -> Item:
+    return next(
+        item for item in items if words in item["question"] and any(says in one["says"] for one in item["answers"])
+    )
+
+
+def sightings_of(folder: Path, *ids: str) -> pl.DataFrame:
+    found = run_query(folder / "warehouse", "select sighting_id, pitch_id, pitcher_id from sightings")
+    return found.filter(pl.col("sighting_id").is_in(ids))
+
+
+def test_every_line_but_those_to_be_filled_in_is_one_that_check_takes(demo: Path, tmp_path: Path) -> None:
+    items = open_items(demo)
+    lines = [
+        line for item in items for answer in item["answers"] for line in answer["lines"] if "PLAYER_ID" not in line
+    ]
+    assert {item["kind"] for item in items} == {"matches", "names", "labels"} and len(lines) > 50
+    roster = pl.read_csv(demo / "roster.csv").get_column("player_id").to_list()
+    for line in dict.fromkeys(lines):
+        path = tmp_path / "decisions.csv"
+        path.write_text(f"kind,tracker,subject,object,by,on,why\n{line}\n", "utf-8")
+        decisions, problems = read_decisions(path, roster, None)
+        assert (decisions.height, problems) == (1, []), line
+
+
+def test_the_newest_night_comes_first_and_twenty_are_shown_with_a_count_of_the_rest(demo: Path) -> None:
+    items = open_items(demo)
+    nights = [item["night"] for item in items]
+    assert nights == sorted(nights, reverse=True) and len(items) > 20
+    text = CliRunner().invoke(cli, ["review", "-w", str(demo)], catch_exceptions=False).stdout
+    assert re.findall(r"^(\d+)\. ", text, re.MULTILINE) == [str(number) for number in range(1, 21)]
+    (rest,) = re.findall(r"^(.*) more; --all shows them", text, re.MULTILINE)
+    assert sum(map(int, re.findall(r"\d+", rest))) == len(items) - 20
+    short = json.loads(CliRunner().invoke(cli, ["review", "-w", str(demo), "--format", "json"]).stdout)
+    assert (len(short["items"]), short["more"]) == (20, len(items) - 20)
+
+
+def test_every_doubtful_pitch_of_the_warehouse_is_listed_with_its_pairs(demo: Path) -> None:
+    listed = {re.findall(r"p[0-9a-f]{16}", item["question"])[0]: item for item in open_items(demo, "--kind", "matches")}
+    doubtful = (
+        run_query(demo / "warehouse", "select pitch_id from pitches where doubtful").get_column("pitch_id").to_list()
+    )
+    assert set(listed) == set(doubtful)
+    pairs = run_query(demo / "warehouse", "from doubtful_matches")
+    for pitch, item in listed.items():
+        wanted = pairs.filter((pl.col("pitch_id_a") == pitch) | (pl.col("pitch_id_b") == pitch))
+        assert len(item["why"]) == wanted.height
+        same = {
+            line.split(",")[2:4][0] + line.split(",")[3]
+            for answer in item["answers"]
+            for line in answer["lines"]
+            if line.startswith("same_pitch")
+        }
+        assert same == {a + b for a, b in wanted.select("sighting_a", "sighting_b").iter_rows()}
+
+
+def test_lines_in_the_text_are_whole_whatever_the_width(demo: Path) -> None:
+    text = CliRunner().invoke(cli, ["review", "-w", str(demo), "--all"], catch_exceptions=False).stdout.splitlines()
+    lines = [line for item in open_items(demo) for answer in item["answers"] for line in answer["lines"]]
+    assert set(lines) <= set(text)
+
+
+def test_a_run_of_stale_labels_says_what_to_do_and_offers_no_line(demo: Path) -> None:
+    runs = open_items(demo, "--kind", "labels")
+    assert len(runs) == run_query(demo / "warehouse", "from label_runs").height
+    for item in runs:
+        assert [answer["lines"] for answer in item["answers"]] == [[], []]
+        assert "export again" in item["answers"][0]["says"]
+
+
+@pytest.fixture(scope="module")
+def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Item], dict[str, list[str]]]:
+    """The demo after a person took lines from the review, one for each kind of answer, and ran it again."""
+    folder = tmp_path_factory.mktemp("decided") / "demo_workspace"
+    shutil.copytree(demo, folder, symlinks=True)
+    matches, names = open_items(folder, "--kind", "matches"), open_items(folder, "--kind", "names")
+    two = [
+        item
+        for item in matches
+        if "are these two records one pitch" in item["question"] and "kept apart" in item["why"][0]
+    ]
+    merged = [
+        item for item in matches if "are one pitch, probability" in item["why"][0] and item["night"] != two[0]["night"]
+    ]
+    taken = {
+        "one": two[0],
+        "apart": merged[0],
+        "no pitch": next(item for item in matches if item["night"] not in (two[0]["night"], merged[0]["night"])),
+        "is": first_about(names, "'Corwin Pelgrave'"),
+        "nobody": first_about(names, "Rusk"),
+    }
+    says = {
+        "one": "are one pitch",
+        "apart": "none of these",
+        "is": "it is Corwin Pellgrave",
+        "nobody": "nobody on the roster",
+    }
+    lines = {how: lines_for(taken[how], words) for how, words in says.items() if how != "apart"}
+    apart = [answer for answer in taken["apart"]["answers"] if answer["lines"][0].startswith("not_same_pitch")]
+    lines["apart"] = apart[0]["lines"]
+    lines["no pitch"] = [
+        answer["lines"][0] for answer in taken["no pitch"]["answers"] if "no pitch at all" in answer["says"]
+    ][:1]
+    with (folder / "decisions.csv").open("a", encoding="utf-8") as file:
+        file.writelines(f"{line}\n" for some in lines.values() for line in some)
+    done = command("run", "-w", folder)
+    assert done.returncode == 0, done.stderr
+    return folder, taken, lines
+
+
+def test_what_was_decided_is_asked_no_more(decided: tuple[Path, dict[str, Item], dict[str, list[str]]]) -> None:
+    folder, taken, lines = decided
+    left = open_items(folder)
+    questions = {item["question"].split(" (")[0] for item in left}
+    for how in ("is", "nobody"):
+        assert taken[how]["question"].split(" (")[0] not in questions
+    asked = {line for item in left for answer in item["answers"] for line in answer["lines"]}
+    for how in ("one", "apart", "no pitch"):
+        assert asked.isdisjoint(lines[how])
+    notes = run_query(folder / "warehouse", "select note from decisions where note is not null")
+    assert notes.is_empty()
+
+
+def test_what_was_decided_is_obeyed(decided: tuple[Path, dict[str, Item], dict[str, list[str]]]) -> None:
+    folder, _, lines = decided
+    a, b = lines["one"][0].split(",")[2:4]
+    assert sightings_of(folder, a, b).get_column("pitch_id").n_unique() == 1
+    for line in lines["apart"]:
+        assert sightings_of(folder, *line.split(",")[2:4]).get_column("pitch_id").n_unique() == 2
+    gone = lines["no pitch"][0].split(",")[2]
+    assert sightings_of(folder, gone).is_empty()
+    named = run_query(
+        folder / "warehouse",
+        "select distinct pitcher_label, pitcher_id from sightings where pitcher_label in ('Corwin Pelgrave', 'Ollerby, Rusk')",
+    )
+    ids = dict(named.iter_rows())
+    assert ids["Corwin Pelgrave"] == "hs08" and ids["Ollerby, Rusk"].startswith("x-")
+
+
+def test_where_nothing_waits_it_says_so(tmp_path: Path) -> None:
+    assert command("init", tmp_path / "program").returncode == 0
+    assert command("run", "-w", tmp_path / "program").returncode == 0
+    done = command("review", "-w", tmp_path / "program", "--kind", "matches")
+    assert (done.returncode, done.stdout) == (0, "Nothing waits for a decision.\n")
+
+
+def test_before_the_first_run_it_says_what_to_do(tmp_path: Path) -> None:
+    assert command("init", tmp_path / "program").returncode == 0
+    done = command("review", "-w", tmp_path / "program")
+    assert done.returncode != 0 and "pitchledger run" in done.stderr
