@@ -23,7 +23,7 @@ from pipeline.reports.attention import Need, decision_line, first_of_each
 from pipeline.reports.printing import in_full, print_rows
 from tests.conftest import PITCHLEDGER, command
 
-COMMANDS = ("check", "demo", "explain", "init", "query", "run", "status")
+COMMANDS = ("check", "demo", "draft", "explain", "init", "query", "review", "run", "status")
 WIDTH = 100
 
 

@@ -250,6 +250,21 @@ def test_a_json_document_with_its_day_beside_the_records_is_drafted_and_read(tmp
     assert (first["spin_rate_rpm"], first["extension_ft"]) == (pytest.approx(37 * 60), pytest.approx(2.05 / 0.3048))
 
 
+def test_a_quoted_file_with_a_preamble_and_a_line_of_means_is_read_by_its_draft(tmp_path: Path) -> None:
+    rows = "".join(f'"{n}","6:{n:02d} PM","Brandt, Ivo","{88 + n / 10}"\n' for n in range(1, 30))
+    data = f""""Evening report","","",""\n"Day","10/21/2026","",""\n\n"No","Time","Pitcher","Velocity (mph)"\n{rows}"Average","","","88.1"\n"""
+    path = export(tmp_path, data)
+    text = draft_profile(path, "x").text
+    table = tomllib.loads(text)
+    assert (table["file"]["header_row"], table["file"]["trailer_lines"]) == (4, 1)
+    profile_path = tmp_path / "profiles" / "x.toml"
+    profile_path.parent.mkdir()
+    profile_path.write_text(answer_in_text(text, ANSWERS, ""), "utf-8")
+    found = mapped(path, load_profile(profile_path))
+    assert (found.sightings.height, found.quarantine.height) == (29, 0)
+    assert str(found.sightings.get_column("baseball_day")[0]) == "2026-10-21"
+
+
 # ---- what is asked and what is guessed -----------------------------------------------------------------------------------------------------
 
 
@@ -316,6 +331,12 @@ def test_where_day_and_month_can_not_be_told_apart_both_are_offered_and_none_is_
     text = draft_profile(path, "x").text
     assert tomllib.loads(text)["time"]["formats"] == [OPEN]
     assert '"%d/%m/%Y %H:%M:%S" or "%m/%d/%Y %H:%M:%S"' in text
+
+
+def test_numbers_without_repeats_are_no_id_unless_the_heading_says_so(tmp_path: Path) -> None:
+    rows = "".join(f"2026-03-14 18:00:{n};{5000 + 7 * n};{4100 + 13 * n};Q-{n}\n" for n in range(10, 40))
+    table = drafted(export(tmp_path, "time;echo;record;code\n" + rows))
+    assert table["keys"]["native_id"] == "record"
 
 
 def test_two_columns_that_may_be_one_metric_are_asked_with_what_stands_in_them(tmp_path: Path) -> None:

@@ -32,6 +32,7 @@ _ALSO = {
 }  # fmt: skip
 _NO_PITCH = re.compile(r"warm|return|throw[ -]?back|toss|pick[ -]?off|test", re.IGNORECASE)
 _NUMBERED = frozenset({"id", "no", "nr", "number", "tag", "code", "num"})
+_IDS = frozenset({"id", "uid", "uuid", "guid", "record", "rec", "key", "identifier"})
 _PITCHER, _BATTER = frozenset({"pitcher", "thrower"}), frozenset({"batter", "hitter"})
 _FEW = 20
 _SITUATION = {"inning": 30, "outs": 3, "balls": 4, "strikes": 3}
@@ -114,12 +115,18 @@ def _numbering(columns: Sequence[Column], taken: frozenset[str]) -> dict[str, st
             continue
         if _counts_up(column):
             found.setdefault("sequence", column.name)
-        elif (
-            bool(column.texts.str.contains(r"^[\w.:-]*\d[\w.:-]*$").all())
-            and not column.texts.str.contains(r"^[+-]?\d+[.,]\d+$").any()
-        ):
+        elif _is_id(column):
             found.setdefault("native_id", column.name)
     return found
+
+
+def _is_id(column: Column) -> bool:
+    """Letters and digits together, or digits under a heading that speaks of an id."""
+    coded = bool(
+        column.texts.str.contains(r"^[\w.:-]*\d[\w.:-]*$").all() and column.texts.str.contains(r"[^\W\d_]").all()
+    )
+    whole = bool(column.texts.str.contains(r"^\d+$").all() and column.tokens & _IDS)
+    return column.unit is None and (coded or whole)
 
 
 def _counts_up(column: Column) -> bool:

@@ -23,7 +23,7 @@ _ACROSS = frozenset({"horizontal", "horiz", "side", "sideways", "lateral", "wide
 _HEIGHT = frozenset({"height", "high", "vertical"})
 _SIDE = frozenset({"side", "sideways", "lateral", "wide", "horizontal"})
 _ANGLE = frozenset({"angle", "axis", "direction", "clock", "face", "efficiency", "active", "useful", "gyro", "share"})
-_USEFUL = frozenset({"efficiency", "gyro", "active", "useful", "effective"})
+_USEFUL = frozenset({"efficiency", "eff", "gyro", "active", "useful", "effective"})
 _APPROACH = frozenset({"approach", "entry", "descent"})
 _SPEED_UNITS, _SPIN_UNITS = ("mph", "m/s", "km/h", "ft/s"), ("rpm", "revolution/s", "rad/s")
 _LENGTHS, _SHORT_LENGTHS, _ANGLES = ("ft", "m", "cm", "inch"), ("inch", "cm", "mm", "ft", "m"), ("deg", "rad")
@@ -113,7 +113,12 @@ def _units(column: Column, metric: str, trade: Trade) -> tuple[str, ...]:
         return ("clock",)
     if metric == "spin_efficiency" and column.tokens & {"gyro"}:
         return ("deg",) if column.is_number else ()
-    if metric == "spin_efficiency" and not column.tokens & {"efficiency"} and column.is_number and _mid(column) > 100:
+    if (
+        metric == "spin_efficiency"
+        and not column.tokens & {"efficiency", "eff"}
+        and column.is_number
+        and _mid(column) > 100
+    ):
         return ("rpm",)
     if not column.is_number:
         return ()

@@ -116,7 +116,7 @@ def _workbook(data: bytes, named: list[Line]) -> Sniffed:
     place = _header_place(rows, None)
     note = f"the largest of {len(sheets)} sheets" if len(sheets) > 1 else ""
     file = [Line("format", "xlsx"), *named, Line("sheet", name, note)]
-    file += _header_lines(rows, place, "")
+    file += _header_lines(rows, place, [next(filter(None, row), "") for row in rows], "")
     preamble = ["\t".join(row).rstrip("\t") for row in rows[:place]] if place else []
     patterns, carried = _preamble(preamble, "")
     file += _sum_rows(rows, place)
@@ -136,10 +136,12 @@ def _delimited(data: bytes, text: str, named: list[Line]) -> Sniffed:
     file = [Line("format", kind), *named]
     file += [Line("delimiter", separator)] if separator not in (",", "\t") else []
     file += [Line("quote", quote)] if quote != '"' else []
-    file += _header_lines(rows, place, separator)
-    tail = [_fields(line, separator, quote) for line in lines[tail_from:]]
+    file += _header_lines(rows, place, lines, separator)
     first_row = 0 if place is None else place + 1
-    file += _trailer([row for at, row in enumerate(tail, tail_from) if at >= first_row and any(row)], width)
+    tail = [
+        line for at, line in enumerate(lines[tail_from:], tail_from) if at >= first_row and line.strip(f" {separator}")
+    ]
+    file += _trailer(tail, width, separator, quote)
     file += _comment(lines[first_row:_LINES_LOOKED_AT])
     patterns, carried = _preamble(lines[:place] if place else [], separator.strip())
     return Sniffed(read_delimited(data, _table(file)), file, patterns, carried)
@@ -191,7 +193,8 @@ def _header_place(rows: list[list[str]], width: int | None) -> int | None:
     raise UnreadableExport("no row looks like a table", "if it is one, write its profile by hand (schemas/README.md)")
 
 
-def _header_lines(rows: list[list[str]], place: int | None, separator: str) -> list[Line]:
+def _header_lines(rows: list[list[str]], place: int | None, written: list[str], separator: str) -> list[Line]:
+    """Where the names stand; with a preamble, whose length may change, by how their line starts. `written`: the lines as the reader sees them."""
     if place is None:
         width = max(map(len, rows))
         names = [f"column {number}" for number in range(1, width + 1)]
@@ -199,23 +202,25 @@ def _header_lines(rows: list[list[str]], place: int | None, separator: str) -> l
     if place == 0:
         return []
     starts = rows[place][0] + separator
-    if len(starts) > 1 and not any(row and row[0].startswith(rows[place][0]) for row in rows[:place]):
+    begin = [line.strip().startswith(starts) for line in written[: place + 1]]
+    if rows[place][0] and begin[-1] and not any(begin[:-1]):
         return [Line("header_starts_with", starts, f"line {place + 1}; what stands above is the preamble")]
     return [Line("header_row", place + 1)]
 
 
-def _trailer(tail: list[list[str]], width: int) -> list[Line]:
+def _trailer(tail: list[str], width: int, separator: str, quote: str) -> list[Line]:
     """Lines at the end that are no rows: narrower than the table, or named as a sum."""
+    rows = [_fields(line, separator, quote) for line in tail]
     odd = 0
-    for row in reversed(tail):
+    for row in reversed(rows):
         if len(row) == width and not _SUMS.match(row[0]):
             break
         odd += 1
     if not 0 < odd <= _LONGEST_TRAILER or odd == len(tail):
         return []
-    first = tail[-odd][0]
-    word = re.split(r"\d", first)[0].rstrip()
-    if len(word) > 2 and not any(row[0].startswith(word) for row in tail[:-odd]):
+    # as the line is written: with a quote before it the word would not be found
+    word = re.split(r"\d", tail[-odd].lstrip().split(separator)[0])[0].rstrip()
+    if len(word) > 2 and word[0].isalpha() and not any(line.lstrip().startswith(word) for line in tail[:-odd]):
         return [Line("trailer_starts_with", word, "a guess: the last line is no row")]
     return [Line("trailer_lines", odd, "a guess: so many lines at the end are no rows")]
 
@@ -237,8 +242,8 @@ def _preamble(lines: list[str], separator: str) -> tuple[list[Line], dict[str, s
     """A pattern for each line above the names that reads "word: value", and what it finds here."""
     between = rf"\s*[:=\t{re.escape(separator)}]+\s*"
     # what a spreadsheet pads a line with
-    padding = rf"[\s{re.escape(separator)}]*"
-    wanted = re.compile(rf"\s*([^\W\d_][\w .\-]{{0,40}}?){between}(\S.*?){padding}")
+    padding = rf"[\s\"{re.escape(separator)}]*"
+    wanted = re.compile(rf"\s*\"?([^\W\d_][\w .\-]{{0,40}}?)\"?{between}\"?(\S.*?){padding}")
     patterns: list[Line] = []
     carried: dict[str, str] = {}
     for line in lines:
@@ -247,7 +252,8 @@ def _preamble(lines: list[str], separator: str) -> tuple[list[Line], dict[str, s
         if not found or not name or f"@preamble.{name}" in carried or len(carried) == _MOST_CARRIED:
             continue
         word = re.escape(found[1]).replace(r"\ ", " ").replace(r"\-", "-")
-        pattern = rf"{word}{between}(.*?){padding}$"
+        quote = '"?' if '"' in line else ""
+        pattern = rf"{word}{quote}{between}{quote}(.*?){padding}$"
         match = re.search(pattern, line)
         if match and match[1]:
             patterns.append(Line(name, pattern))
