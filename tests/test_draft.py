@@ -386,6 +386,26 @@ def test_each_question_alone_keeps_a_profile_from_passing(tmp_path: Path) -> Non
         assert [problem.key for problem in caught.value.problems] == [place]
 
 
+def test_the_tables_in_comments_are_sound_but_for_their_questions(tmp_path: Path) -> None:
+    """Without the # they are TOML, and every key in them is one that a profile knows."""
+    text = draft_profile(export(tmp_path, "time,echo\n2026-03-04 18:00:01,88\n2026-03-04 18:00:31,89\n"), "x").text
+    ready, _, rest = text.partition("# ---- What no heading speaks of")
+    tables = [line.removeprefix("# ") for line in rest.splitlines()[1:] if not line.startswith("# [labels.")]
+    path = tmp_path / "profiles" / "x.toml"
+    path.parent.mkdir()
+    path.write_text(ready + "\n".join("" if line == "#" else line for line in tables), "utf-8")
+    with pytest.raises(SettingsProblems) as caught:
+        load_profile(path)
+    assert [str(problem) for problem in caught.value.problems if problem.value != OPEN] == []
+    asked = {problem.key for problem in caught.value.problems}
+    assert {
+        "trajectory.side_positive",
+        "trajectory.velocity.distance",
+        "metric.spray_angle_deg.zero_at",
+        "no_pitch.1.column",
+    } <= asked
+
+
 def test_a_null_word_that_looks_like_a_question_is_none(tmp_path: Path) -> None:
     own = tomllib.loads((DEMO / "profiles" / "stadium_radar.toml").read_text("utf-8"))
     own["file"]["null_words"] = [OPEN]

@@ -30,6 +30,7 @@ from pipeline.sources.definitions import (
     Speed,
     SpeedOffBat,
     SprayAngle,
+    TrajectorySpec,
     VerticalApproach,
     VerticalBreak,
 )
@@ -268,7 +269,7 @@ def _questions(model: type[Reading]) -> Iterator[str]:
 
 
 def _allowed(key: str, annotation: Any, description: str) -> str:
-    words = get_args(annotation)
+    words = _words(annotation)
     if words:
         return f"{', '.join(words)} ({description})"
     if key in ("at", "start", "end"):
@@ -276,6 +277,12 @@ def _allowed(key: str, annotation: Any, description: str) -> str:
             key
         ] + _PLANES
     return f"a number, without quotes ({description})"
+
+
+def _words(annotation: Any) -> list[str]:
+    """The words that a key may be, however deep in its type they stand."""
+    parts = get_args(annotation)
+    return [word for part in parts for word in ([part] if isinstance(part, str) else _words(part))]
 
 
 def span(column: Column) -> str:
@@ -332,7 +339,25 @@ def left_over(metrics: set[str], labels: set[str], unnamed: Sequence[Column]) ->
             yield f'# column = "{OPEN}"'
             yield from (f"# {line}" for line in _blank(metric, model))
     yield "#"
-    yield "# [trajectory]: position, velocity and acceleration of the ball in columns of their own: schemas/README.md, `trajectory`"
+    yield "#"
+    yield from (f"# {line}" for line in _flight())
+
+
+def _flight() -> Iterator[str]:
+    """The ball's flight in columns of its own, ready to be filled in."""
+    yield "[trajectory]  # position, velocity and acceleration of the ball in columns of their own: any flight metric follows from them"
+    for part, note in (
+        ("position", ', distance = "column" where the distance has one'),
+        ("velocity", ""),
+        ("acceleration", ""),
+    ):
+        distance = "" if part == "position" else f' distance = "{OPEN}",'
+        yield f'{part} = {{ side = "{OPEN}",{distance} height = "{OPEN}" }}  # ANSWER: the columns{note}'
+    for key, field in TrajectorySpec.model_fields.items():
+        if key not in ("position", "velocity", "acceleration", "velocity_at", "distance_from", "gives"):
+            words = ", ".join(_words(field.annotation))
+            yield _asked(key, f"{words} ({field.description or key})" if words else str(field.description))
+    yield row("gives", "all", "or a list of flight metrics: those to compute where no table above gives them")
 
 
 def _unnamed_labels(column: Column, missing: Sequence[str]) -> Iterator[str]:
