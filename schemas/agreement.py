@@ -145,7 +145,7 @@ SELECTION = Contract(
 
 PROPOSED_CORRECTIONS = Contract(
     "proposed_corrections",
-    "a correction that would undo a live drift or a crooked setup: for a person to weigh, never applied by itself",
+    "a correction that would undo a drift or a crooked setup: for a person to weigh, never applied by itself",
     (),
     (
         required("tracker", pl.String, "the tracker to be corrected"),
