@@ -1,5 +1,6 @@
 """The matching on simulated seasons with truth: targets with a margin for few seeds, and the laws."""
 
+from dataclasses import replace
 from datetime import timedelta
 from functools import cache
 
@@ -304,6 +305,41 @@ def test_a_roaming_tracker_is_found_at_the_station_whose_session_it_saw():
     nowhere = _match(lost)
     assert nowhere.match_pairs.is_empty()
     assert len(nowhere.matches) + len(nowhere.doubles) == len(lost)
+
+
+@pytest.mark.parametrize("name", ["roaming ball, both mounds watched", "roaming ball without names"])
+def test_each_record_of_a_ball_that_serves_two_mounds_in_one_log_is_found_at_its_own(name: str):
+    season = simulate(replace(world(name), sessions=("pens",) * 3), 1000)
+    matched = _match(season.sightings, stations={"portable": ("pen_1", "pen_2")})
+    thrown = season.truth.filter(pl.col("throw").is_not_null())
+    found = matched.station_finds.join(thrown, on="sighting_id")
+    right = (found["station"] == found["true_station"]).to_numpy()
+    balls = season.sightings.filter(pl.col("tracker") == "portable").join(thrown, on="sighting_id").height
+    assert right.sum() > 0.985 * balls
+    # as often wrong as said
+    assert (~right).sum() <= (1 - found["probability"]).sum() + 6
+    groups = thrown.join(matched.matches, on="sighting_id").group_by("throw").agg(pl.col("group_id").n_unique())
+    assert (groups["group_id"] > 1).mean() < 0.01
+    scores = score(matched.match_pairs, season.truth, season.sightings)
+    assert scores.f1_at_05 > 0.995
+
+
+def test_a_record_that_two_mounds_claim_alike_goes_to_review():
+    season = simulate(replace(world("roaming ball at one mound"), sessions=("pens",)), 1000)
+    first = season.sightings.filter(pl.col("tracker") == "radar")
+    twin = first.with_columns(
+        pl.lit("camera").alias("tracker"),
+        pl.lit("pen_2").alias("station"),
+        pl.col("sighting_id").str.replace("^s", "t"),
+        pl.lit("camera-0").alias("file_id"),
+    )
+    ball = season.sightings.filter(pl.col("tracker") == "portable")
+    matched = _match(pl.concat([first, twin, ball]), stations={"portable": ("pen_1", "pen_2")})
+    seen_by_both = first.join(season.truth, on="sighting_id")["throw"].drop_nulls()
+    thrown = season.truth.filter(pl.col("throw").is_in(seen_by_both.implode()))
+    told = ball.select("sighting_id").join(thrown, on="sighting_id").join(matched.matches, on="sighting_id")
+    assert (told["match_probability"] < 0.9).mean() > 0.95
+    assert matched.station_finds.filter(pl.col("probability") > 0.9).height < 0.05 * len(ball)
 
 
 def test_a_roaming_tracker_that_saw_another_session_stays_unknown():

@@ -31,7 +31,7 @@ from pipeline.matching.fitting import ROUGH_S, Fit, Place, next_gaps, refined, r
 from pipeline.matching.grouping import Groups, group_records
 from pipeline.matching.label_runs import LABEL_RUNS, label_runs_frame
 from pipeline.matching.records import Records, Stream, Unit, orders, streams_of, take_records, units_of
-from pipeline.matching.stations import locate_roamers
+from pipeline.matching.stations import Located, locate_roamers, no_surer_than_the_station, with_claims_elsewhere
 
 # pairs less likely than this are not told
 REPORTED = 0.02
@@ -90,12 +90,13 @@ def match_sightings(
     """
     decided = read_decisions(decisions, sightings)
     real = sightings.filter(~pl.col("sighting_id").is_in(list(decided.no_pitch)))
-    located, finds = locate_roamers(real, stations)
-    ready = _prepared(located)
+    located = locate_roamers(real, stations)
+    ready = _prepared(located.sightings)
     day_fit = fit_days(ready.records, ready.units)
     known = _with_older(statistics_frame(ready.records, day_fit), statistics, sightings)
     fit, places, models = _final_fit(ready, day_fit, known, decided)
-    return _assemble(sightings, ready, fit, places, models, ranks, settings, decided, known, finds)
+    fit = fit._replace(cells=no_surer_than_the_station(ready.records, fit.cells, located.finds))
+    return _assemble(sightings, ready, fit, places, models, ranks, settings, decided, known, located)
 
 
 def _prepared(sightings: pl.DataFrame) -> _Prepared:
@@ -165,7 +166,7 @@ def _assemble(
     settings: MatchSettings,
     decided: Decided,
     statistics: pl.DataFrame,
-    finds: pl.DataFrame,
+    located: Located,
 ) -> Matched:
     records, units = ready.records, ready.units
     rank = orders(ranks, records.trackers)
@@ -174,13 +175,15 @@ def _assemble(
     pairs, groups = tables.with_third(pairs, _grouped(records, pairs, settings, decided))
     of_pair, of_record = tables.group_probabilities(pairs, groups, records.tracker)
     return Matched(
-        matches=tables.matches_frame(sightings, records, rank, pairs, groups, of_record, doubles, decided),
+        matches=with_claims_elsewhere(
+            tables.matches_frame(sightings, records, rank, pairs, groups, of_record, doubles, decided), located.claimed
+        ),
         match_pairs=tables.pairs_frame(records, rank, pairs, groups, of_pair, fit.cells, models.readings, ready.which),
         doubles=tables.doubles_frame(records, doubles),
         clocks=clocks_frame(records, units, fit, places, pairs, groups, rank),
         calibration=tables.calibration_frame(statistics, records, rank),
         label_runs=label_runs_frame(records, ready.streams, sightings, pairs, groups, of_pair),
-        station_finds=finds,
+        station_finds=located.finds,
         problems=decided.problems,
         statistics=statistics,
     )

@@ -133,6 +133,11 @@ def units_of(streams_by_owner: list[tuple[int, int, Stream]]) -> list[Unit]:
     return sorted(found, key=lambda unit: (unit.trackers, unit.day, unit.first_stream, unit.second_stream))
 
 
+def pitcher_key() -> pl.Expr:
+    """Whose throw a row says it is, as one word."""
+    return _key("pitcher")
+
+
 def _key(who: str) -> pl.Expr:
     """A person as one word: the id where it is known, else the label without case, accents of writing or order of names."""
     words = (

@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks.bench_matching --seeds 20                     the table of the issue
     python -m tests.benchmarks.bench_matching --seeds 5 --worlds other       worlds that the matching was not tuned for
+    python -m tests.benchmarks.bench_matching --seeds 3 --worlds roaming --methods ours   an instrumented ball in two pens
     python -m tests.benchmarks.bench_matching --seeds 2 --methods ours --growth
 
 Methods: nearest time (polars join_asof), the same after the median offset is taken out, DuckDB's NEAREST BY on time and readings,
@@ -23,9 +24,9 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.matching import MatchSettings, match_sightings
+from pipeline.matching import Matched, MatchSettings, match_sightings
 from tests.simulator.matching_scores import Score, clock_errors, score
-from tests.simulator.matching_world import NOISE, OTHER_WORLDS, SCENARIOS, Season, simulate, world
+from tests.simulator.matching_world import NOISE, OTHER_WORLDS, ROAMING_WORLDS, SCENARIOS, Season, simulate, world
 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}
 UNDECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
@@ -40,17 +41,46 @@ class Outcome(NamedTuple):
     seconds: float
     clock_errors: np.ndarray
     bias_errors: np.ndarray
+    roaming: np.ndarray | None = None
 
 
 def ours(season: Season) -> Outcome:
     start = time.process_time()
-    matched = match_sightings(season.sightings, RANKS, MatchSettings(), {}, UNDECIDED)
+    matched = match_sightings(season.sightings, RANKS, MatchSettings(), _stations(season), UNDECIDED)
     seconds = time.process_time() - start
     return Outcome(
         matched.match_pairs,
         seconds,
         clock_errors(matched.clocks, season.clocks, {}),
         _bias_errors(season, matched.calibration),
+        roaming_counts(season, matched),
+    )
+
+
+def _stations(season: Season) -> dict[str, tuple[str, ...]]:
+    """Trackers whose log names no station may have been at any of the venue's two mounds."""
+    return dict.fromkeys(
+        season.sightings.filter(pl.col("station").is_null())["tracker"].unique().to_list(), ("pen_1", "pen_2")
+    )
+
+
+def roaming_counts(season: Season, matched: Matched) -> np.ndarray:
+    """Of a roaming tracker's throws: at their own mound, at the other, how many of these above 0.9 and how many expected at the other;
+    and of all throws: how many there are, counted more than once, and that without a doubt (all their pitches above 0.9)."""
+    lost = season.sightings.filter(pl.col("station").is_null())
+    thrown = season.truth.filter(pl.col("throw").is_not_null())
+    found = lost.select("sighting_id").join(thrown, on="sighting_id").join(matched.station_finds, on="sighting_id")
+    wrong = found.filter(pl.col("station") != pl.col("true_station"))
+    throws = (
+        thrown.join(matched.matches, on="sighting_id")
+        .group_by("throw")
+        .agg(pl.col("group_id").n_unique().alias("times"), pl.col("match_probability").min().alias("surely"))
+    )
+    twice = throws.filter(pl.col("times") > 1)
+    sure, expected = (wrong["probability"] > 0.9).sum(), (1 - found["probability"]).sum()
+    return np.array(
+        [len(found) - len(wrong), len(wrong), sure, expected, len(throws), len(twice), (twice["surely"] > 0.9).sum()],
+        dtype=float,
     )
 
 
@@ -300,6 +330,14 @@ def _line(name: str, method: str, scores: list[Score], outcomes: list[Outcome]) 
     )
 
 
+def _roaming_line(counts: list[np.ndarray]) -> str:
+    right, wrong, sure, expected, throws, twice, surely = np.sum(counts, axis=0)
+    return (
+        f"{'':8s}own mound {right:.0f}, other {wrong:.0f} ({sure:.0f} above 0.9; {expected:.1f} expected); "
+        f"throws counted twice {twice:.0f} of {throws:.0f} ({surely:.0f} without a doubt)"
+    )
+
+
 HEAD = (
     f"{'scenario':30s} {'method':21s} {'pairs':>7s} {'prec.5':6s} {'rec.5':6s} {'F1.5':6s} {'rec.9':6s} {'wrong.9':>7s} {'Brier':6s} {'calib.':6s} "
     f"{'clock50':>5s} {'95':>3s} {'bias':5s} {'s/1000':>7s}"
@@ -322,7 +360,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--first-seed", type=int, default=1000)
-    parser.add_argument("--worlds", choices=("issue", "other"), default="issue")
+    parser.add_argument("--worlds", choices=("issue", "other", "roaming"), default="issue")
     parser.add_argument("--scenarios", nargs="*", help="only these, in this order")
     parser.add_argument("--methods", nargs="*", default=list(METHODS))
     parser.add_argument("--linkage-seeds", type=int, default=1, help="seeds that record linkage (20 s a season) gets")
@@ -336,7 +374,9 @@ def main() -> None:
         methods.pop("record linkage")
     ours(simulate(world("one night"), 0))  # imports and first calls are not counted
     print(HEAD, flush=True)
-    for name in options.scenarios or (SCENARIOS if options.worlds == "issue" else OTHER_WORLDS):
+    for name in (
+        options.scenarios or {"issue": SCENARIOS, "other": OTHER_WORLDS, "roaming": ROAMING_WORLDS}[options.worlds]
+    ):
         scores: dict[str, list[Score]] = {m: [] for m in methods}
         outcomes: dict[str, list[Outcome]] = {m: [] for m in methods}
         for seed in range(options.first_seed, options.first_seed + options.seeds):
@@ -349,6 +389,8 @@ def main() -> None:
                 scores[method].append(score(outcome.pairs, season.truth, season.sightings))
         for method in methods:
             print(_line(name, method, scores[method], outcomes[method]), flush=True)
+            if name in ROAMING_WORLDS and outcomes[method][0].roaming is not None:
+                print(_roaming_line([o.roaming for o in outcomes[method] if o.roaming is not None]), flush=True)
     if options.growth:
         growth()
 

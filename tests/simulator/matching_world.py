@@ -79,6 +79,10 @@ class Device:
     misspelt: float = 0.0
     mistyped: float = 0.1
     blunder: float = 0.001
+    # the mounds it sees (empty: all); one that roams names no station; one without names gives no pitcher
+    mounds: tuple[str, ...] = ()
+    roams: bool = False
+    names: bool = True
 
 
 @dataclass(frozen=True)
@@ -110,6 +114,9 @@ class World:
     shuffled: bool = False
     one_day: bool = False
     sessions_a_day: int = 1
+    # the two mounds are stations of their own, pen_1 and pen_2; used at once, or one after the other
+    mounds_apart: bool = False
+    in_turn: bool = False
 
 
 @dataclass(frozen=True)
@@ -154,10 +161,21 @@ OTHER_WORLDS = (
         "one night",
     ),
 )
+ROAMING_WORLDS = (
+    "roaming ball, both mounds watched",
+    "roaming ball, one mound watched",
+    "roaming ball, minute stamps",
+    "roaming ball without names",
+    "roaming ball with stale names",
+    "roaming ball, mounds in turn",
+    "roaming ball at one mound",
+)
 
 
 def world(name: str) -> World:
     """The world of a scenario."""
+    if name.startswith("roaming"):
+        return _roaming(name)
     a, b = Device("radar", offset_s=2.0), Device("camera", offset_s=25.0, bias=0.3)
     worlds: dict[str, World] = {
         "clean": World((a, b)),
@@ -207,6 +225,24 @@ def world(name: str) -> World:
     return worlds[name]
 
 
+def _roaming(name: str) -> World:
+    """An instrumented ball in the two pens, its log naming no station: speed and spin by milliseconds, its clock minutes off."""
+    one = Device("radar", offset_s=2.0, mounds=("pen_1",))
+    two = Device("camera", offset_s=25.0, mounds=("pen_2",))
+    ball = Device("portable", metrics=BALL_ONLY, resolution_s=0.001, offset_s=120.0, false_rate=0.04, roams=True)
+    coarse = replace(one, resolution_s=60.0), replace(two, resolution_s=60.0), ball
+    devices = {
+        "roaming ball, both mounds watched": (one, two, ball),
+        "roaming ball, one mound watched": (one, ball),
+        "roaming ball, minute stamps": coarse,
+        "roaming ball without names": (one, two, replace(ball, names=False)),
+        "roaming ball with stale names": (one, two, replace(ball, stale=0.7, misspelt=0.3)),
+        "roaming ball, mounds in turn": (one, two, replace(ball, names=False)),
+        "roaming ball at one mound": (one, two, replace(ball, mounds=("pen_1",))),
+    }
+    return World(devices[name], ("pens",) * 10, two_mounds=True, mounds_apart=True, in_turn=name.endswith("in turn"))
+
+
 def _all_faults(a: Device, b: Device, *, three: bool) -> World:
     """Everything at once: two mounds, minute stamps an hour and minutes off, steps, bursts, stale labels, bias, more false records."""
     wrong = {
@@ -233,7 +269,8 @@ def simulate(what: World, seed: int) -> Season:
     seen, clocks, biases = [], [], []
     for device in what.devices:
         lasting = {m: device.bias * NOISE[m] * rng.normal() * 2 for m in device.metrics}
-        for (number,), session in throws.group_by("session", maintain_order=True):
+        seen_by_it = throws.filter(pl.col("station").is_in(device.mounds)) if device.mounds else throws
+        for (number,), session in seen_by_it.group_by("session", maintain_order=True):
             wander = {m: lasting[m] + device.bias_wander * NOISE[m] * rng.normal() * 2 for m in device.metrics}
             rows, clock = _watch(rng, what, device, session, wander)
             seen.append(rows.with_columns(pl.lit(f"{device.name}-{number}").alias("native_session")))
@@ -246,8 +283,9 @@ def simulate(what: World, seed: int) -> Season:
     table = _as_sightings(pl.concat(seen, how="diagonal_relaxed"))
     if what.shuffled:
         table = table.sample(fraction=1.0, shuffle=True, seed=seed)
-    truth = table.select("sighting_id", pl.col("throw"), pl.col("double"), pl.col("true_pitcher"))
-    return Season(table.drop("throw", "double", "true_pitcher"), truth, pl.concat(clocks), pl.concat(biases))
+    told = ("throw", "double", "true_pitcher", "true_station")
+    truth = table.select("sighting_id", *told)
+    return Season(table.drop(told), truth, pl.concat(clocks), pl.concat(biases))
 
 
 def _pitchers(rng: np.random.Generator) -> list[dict[str, object]]:
@@ -292,7 +330,11 @@ def _session(
     if kind == "pens":
         arms = rng.permutation(len(pitchers))[:6]
         parts = [
-            _mound(rng, what, [int(a) for a in arms[m::2]], pitchers, start + 20 * m, rng.integers(25, 50))
+            _mound(
+                *(rng, what, [int(a) for a in arms[m::2]], pitchers),
+                start + (20 + 12_000 * what.in_turn) * m,
+                rng.integers(25, 50),
+            ).with_columns(pl.lit(f"pen_{m + 1}" if what.mounds_apart else station).alias("station"))
             for m in (0, 1)
         ]
     elif kind == "bullpen":
@@ -300,10 +342,11 @@ def _session(
     else:
         parts = [_game(rng, what, pitchers, start, what.game_pitches if kind == "game" else what.game_pitches // 2)]
     throws = pl.concat(parts).sort("true_s")
-    return throws.with_columns(
+    where = throws["station"] if kind == "pens" else pl.lit(station)
+    return throws.drop("station", strict=False).with_columns(
         pl.lit(number).alias("session"),
         pl.lit(day).alias("baseball_day"),
-        pl.lit(station).alias("station"),
+        where.alias("station"),
         pl.lit(kind if kind != "pens" else "bullpen").alias("occasion"),
     )
 
@@ -414,6 +457,9 @@ def _watch(
     )[order]
     records = records.with_columns(
         pl.lit(device.name).alias("tracker"),
+        pl.col("station").alias("true_station"),
+        pl.when(not device.roams).then("station").alias("station"),
+        pl.when(device.names).then("pitcher_label").alias("pitcher_label"),
         pl.lit(device.resolution_s, dtype=pl.Float64).alias("clock_resolution_s"),
         pl.int_range(1, n + 1).alias("sequence"),
     )
@@ -442,6 +488,7 @@ def _false(rng: np.random.Generator, device: Device, session: pl.DataFrame) -> p
     return like.with_columns(
         pl.Series("true_s", after["true_s"].to_numpy() + rng.uniform(3, 12, count)),
         after["true_pitcher"],
+        after["station"],
         after["inning"],
         after["half"],
         *(
@@ -527,14 +574,14 @@ def _as_sightings(rows: pl.DataFrame) -> pl.DataFrame:
         .alias("thrown_at"),
         pl.format("{}-{}", "tracker", "session").alias("file_id"),
         pl.lit("park").alias("venue"),
-        pl.lit("ledger").alias("station_by"),
+        pl.when(pl.col("station").is_not_null()).then(pl.lit("ledger")).alias("station_by"),
         pl.col("sequence").cast(pl.UInt32).alias("file_order"),
         pl.col("sequence").cast(pl.UInt32).alias("file_row"),
         pl.lit("operator").alias("pitch_type_by"),
         pl.col(list(NOISE)).fill_nan(None),
     )
     empty = [pl.lit(None, dtype=t).alias(c) for c, t in _EMPTY.items() if c not in rows.columns]
-    return rows.with_columns(empty).select("throw", "double", "true_pitcher", *_COLUMNS)
+    return rows.with_columns(empty).select("throw", "double", "true_pitcher", "true_station", *_COLUMNS)
 
 
 _EMPTY: dict[str, pl.DataType] = {
