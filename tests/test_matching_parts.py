@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.matching.alignment import Band, Steps, align
-from pipeline.matching.clock import normal_cdf, running_mean
+from pipeline.matching.clock import normal_cdf, rounded_centre, running_mean
 from pipeline.matching.grouping import group_records
 from pipeline.matching.ordering import count_runs, device_order
 
@@ -168,3 +168,13 @@ def test_a_decision_to_keep_apart_holds_through_a_third_record():
     tracker = np.array([0, 1, 2])
     groups = group_records(tracker, np.array([0, 1]), np.array([1, 2]), np.array([0.99, 0.9]), [], {(0, 2)})
     assert groups.group.tolist() == [0, 0, 2]
+
+
+def test_few_stamps_of_whole_seconds_tell_the_fraction_of_an_offset_by_how_often_each_value_comes() -> None:
+    # by hand, from the triangle of two boxes: of two stamps cut to seconds, a share f of the differences is one higher for an offset of k + f
+    gap = np.array([7.0, 7.0, 8.0, 7.0] * 3)
+    assert rounded_centre(gap, 7.0, (1.0, 1.0)) == pytest.approx(7.25, abs=0.06)
+    # all alike, the offset is the value itself by symmetry
+    assert rounded_centre(np.full(5, -3.0), -3.2, (1.0, 1.0)) == pytest.approx(-3.0, abs=0.02)
+    # one stamp that is off by anything does not move it
+    assert rounded_centre(np.append(gap, 19.0), 7.0, (1.0, 1.0)) == pytest.approx(7.25, abs=0.06)

@@ -28,6 +28,11 @@ _BATCH_CELLS = 3_000_000
 _DRIFT_SD = 100e-6
 # width of the running median that follows a clock which does not run straight, in pairs
 _MEDIAN_PAIRS = 31
+# under so many pairs, of clocks with stamps this coarse or coarser, the rounding of the stamps is reckoned with (`rounded_centre`)
+_FEW_PAIRS, _ROUNDED_S = 40, 0.5
+# what clocks that stamp one pitch differ by beyond rounding, three kinds equally likely, and the density of a stamp that is off by
+# anything; guesses, no source
+_STEADINESS_S, _STRAY = (0.1, 0.25, 0.6), 0.01
 
 
 class Clock(NamedTuple):
@@ -91,7 +96,7 @@ def refine(
     first_s: Floats,
     second_s: Floats,
     pairs: tuple[Ints, Ints, Floats],
-    resolution_s: float,
+    resolutions_s: tuple[float, float],
     floor_s: float,
 ) -> Clock:
     """The path again, from pairs (first, second, posterior) of the alignment, in each step-free stretch by itself."""
@@ -102,6 +107,7 @@ def refine(
         return clock
     order = np.argsort(second, kind="stable")
     second, gap = second[order], (second_s[second] - first_s[first])[order]
+    resolution_s = max(resolutions_s)
     offset = clock.offset_s.copy()
     for segment in range(int(clock.segment[-1]) + 1):
         mine = clock.segment[second] == segment
@@ -111,7 +117,7 @@ def refine(
         if resolution_s > COARSE_S:
             offset[members] = box_centre(gap[mine], clock.sigma_s, resolution_s)
         else:
-            offset[members] = _path(second_s, members, second[mine], gap[mine], floor_s)
+            offset[members] = _path(second_s, members, second[mine], gap[mine], resolutions_s, floor_s)
     sigma = clock.sigma_s if resolution_s > COARSE_S else max(floor_s, robust_sd(gap - offset[second]))
     return clock._replace(offset_s=offset, sigma_s=sigma)
 
@@ -123,7 +129,9 @@ def robust_sd(residual: Floats) -> float:
     return float(np.sqrt(np.mean(near**2))) if len(near) else 0.0
 
 
-def _path(second_s: Floats, members: Ints, second: Ints, gap: Floats, floor_s: float) -> Floats:
+def _path(
+    second_s: Floats, members: Ints, second: Ints, gap: Floats, resolutions_s: tuple[float, float], floor_s: float
+) -> Floats:
     """A straight line through one stretch, by robust regression; where the clock does not run straight, a running median about it."""
     middle = float(np.mean(second_s[second]))
     at = second_s[second] - middle
@@ -131,6 +139,8 @@ def _path(second_s: Floats, members: Ints, second: Ints, gap: Floats, floor_s: f
     where = (
         np.where(np.isnan(second_s[members]), np.interp(members, second, second_s[second]), second_s[members]) - middle
     )
+    if len(gap) < _FEW_PAIRS and max(resolutions_s) >= _ROUNDED_S:
+        start = rounded_centre(gap - slope * at, start, resolutions_s)
     line = start + slope * where
     if len(gap) < 2 * _MEDIAN_PAIRS:
         return line
@@ -158,6 +168,39 @@ def robust_line(at: Floats, gap: Floats, scale_s: float) -> tuple[float, float]:
         if abs(start - before) < 1e-4:
             break
     return start, slope
+
+
+def rounded_centre(gap: Floats, near_s: float, resolutions_s: tuple[float, float]) -> float:
+    """Mean of what the offset can be, given few time differences of two clocks that cut their stamps to whole units.
+
+    The difference of two stamps of 1 s takes one of two values, in shares that tell the fraction of the offset: neither a median nor the
+    mean of three of them reads that well. Every offset about `near_s` counts by its likelihood, over clocks that are steady and less so.
+    """
+    reach = sum(resolutions_s) / 2
+    offset = near_s + np.linspace(-reach, reach, 81)
+    away = gap - offset[:, None]
+    log_likelihood = np.array(
+        [np.log(_rounded_density(away, spread, resolutions_s) + _STRAY).sum(axis=1) for spread in _STEADINESS_S]
+    )
+    weight = np.exp(log_likelihood - log_likelihood.max()).sum(axis=0)
+    return float((weight * offset).sum() / weight.sum())
+
+
+def _rounded_density(residual_s: Floats, spread_s: float, resolutions_s: tuple[float, float]) -> Floats:
+    """Density of a time difference with normal spread, both of whose stamps were cut to whole units: box * box * normal."""
+    low, high = sorted(max(r, 0.05) for r in resolutions_s)
+    outer, inner = (high + low) / 2, (high - low) / 2
+    corners = ((outer, 1.0), (inner, -1.0), (-inner, -1.0), (-outer, 1.0))
+    total = sum(sign * _ramp((residual_s + at) / spread_s) for at, sign in corners)
+    return np.asarray(np.maximum(total * spread_s / (low * high), 0.0))
+
+
+def _ramp(x: Floats) -> Floats:
+    """Integral of the normal distribution function up to x."""
+    near = np.clip(x, -6.0, 6.0)
+    return np.asarray(
+        near * normal_cdf(near) + np.exp(-0.5 * near**2) / math.sqrt(2 * math.pi) + np.maximum(x - 6.0, 0.0)
+    )
 
 
 def running_mean(values: Floats, width: int) -> Floats:

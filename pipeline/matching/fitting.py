@@ -1,5 +1,6 @@
 """From a model of readings to posteriors: where to look, evidence inside the bands, alignment, competing units."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -314,14 +315,15 @@ def next_gaps(units: list[Unit], cells: Cells) -> Gaps:
     return gaps
 
 
-def refined(units: list[Unit], places: list[Place], cells: Cells) -> list[Place]:
-    """Each clock once more, from the pairs that the alignment is sure of, and the window that these leave for the others."""
+def refined(units: list[Unit], places: list[Place], cells: Cells, some: Sequence[int] | None = None) -> list[Place]:
+    """Each clock (or those of some units) once more, from the pairs that the alignment is sure of, and the window that these leave."""
     starts = np.searchsorted(cells.unit, np.arange(len(units) + 1))
     sure = np.flatnonzero(cells.posterior > 0.8)
     cuts = np.searchsorted(sure, starts)
     certain = (cells.posterior > _PINNED) & (cells.evidence > _PINNED_EVIDENCE)
     out: list[Place] = []
-    for u, (unit, place) in enumerate(zip(units, places, strict=True)):
+    for u in range(len(units)) if some is None else some:
+        unit, place = units[u], places[u]
         mine = sure[cuts[u] : cuts[u + 1]]
         shape = len(unit.first.rows), len(unit.second.rows)
         pins = mine[certain[mine]]
@@ -340,4 +342,5 @@ def refined(units: list[Unit], places: list[Place], cells: Cells) -> list[Place]
 
 def _refined_clock(unit: Unit, clock: Clock, pairs: tuple[Ints, Ints, Floats]) -> Clock:
     floor_s = max(0.32 * float(np.hypot(unit.first.resolution_s, unit.second.resolution_s)), 0.02)
-    return refine(clock, unit.first.seen_s, unit.second.seen_s, pairs, unit.resolution_s, floor_s)
+    resolutions_s = (unit.first.resolution_s, unit.second.resolution_s)
+    return refine(clock, unit.first.seen_s, unit.second.seen_s, pairs, resolutions_s, floor_s)

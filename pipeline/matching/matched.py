@@ -146,7 +146,16 @@ def _final_fit(
         reaches(units, _where_a_step_may_hide(units, places, day_fit.fit)),
         said,
     )
-    return fit, places, models
+    return fit, _with_final_clocks(units, places, fit), models
+
+
+def _with_final_clocks(units: list[Unit], places: list[Place], fit: Fit) -> list[Place]:
+    """Clocks that were set on the way once more, from the pairs that it came to: what lies past a step was found last, by few of them."""
+    stepped = [u for u, place in enumerate(places) if place.clock is not None and place.clock.segment[-1] > 0]
+    out = list(places)
+    for u, place in zip(stepped, refined(units, places, fit.cells, stepped), strict=True):
+        out[u] = place
+    return out
 
 
 def _where_a_step_may_hide(units: list[Unit], places: list[Place], fit: Fit) -> Ints:
