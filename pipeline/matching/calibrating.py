@@ -105,15 +105,49 @@ def fit_days(records: Records, units: list[Unit]) -> DayFit:
     prior = _start_prior(start)
     places, gaps = locate(records, units, start, which), start_gaps(len(units))
     fit = run_round(records, units, start, which, places, gaps, None, _first_reaches(units, places))
-    models, _ = learn(records, units, which, Models(keys, start, None), prior, fit, trust=0.8)
+    models, same = learn(records, units, which, Models(keys, start, None), prior, fit, trust=0.8)
     gaps, places = next_gaps(units, fit.cells), refined(units, places, fit.cells)
     places = with_steps(records, units, which, models[1:], fit.cells, places)
     again = unsettled(units, fit, places)
     places = without_taken(units, fit, borrowed(units, fit, relocated(records, units, which, models, again, places)))
-    fit = run_round(records, units, models.readings, which, places, gaps, models.labels, reaches(units, again))
-    models, same = learn(records, units, which, models, prior, fit, trust=1.0)
-    places = with_steps(records, units, which, models[1:], fit.cells, refined(units, places, fit.cells))
-    return DayFit(start, models, same, fit, places, next_gaps(units, fit.cells))
+    day_fit = DayFit(start, models, same, fit, places, gaps)
+    return _looked_at_again(records, units, which, prior, day_fit, again)
+
+
+def _looked_at_again(
+    records: Records, units: list[Unit], which: Ints, prior: Prior, first: DayFit, rough: Ints
+) -> DayFit:
+    """A second round for the pairs of trackers with a unit that the first one did not settle, or whose clock was set on the way.
+
+    The outcome of the others stands: what they say of readings and labels changes by nothing that counts. Which ones they are depends
+    on their own day only.
+    """
+    stepped = np.array([p.clock is not None and p.clock.segment[-1] > 0 for p in first.places], dtype=bool)
+    again = np.flatnonzero(np.isin(which, which[np.union1d(rough, np.flatnonzero(stepped))]))
+    some, of, places = [units[u] for u in again], which[again], [first.places[u] for u in again]
+    reach_s = reaches(units, rough)[again]
+    fit = run_round(
+        records, some, first.models.readings, of, places, first.gaps.take(again), first.models.labels, reach_s
+    )
+    models, same = learn(records, some, of, first.models, prior, fit, trust=1.0)
+    models = models._replace(readings=models.readings._replace(trust=np.ones(len(models.keys))))
+    places = with_steps(records, some, of, models[1:], fit.cells, refined(some, places, fit.cells))
+    spoken = np.isin(np.arange(len(models.keys)), of)
+    return DayFit(
+        first.start,
+        models,
+        SameFit(*(np.where(spoken[:, None], new, old) for new, old in zip(same, first.same, strict=True))),
+        first.fit.put(again, fit),
+        _put(first.places, again, places),
+        first.gaps.put(again, next_gaps(some, fit.cells)),
+    )
+
+
+def _put(places: list[Place], at: Ints, new: list[Place]) -> list[Place]:
+    out = list(places)
+    for u, place in zip(at.tolist(), new, strict=True):
+        out[u] = place
+    return out
 
 
 def _first_reaches(units: list[Unit], places: list[Place]) -> Floats:

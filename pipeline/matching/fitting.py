@@ -93,6 +93,16 @@ class Fit(NamedTuple):
     log_evidence: Floats
     same_session: Floats
 
+    def put(self, units: Ints, new: "Fit") -> "Fit":
+        """The same with the outcome of some units replaced; rows and columns of the bands mean nothing any more."""
+        old = np.flatnonzero(~np.isin(self.cells.unit, units))
+        own = new.cells._replace(unit=units[new.cells.unit])
+        order = np.argsort(np.concatenate([self.cells.unit[old], own.unit]), kind="stable")
+        cells = Cells(*(np.concatenate([a[old], b])[order] for a, b in zip(self.cells, own, strict=True)))
+        log_evidence, same_session = self.log_evidence.copy(), self.same_session.copy()
+        log_evidence[units], same_session[units] = new.log_evidence, new.same_session
+        return Fit(cells, log_evidence, same_session)
+
 
 def start_gaps(units: int) -> Gaps:
     """The priors: a run of 2.5 records begins after every 20th."""
