@@ -250,6 +250,17 @@ def test_a_json_document_with_its_day_beside_the_records_is_drafted_and_read(tmp
     assert (first["spin_rate_rpm"], first["extension_ft"]) == (pytest.approx(37 * 60), pytest.approx(2.05 / 0.3048))
 
 
+def test_a_heading_in_brackets_is_no_json(tmp_path: Path) -> None:
+    table = drafted(export(tmp_path, "[Evening]\n\ntime;speed\n2026-03-14 18:00:01;88,5\n2026-03-14 18:00:31;89,5\n"))
+    assert table["file"] == {
+        "format": "csv",
+        "name_pattern": "a*.csv",
+        "delimiter": ";",
+        "header_starts_with": "time;",
+        "decimal": ",",
+    }
+
+
 def test_a_quoted_file_with_a_preamble_and_a_line_of_means_is_read_by_its_draft(tmp_path: Path) -> None:
     rows = "".join(f'"{n}","6:{n:02d} PM","Brandt, Ivo","{88 + n / 10}"\n' for n in range(1, 30))
     data = f""""Evening report","","",""\n"Day","10/21/2026","",""\n\n"No","Time","Pitcher","Velocity (mph)"\n{rows}"Average","","","88.1"\n"""
@@ -486,7 +497,14 @@ def test_the_command_writes_a_draft_that_check_refuses_until_it_is_answered(tmp_
 
 
 def test_a_file_that_is_no_table_ends_the_command_with_2(tmp_path: Path) -> None:
-    for data in (b"", b"\x89PNG\r\n", b"a letter\nto nobody\n", b'{"a": [', b"PK\x03\x04broken"):
+    for data in (
+        b"",
+        b"\x89PNG\r\n",
+        b"a letter\nto nobody\n",
+        (PROJECT / "README.md").read_bytes(),
+        b'{"a": [',
+        b"PK\x03\x04broken",
+    ):
         done = command("draft", export(tmp_path, data, "it.csv"))
         assert (
             done.returncode == 2 and done.stdout == "" and "it.csv: " in done.stderr and "Traceback" not in done.stderr

@@ -26,6 +26,8 @@ _LONGEST_TRAILER = 5
 _NUMBER = re.compile(r"[+-]?[\d.,]*\d[\d.,]*%?")
 _SUMS = re.compile(r"\W*(total|sum|average|mean|count|end)\b", re.IGNORECASE)
 _DEEPEST = 8
+# a bracket alone may open a heading such as [Evening]
+_JSON = re.compile(r"\s*(\{|\[\s*[{\[\]])")
 _MOST_CARRIED = 20
 
 
@@ -50,7 +52,7 @@ def sniff(path: Path) -> Sniffed:
     """Find out how the file is built, and read it. Raises UnreadableExport, and nothing else, whatever its bytes."""
     try:
         check_size(path.stat().st_size)
-        return _sniff(path.read_bytes(), path)
+        return _fitting(_sniff(path.read_bytes(), path))
     except UnreadableExport:
         raise
     except OSError as error:
@@ -64,6 +66,19 @@ def sniff(path: Path) -> Sniffed:
         ) from error
 
 
+def _fitting(sniffed: Sniffed) -> Sniffed:
+    """Refuse what was taken for a table and is none: most of its lines fit no header."""
+    rows, fitting = sniffed.raw.rows_read, sniffed.raw.cells.height
+    if fitting < rows / 2:
+        why = sniffed.raw.problems.get_column("reason").drop_nulls()
+        first = f", the first: {why[0]}" if why.len() else ""
+        raise UnreadableExport(
+            f"{rows - fitting} of {rows} lines do not fit what was taken for the names{first}",
+            "if it is a table, take a sound export, or write its profile by hand (schemas/README.md)",
+        )
+    return sniffed
+
+
 def _sniff(data: bytes, path: Path) -> Sniffed:
     named = [Line("name_pattern", _name_pattern(path.name), "a guess from this one name; * stands for any text")]
     if data.startswith(b"PAR1"):
@@ -73,7 +88,7 @@ def _sniff(data: bytes, path: Path) -> Sniffed:
         return _workbook(data, named)
     encoding, text = _decoded(data)
     coded = [Line("encoding", encoding, _encoding_note(encoding))] if encoding != "utf-8" else []
-    if text.lstrip()[:1] in ("{", "["):
+    if _JSON.match(text):
         return _json(data, text, [*named, *coded])
     return _delimited(data, text, [*named, *coded])
 
