@@ -98,8 +98,11 @@ def model_keys(units: list[Unit]) -> tuple[list[tuple[int, int, int]], Ints]:
     return keys, np.array([place[(*u.trackers, u.day)] for u in units], dtype=np.int64)
 
 
-def fit_days(records: Records, units: list[Unit]) -> DayFit:
-    """Stage 1: every tracker pair on every station-day by itself, from built-in priors."""
+def fit_days(records: Records, units: list[Unit], all_twice: bool = False) -> DayFit:
+    """Stage 1: every tracker pair on every station-day by itself, from built-in priors.
+
+    `all_twice`: also what is settled gets a second round; for trials, whose evidence is compared as it stands.
+    """
     keys, which = model_keys(units)
     start = _start(records, keys)
     prior = _start_prior(start)
@@ -111,11 +114,11 @@ def fit_days(records: Records, units: list[Unit]) -> DayFit:
     again = unsettled(units, fit, places)
     places = without_taken(units, fit, borrowed(units, fit, relocated(records, units, which, models, again, places)))
     day_fit = DayFit(start, models, same, fit, places, gaps)
-    return _looked_at_again(records, units, which, prior, day_fit, again)
+    return _looked_at_again(records, units, which, prior, day_fit, again, all_twice)
 
 
 def _looked_at_again(
-    records: Records, units: list[Unit], which: Ints, prior: Prior, first: DayFit, rough: Ints
+    records: Records, units: list[Unit], which: Ints, prior: Prior, first: DayFit, rough: Ints, all_twice: bool
 ) -> DayFit:
     """A second round for the pairs of trackers with a unit that the first one did not settle, or whose clock was set on the way.
 
@@ -123,7 +126,7 @@ def _looked_at_again(
     on their own day only.
     """
     stepped = np.array([p.clock is not None and p.clock.segment[-1] > 0 for p in first.places], dtype=bool)
-    again = np.flatnonzero(np.isin(which, which[np.union1d(rough, np.flatnonzero(stepped))]))
+    again = np.flatnonzero(np.isin(which, which[np.union1d(rough, np.flatnonzero(stepped))]) | all_twice)
     some, of, places = [units[u] for u in again], which[again], [first.places[u] for u in again]
     reach_s = reaches(units, rough)[again]
     fit = run_round(

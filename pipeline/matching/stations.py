@@ -163,7 +163,7 @@ def _chances(together: pl.DataFrame, tries: Mapping[str, _Try]) -> _Chances:
     owner = [tries[name].records["tracker"][0] for name in names]
     roams = np.array([t == o for t, o in zip(records.frame["tracker"].to_list(), owner, strict=True)], dtype=bool)
     units = [u for u in units_of(streams_of(records)) if roams[u.first.rows[0]] or roams[u.second.rows[0]]]
-    fit = fit_days(records, units).fit
+    fit = fit_days(records, units, all_twice=True).fit
     matched = np.bincount(fit.cells.unit, fit.cells.posterior, len(units))
     try_of = [names[int(unit.first.rows[0])] for unit in units]
     # of several tries, the best flatters itself more
