@@ -232,7 +232,7 @@ def _killed(nursery: Nursery, order: Order, after_s: float | None, _workspace: P
 def test_a_run_killed_at_random_moments_leaves_a_whole_version_and_the_next_run_mends_it(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    _kill_at_random([stages["night"]], nursery, tmp_path, 6, 3)
+    _kill_at_random([stages["night"]], nursery, tmp_path, 4, 2)
 
 
 @pytest.mark.long
@@ -290,13 +290,13 @@ def _kill_at_points(
 def test_runs_killed_at_each_step_one_after_the_other_are_mended_by_the_next(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    _kill_at_points(stages["night"], nursery, tmp_path, BEFORE[::2], len(BEFORE))
+    _kill_at_points(stages["night"], nursery, tmp_path, BEFORE[::3], len(BEFORE))
 
 
 def test_a_run_killed_once_its_version_stands_is_mended_by_the_next(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    _kill_at_points(stages["night"], nursery, tmp_path, AFTER[::4], 1)
+    _kill_at_points(stages["night"], nursery, tmp_path, AFTER[::5], 1)
 
 
 @pytest.mark.long
@@ -364,9 +364,9 @@ def test_a_disk_that_refuses_a_call_fails_the_run_in_one_sentence_and_the_next_r
     number: int, stages: dict[str, Stage], lying: Nursery, tmp_path: Path
 ) -> None:
     stage = stages["night"]
-    positions = _spread(_calls(stage, lying, tmp_path / "w", number), 7)
+    positions = _spread(_calls(stage, lying, tmp_path / "w", number), 6)
     deeds = [Deed(at, FAIL_ONCE, number, half_first=place % 2 == 1) for place, at in enumerate(positions)]
-    _fail_at(stage, lying, tmp_path, deeds, 4)
+    _fail_at(stage, lying, tmp_path, deeds, 6)
 
 
 @pytest.mark.long
@@ -420,7 +420,9 @@ def test_a_run_without_memory_fails_or_dies_and_breaks_nothing(
     codes = []
     for spare in spare_mb:
         order = Order(str(tmp_path / "w"), ["run", "-w", str(tmp_path / "w")], limits={"AS": spare * 2**20})
-        ended = trial.harm(partial(_killed, nursery, order, None), f"{spare} MB to spare")
+        # threads of compiled libraries that could not be started may, rarely, leave others waiting for them: whoever kills that run then
+        # must find the same as after any other kill
+        ended = trial.harm(partial(_killed, nursery, order, 60.0), f"{spare} MB to spare")
         assert ended.code in (0, 3) or ended.was_killed, (spare, ended)
         codes.append(ended.code)
     assert codes[0] != 0

@@ -149,6 +149,7 @@ def test_a_dropped_export_whose_content_stands_under_another_name_takes_no_row_w
     assert comparable(workspace)["pitches"].equals(before)
 
 
+@pytest.mark.long
 def test_an_export_that_was_dropped_and_comes_again_counts_again_until_it_goes(workspace: Path, tmp_path: Path) -> None:
     before = comparable(workspace)
     path = one(workspace, "wurf_20261013_1537_Sued")
@@ -263,7 +264,6 @@ def test_a_copy_of_an_export_changes_its_files_row_only(workspace: Path, tmp_pat
     path.with_name("radar_2026-10-16_v0.csv").unlink()
     night(workspace)
     assert comparable(workspace)["pitches"].equals(before)
-    assert_as_from_nothing(workspace, tmp_path / "fresh_2")
 
 
 def test_an_export_that_is_still_growing_is_left_for_the_next_run(
