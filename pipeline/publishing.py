@@ -12,6 +12,7 @@ permits no links (Windows as a rule) current.txt names the version, and pitchled
 """
 
 import contextlib
+import errno
 import hashlib
 import json
 import logging
@@ -39,6 +40,8 @@ POINTER = "current.txt"
 LINKED = (DATABASE, "parquet", "quarantine", MANIFEST)
 COPIED = (DATABASE, MANIFEST)
 HALF_DONE = ".half-"
+# a disk that fails once is no system without links
+_OF_THE_DISK = (errno.EIO, errno.ENOSPC, errno.EDQUOT, errno.EROFS) if os.name == "posix" else (errno.EIO, errno.ENOSPC)
 # what the engine says of a disk or memory that gives no more; a commit that fails can have no other cause, as nobody else writes the file
 _REFUSALS = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException, duckdb.TransactionException)
 # a reader that has just looked up the version before this one must still find its files
@@ -412,7 +415,7 @@ def _point_by_links(folder: Path, version: str) -> bool:
             _link(Path("current") / name, folder / name)
         _link(Path("versions") / version, folder / "current")
     except (OSError, NotImplementedError) as refusal:
-        if (folder / "current").is_symlink():
+        if (folder / "current").is_symlink() or getattr(refusal, "errno", None) in _OF_THE_DISK:
             raise
         log.info("no links here (%s): copies and %s instead", refusal, POINTER)
         return False

@@ -1,6 +1,7 @@
 """Publishing: one whole version or the other, whatever happens, and a sealed way to read it."""
 
 import csv
+import errno
 import hashlib
 import json
 import os
@@ -338,6 +339,19 @@ def test_without_links_a_pointer_and_copies_do_the_same(no_links, tmp_path):
         assert run_query(tmp_path, "select version from warehouse_version").item() == version
     assert versions(tmp_path) == ["v2", "v3"]
     assert not (tmp_path / "current").exists()
+
+
+def test_a_disk_that_fails_at_the_first_link_is_no_system_without_links(tmp_path, monkeypatch):
+    def fail(*_args, **_kwargs):
+        raise OSError(errno.EIO, "Input/output error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "symlink", fail)
+        with pytest.raises(PublishFailedError, match="nothing is published yet"):
+            publish(small_tables(), tmp_path, "v1", 2)
+    assert not (tmp_path / "current.txt").exists() and not (tmp_path / "manifest.json").exists()
+    publish(small_tables(), tmp_path, "v2", 2)
+    assert _seen(tmp_path) == "v2"
 
 
 def test_without_links_a_copy_held_open_waits_and_the_run_goes_on(no_links, tmp_path, monkeypatch, caplog):
