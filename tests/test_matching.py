@@ -315,7 +315,7 @@ def test_each_record_of_a_ball_that_serves_two_mounds_in_one_log_is_found_at_its
     found = matched.station_finds.join(thrown, on="sighting_id")
     right = (found["station"] == found["true_station"]).to_numpy()
     balls = season.sightings.filter(pl.col("tracker") == "portable").join(thrown, on="sighting_id").height
-    assert right.sum() > 0.98 * balls
+    assert right.sum() > 0.985 * balls
     # as often wrong as said
     assert (~right).sum() <= (1 - found["probability"]).sum() + 6
     groups = thrown.join(matched.matches, on="sighting_id").group_by("throw").agg(pl.col("group_id").n_unique())
