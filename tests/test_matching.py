@@ -152,6 +152,19 @@ def test_double_triggers_are_set_beside_the_record_that_they_repeat():
     assert doubles.filter(pl.col("throw").ne_missing(pl.col("throw_of"))).height <= max(1, 0.1 * truly)
 
 
+@pytest.mark.parametrize("tracker", ["radar", "camera"])
+def test_a_throw_that_a_tracker_wrote_twice_counts_once_even_where_no_other_saw_it(tracker: str):
+    season = simulate(world("clean"), 1000)
+    alone = season.sightings.filter(pl.col("tracker") == tracker)
+    throws = season.truth.select("sighting_id", "throw").drop_nulls().join(alone, on="sighting_id", how="semi")
+    truly = throws.height - throws["throw"].n_unique()
+    found = _match(alone).doubles.join(season.truth.select("sighting_id", "throw"), on="sighting_id")
+    found = found.join(season.truth.select(of_sighting_id="sighting_id", throw_of="throw"), on="of_sighting_id")
+    assert truly >= 9
+    assert found.filter(pl.col("throw") == pl.col("throw_of")).height >= 0.9 * truly
+    assert found.filter(pl.col("throw").ne_missing(pl.col("throw_of"))).height <= 1
+
+
 def test_every_sighting_is_in_one_pitch_or_a_double_and_no_pitch_has_two_of_one_tracker():
     for name in ("all faults, three trackers", "many false records"):
         season, matched = _season(name, 1)

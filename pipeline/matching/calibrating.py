@@ -323,7 +323,7 @@ def _start(records: Records, keys: list[tuple[int, int, int]]) -> ReadingModel:
     bias, spread, known = np.zeros(size), np.ones(size), np.zeros(size, dtype=bool)
     owner = records.day * len(records.trackers) + records.tracker
     blocks = np.split(np.arange(len(owner)), np.flatnonzero(np.diff(owner)) + 1)
-    by_owner = {int(owner[rows[0]]): _middle_and_spread(records.readings[rows]) for rows in blocks if len(rows)}
+    by_owner = {int(owner[rows[0]]): middle_and_spread(records.readings[rows]) for rows in blocks if len(rows)}
     for n, (first, second, day) in enumerate(keys):
         (middle_a, spread_a, seen_a), (middle_b, spread_b, seen_b) = (
             by_owner[day * len(records.trackers) + tracker] for tracker in (first, second)
@@ -336,7 +336,7 @@ def _start(records: Records, keys: list[tuple[int, int, int]]) -> ReadingModel:
     return start_model(bias, spread, known, trust=0.6)
 
 
-def _middle_and_spread(readings: Floats) -> tuple[Floats, Floats, Floats]:
+def middle_and_spread(readings: Floats) -> tuple[Floats, Floats, Floats]:
     """Median, robust spread and number of the readings of one tracker's day, by metric; for an axis about its mean direction."""
     seen = (~np.isnan(readings)).sum(axis=0)
     values = readings.copy()

@@ -6,10 +6,10 @@ import numpy as np
 
 from pipeline.matching.arrays import Bools, Floats, Ints
 from pipeline.matching.bands import Cells
-from pipeline.matching.calibrating import Models
+from pipeline.matching.calibrating import Models, middle_and_spread
 from pipeline.matching.clock import COARSE_S
 from pipeline.matching.labels import label_evidence
-from pipeline.matching.readings import ReadingModel, log_ratio
+from pipeline.matching.readings import ReadingModel, log_ratio, start_model
 from pipeline.matching.records import Records, Stream, Unit
 
 # no two pitches are thrown to one plate this soon after one another; on two mounds they are
@@ -17,6 +17,8 @@ _LONGEST_S = 2.7
 # share of throws that are written twice (method page, section 5)
 _DOUBLE_SHARE, _FLOOR = 0.007, 0.0007
 _UNTIMED_EVIDENCE, _UNTIMED_METRICS = 5.0, 3
+# no evidence that any prior could lift
+_NOTHING = -50.0
 
 
 class Doubles(NamedTuple):
@@ -37,7 +39,10 @@ def find_doubles(
     second = np.concatenate([p[1] for p in parts]) if parts else first
     gap = np.concatenate([p[2] for p in parts]) if parts else np.zeros(0)
     needed = np.concatenate([np.full(len(p[0]), p[3]) for p in parts]) if parts else gap
-    strength = _one_throw(records, models, units, which, first, second)
+    of = _model_of(records, models, units, which, first)
+    strength = np.maximum(
+        _one_throw(records, models, of, first, second), _one_throw_alone(records, of, first, second, gap)
+    )
     probability = 1 / (1 + np.exp(-np.clip(strength - needed, -50, 50)))
     likely = np.flatnonzero(probability > 0.5)
     two = _seen_as_two(records, cells, first[likely], second[likely])
@@ -56,20 +61,41 @@ def _neighbours(stream: Stream) -> tuple[Ints, Ints, Floats, float]:
     return rows[:-1][soon], rows[1:][soon], gap[soon], -float(np.log(_DOUBLE_SHARE / (0.5 * crowd + _FLOOR)))
 
 
-def _one_throw(
-    records: Records, models: Models, units: list[Unit], unit_models: Ints, first: Ints, second: Ints
-) -> Floats:
+def _one_throw(records: Records, models: Models, which: Ints, first: Ints, second: Ints) -> Floats:
     """Log ratio that two records of one tracker are one throw; under 3 common metrics without a clock there is none."""
-    which = _model_of(records, models, units, unit_models, first)
-    strength = np.full(len(first), -50.0)
+    strength = np.full(len(first), _NOTHING)
     order = np.flatnonzero(which >= 0)[np.argsort(which[which >= 0], kind="stable")]
     of, a, b = which[order], first[order], second[order]
     say = log_ratio(_own_model(models.readings), of, records.readings, a, b)
     if models.labels is not None:
         say = say + label_evidence(models.labels, of, records.labels, a, b)
     common = (~np.isnan(records.readings[a]) & ~np.isnan(records.readings[b])).sum(axis=1)
-    say = np.where(common < 1, -50.0, say)
+    say = np.where(common < 1, _NOTHING, say)
     strength[order] = np.where(common < _UNTIMED_METRICS, np.minimum(say, _UNTIMED_EVIDENCE - 0.1), say)
+    return strength
+
+
+def _one_throw_alone(records: Records, which: Ints, first: Ints, second: Ints, gap: Floats) -> Floats:
+    """The same where the tracker was alone on its station-day and nothing was learned of it: by its own day's spread, and only with a clock.
+
+    Without one, two like pitches of one pitcher in a row would pass for one.
+    """
+    strength = np.full(len(first), _NOTHING)
+    lone = np.flatnonzero((which < 0) & ~np.isnan(gap))
+    if not len(lone):
+        return strength
+    owner = records.day * len(records.trackers) + records.tracker
+    owners, of = np.unique(owner[first[lone]], return_inverse=True)
+    own = [middle_and_spread(records.readings[owner == one]) for one in owners.tolist()]
+    spread, seen = np.stack([one[1] for one in own]), np.stack([one[2] for one in own])
+    known = (seen > 1) & (spread > 0)
+    model = start_model(np.zeros_like(spread), np.where(known, spread, 1.0), known, trust=0.6)
+    order = np.argsort(of, kind="stable")
+    a, b = first[lone][order], second[lone][order]
+    common = (~np.isnan(records.readings[a]) & ~np.isnan(records.readings[b])).sum(axis=1)
+    strength[lone[order]] = np.where(
+        common < 1, _NOTHING, log_ratio(_own_model(model), of[order], records.readings, a, b)
+    )
     return strength
 
 
