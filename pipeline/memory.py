@@ -44,7 +44,8 @@ class Memory(NamedTuple):
         file = self.folder / MEMORY / f"{name}.parquet"
         files = sorted((self.folder / MEMORY / name).glob("*.parquet")) or [file]
         try:
-            return pl.concat((pl.read_parquet(part, hive_partitioning=False) for part in files), how="diagonal")
+            parts = [pl.scan_parquet(part, hive_partitioning=False) for part in files]
+            return pl.concat(parts, how="diagonal").collect()
         except (OSError, pl.exceptions.ComputeError) as fault:
             raise DamagedVersionError(
                 f"version {self.version} is damaged: {file} can't be read ({fault}). Put an older one back with "
