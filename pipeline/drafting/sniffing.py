@@ -15,7 +15,7 @@ from pipeline.sources.readers.delimited import decode, read_delimited
 from pipeline.sources.readers.excel import first_rows, read_xlsx
 from pipeline.sources.readers.json_records import MAX_DOCUMENT_BYTES, read_json_document, read_json_lines
 from pipeline.sources.readers.parquet import read_parquet
-from pipeline.sources.readers.raw import RawExport, UnreadableExport, check_size
+from pipeline.sources.readers.raw import RawExport, UnreadableExport, any_fault_told, bytes_of
 
 # the last of them decodes anything
 _ENCODINGS = ("utf-8", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "cp1252", "latin-1")
@@ -50,20 +50,9 @@ class Sniffed(NamedTuple):
 
 def sniff(path: Path) -> Sniffed:
     """Find out how the file is built, and read it. Raises UnreadableExport, and nothing else, whatever its bytes."""
-    try:
-        check_size(path.stat().st_size)
-        return _fitting(_sniff(path.read_bytes(), path))
-    except UnreadableExport:
-        raise
-    except OSError as error:
-        raise UnreadableExport(f"can't be opened: {error.strerror or error}", "check that it is there") from None
-    except BaseException as error:
-        if isinstance(error, KeyboardInterrupt | SystemExit):
-            raise
-        # a parser's last word on hostile bytes, panics of compiled code included
-        raise UnreadableExport(
-            f"can't be read: {type(error).__name__}: {str(error)[:200]}", "export the file again"
-        ) from error
+    data = bytes_of(path)
+    with any_fault_told():
+        return _fitting(_sniff(data, path))
 
 
 def _fitting(sniffed: Sniffed) -> Sniffed:

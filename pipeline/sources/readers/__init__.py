@@ -8,7 +8,16 @@ import polars as pl
 
 from pipeline.inbox import fit_to_store
 from pipeline.sources.profile import Profile
-from pipeline.sources.readers.raw import FILE_ROW, PROBLEM_SCHEMA, RawExport, UnreadableExport, check_size, printable
+from pipeline.sources.readers.raw import (
+    FILE_ROW,
+    PROBLEM_SCHEMA,
+    RawExport,
+    UnreadableExport,
+    any_fault_told,
+    bytes_of,
+    check_size,
+    printable,
+)
 from pipeline.toml_problems import nearest_of
 
 __all__ = ["RawExport", "UnreadableExport", "read_export"]
@@ -28,18 +37,10 @@ def read_export(path: Path, profile: Profile, content: bytes | None = None) -> R
             f"the name does not fit '{profile.file.name_pattern}', which {profile.file_name} states",
             "move the file, or mend name_pattern in the profile's [file]",
         )
-    data = _bytes(path, content)
-    try:
+    data = bytes_of(path) if content is None else content
+    check_size(len(data))
+    with any_fault_told():
         raw = _read(data, profile)
-    except UnreadableExport:
-        raise
-    except BaseException as error:
-        if isinstance(error, KeyboardInterrupt | SystemExit):
-            raise
-        # a parser's last word on hostile bytes, panics of compiled code included: the night goes on without this file
-        raise UnreadableExport(
-            f"can't be read: {type(error).__name__}: {str(error)[:200]}", "export the file again"
-        ) from error
     raw = _with_all_columns(raw, profile)
     return raw._replace(carried=raw.carried | _carried_by_name(path.name, profile))
 
@@ -48,16 +49,6 @@ def _carried_by_name(name: str, profile: Profile) -> dict[str, str]:
     found = re.search(profile.file.name.pattern, name) if profile.file.name else None
     groups = {f"@name.{group}": text for group, text in found.groupdict().items() if text is not None} if found else {}
     return {ref: fit_to_store(text) for ref, text in {"@file": name, **groups}.items()}
-
-
-def _bytes(path: Path, content: bytes | None) -> bytes:
-    try:
-        check_size(path.stat().st_size if content is None else len(content))
-        return path.read_bytes() if content is None else content
-    except OSError as error:
-        raise UnreadableExport(
-            f"can't be opened: {error.strerror or error}", "check that the file is there and may be read"
-        ) from None
 
 
 def _read(data: bytes, profile: Profile) -> RawExport:

@@ -1,6 +1,8 @@
 """What every reader gives: an export's cells as text, each row with its place in the file, and the rows that could not be read."""
 
-from collections.abc import Sequence
+import contextlib
+from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import NamedTuple
 
 import polars as pl
@@ -51,6 +53,32 @@ class UnreadableExport(PitchledgerError):  # noqa: N818 -- read as what it is: t
     def __reduce__(self) -> tuple[type["UnreadableExport"], tuple[str, str]]:
         """Survive the way back from a worker process."""
         return UnreadableExport, (self.reason, self.fix)
+
+
+@contextlib.contextmanager
+def any_fault_told() -> Iterator[None]:
+    """Whatever a parser says last of hostile bytes, panics of compiled code included, is an UnreadableExport: the night goes on without the file."""
+    try:
+        yield
+    except UnreadableExport:
+        raise
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt | SystemExit):
+            raise
+        raise UnreadableExport(
+            f"can't be read: {type(error).__name__}: {str(error)[:200]}", "export the file again"
+        ) from error
+
+
+def bytes_of(path: Path) -> bytes:
+    """The file's bytes. Raises UnreadableExport where it can't be opened or is too large."""
+    try:
+        check_size(path.stat().st_size)
+        return path.read_bytes()
+    except OSError as error:
+        raise UnreadableExport(
+            f"can't be opened: {error.strerror or error}", "check that the file is there and may be read"
+        ) from None
 
 
 class Problems(NamedTuple):
