@@ -508,6 +508,10 @@ def _remove_old(folder: Path, keep: int) -> None:
 # ---- reading -----------------------------------------------------------------------------------------------------------------------------
 
 
+# an export that repeats another has the same id as that one: of each id the row that was read, by its first name
+ONE_A_FILE = "(select distinct on (file_id) * from files order by file_id, status = 'quarantined', file_name)"
+
+
 def published_database(folder: Path) -> Path:
     """The database of the version that readers see, past every link. Raises PitchledgerError where there is none."""
     version = current_version(folder)

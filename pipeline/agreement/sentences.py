@@ -132,7 +132,7 @@ def was_crooked_sentence(
 ) -> str:
     """Nights on which a tracker stood crooked and whose readings were left so; `row` is the last of them in table `setup`, `value` that of all.
 
-    "bullpen unit 2 was aimed 0.6 (0.5 to 0.7) degrees toward third base, 7.6 in at the rubber, from 14 to 16 October 2026: straight since, but ..."
+    "bullpen unit 2 was aimed 0.6 (0.5 to 0.7) degrees toward third base, 7.6 in at the rubber, from 14 to 16 October 2026: not so since, but ..."
     """
     tracker = names.get(row["tracker_b"], row["tracker_b"])
     moved = {name: row[name] + value - row["value"] for name in ("low", "high")}

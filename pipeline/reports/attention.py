@@ -15,7 +15,7 @@ import duckdb
 
 from pipeline.attempts import read_attempts
 from pipeline.names import person_key
-from pipeline.publishing import open_published
+from pipeline.publishing import ONE_A_FILE, open_published
 from pipeline.repeats import COPIED, STARTS_ANEW
 
 # the clocks of two trackers that differ by more than this are said to be off (minutes do happen: a person sets them by hand)
@@ -140,7 +140,7 @@ def _files_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
 def _rows_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
         select tracker, count(distinct (file_id, file_row)), mode(quarantine.reason)
-        from quarantine join (select distinct on (file_id) * from files order by file_id, status = 'quarantined', file_name) as files using (file_id, tracker)
+        from quarantine join {ONE_A_FILE} as files using (file_id, tracker)
         where level = 'row' and coalesce(baseball_day_last, modified_at::date) >= {SINCE} group by tracker order by tracker"""
     return [
         Need(
@@ -177,7 +177,7 @@ def _columns_missing(con: duckdb.DuckDBPyConnection) -> list[Need]:
     """What a whole file lacks (a renamed key, a date in the preamble): one line in quarantine, yet every row is the poorer for it."""
     sql = f"""
         select tracker, quarantine.reason, any_value(fix), count(distinct file_id)
-        from quarantine join (select distinct on (file_id) * from files order by file_id, status = 'quarantined', file_name) as files using (file_id, tracker)
+        from quarantine join {ONE_A_FILE} as files using (file_id, tracker)
         where level = 'value' and file_row is null and coalesce(baseball_day_last, modified_at::date) >= {SINCE}
         group by tracker, quarantine.reason order by tracker, quarantine.reason"""
     return [
@@ -212,7 +212,7 @@ def _copies(con: duckdb.DuckDBPyConnection) -> list[Need]:
     """Exports that repeat others under other ids. They count once; but what tells is their readings, so a person should know."""
     sql = f"""
         select tracker, file_name, count(*), max(set_aside.baseball_day)
-        from set_aside join (select distinct on (file_id) * from files order by file_id, status = 'quarantined', file_name) as files using (file_id, tracker)
+        from set_aside join {ONE_A_FILE} as files using (file_id, tracker)
         where why = '{COPIED}' and set_aside.baseball_day >= {SINCE} group by tracker, file_name order by tracker, file_name"""
     return [
         Need(
@@ -355,7 +355,7 @@ def _clocks(con: duckdb.DuckDBPyConnection) -> list[Need]:
 def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
         select label_runs.tracker, label_runs.label, label_runs.proposed_label, label_runs.pitches, files.file_name
-        from label_runs join (select distinct on (file_id) file_id, file_name, baseball_day_last from files order by file_id, status = 'quarantined', file_name) as files
+        from label_runs join {ONE_A_FILE} as files
             using (file_id)
         where baseball_day_last >= {SINCE} order by label_runs.pitches desc, 1, 5, 2, 3"""
     return [

@@ -13,7 +13,7 @@ from rich.console import Console
 from pipeline.errors import PitchledgerError
 from pipeline.frames import clock_from_axis
 from pipeline.matching.wording import explain_pairs
-from pipeline.publishing import open_published
+from pipeline.publishing import ONE_A_FILE, open_published
 from pipeline.reports.printing import harmless, make_table
 from schemas.metrics import METRICS, Metric
 
@@ -81,8 +81,8 @@ def _read(con: duckdb.DuckDBPyConnection, pitch_id: str) -> Told:
     )
     sightings = _dicts(
         con,
-        """select sightings.*, file_name from sightings
-        left join (select distinct on (file_id) file_id, file_name from files order by file_id, status = 'quarantined', file_name) using (file_id)
+        f"""select sightings.*, file_name from sightings
+        left join (select file_id, file_name from {ONE_A_FILE}) using (file_id)
         where pitch_id = $id order by list_position(string_split($trackers, ','), tracker)""",
         id=pitch_id,
         trackers=pitch["trackers"],

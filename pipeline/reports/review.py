@@ -14,7 +14,7 @@ from rich.padding import Padding
 
 from pipeline.matching.wording import explain_pair
 from pipeline.names import person_key
-from pipeline.publishing import open_published
+from pipeline.publishing import ONE_A_FILE, open_published
 from pipeline.reports.attention import OpenName, count_of, decision_line, open_names
 from pipeline.reports.printing import harmless
 
@@ -202,9 +202,9 @@ def _labels(con: duckdb.DuckDBPyConnection, today: date) -> Iterator[Item]:
     """Runs of pitches that bear another pitcher's label. No line of decisions.csv expresses one: a label_is line is about a label for ever."""
     rows = _dicts(
         con,
-        """
+        f"""
         select label_runs.*, file_name from label_runs
-        left join (select distinct on (file_id) file_id, file_name from files order by file_id, status = 'quarantined', file_name) using (file_id)
+        left join (select file_id, file_name from {ONE_A_FILE}) using (file_id)
         order by baseball_day desc, pitches desc, tracker, first_sighting_id""",
     )
     for run in rows:
