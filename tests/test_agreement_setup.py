@@ -289,6 +289,8 @@ def test_a_frame_correction_leaves_no_more_than_the_table_in_the_readme_says(
     # it moves something that is told: without it the readings are further off
     was_off = np.abs((seen.select(POINTS_FT) - straight.select(POINTS_FT)).to_numpy())
     assert was_off.max() > 0.2
+    if move.frame == "roll_deg":
+        assert np.abs((seen["horizontal_break_in"] - straight["horizontal_break_in"]).to_numpy()).max() > 0.5
 
 
 @pytest.mark.parametrize("frame", ["aim_deg", "distance_in"])

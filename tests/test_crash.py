@@ -221,8 +221,8 @@ def _kill_at_random(stages: list[Stage], nursery: Nursery, folder: Path, kills: 
             ended = trial.harm(kill, f"{stage.name} killed after {after:.3f} s")
             died += ended.was_killed
         trial.mend(f"{stage.name}, the last kills")
-    # the machine may have been slow when the length was taken, and on a copy on which a run was done already nothing is left to kill
-    assert died >= kills * (0.6 if chain == 1 else 0.3)
+    # the machine may have been slow when the length was taken, but most kills must have met a run
+    assert died >= kills * 0.6
 
 
 def _killed(nursery: Nursery, order: Order, after_s: float | None, _workspace: Path) -> Ended:
@@ -232,7 +232,8 @@ def _killed(nursery: Nursery, order: Order, after_s: float | None, _workspace: P
 def test_a_run_killed_at_random_moments_leaves_a_whole_version_and_the_next_run_mends_it(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    _kill_at_random([stages["night"]], nursery, tmp_path, 4, 2)
+    # each on a copy of its own: on one on which a run was done already nothing is left to kill
+    _kill_at_random([stages[name] for name in STAGES], nursery, tmp_path, 8, 1)
 
 
 @pytest.mark.long
@@ -290,13 +291,13 @@ def _kill_at_points(
 def test_runs_killed_at_each_step_one_after_the_other_are_mended_by_the_next(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    _kill_at_points(stages["night"], nursery, tmp_path, BEFORE[::3], len(BEFORE))
+    _kill_at_points(stages["night"], nursery, tmp_path, BEFORE, len(BEFORE))
 
 
 def test_a_run_killed_once_its_version_stands_is_mended_by_the_next(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    _kill_at_points(stages["night"], nursery, tmp_path, AFTER[::5], 1)
+    _kill_at_points(stages["night"], nursery, tmp_path, AFTER, 1)
 
 
 @pytest.mark.long
@@ -364,9 +365,9 @@ def test_a_disk_that_refuses_a_call_fails_the_run_in_one_sentence_and_the_next_r
     number: int, stages: dict[str, Stage], lying: Nursery, tmp_path: Path
 ) -> None:
     stage = stages["night"]
-    positions = _spread(_calls(stage, lying, tmp_path / "w", number), 6)
+    positions = _spread(_calls(stage, lying, tmp_path / "w", number), 12)
     deeds = [Deed(at, FAIL_ONCE, number, half_first=place % 2 == 1) for place, at in enumerate(positions)]
-    _fail_at(stage, lying, tmp_path, deeds, 6)
+    _fail_at(stage, lying, tmp_path, deeds, 4)
 
 
 @pytest.mark.long
@@ -420,9 +421,7 @@ def test_a_run_without_memory_fails_or_dies_and_breaks_nothing(
     codes = []
     for spare in spare_mb:
         order = Order(str(tmp_path / "w"), ["run", "-w", str(tmp_path / "w")], limits={"AS": spare * 2**20})
-        # threads of compiled libraries that could not be started may, rarely, leave others waiting for them: whoever kills that run then
-        # must find the same as after any other kill
-        ended = trial.harm(partial(_killed, nursery, order, 60.0), f"{spare} MB to spare")
+        ended = trial.harm(partial(_killed, nursery, order, None), f"{spare} MB to spare")
         assert ended.code in (0, 3) or ended.was_killed, (spare, ended)
         codes.append(ended.code)
     assert codes[0] != 0

@@ -2,7 +2,7 @@ import math
 
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.ledger import Policy
@@ -240,7 +240,6 @@ def test_a_pitch_seen_only_by_a_tracker_that_does_not_know_the_occasion_belongs_
     assert done.sessions.select("occasion", "pitches").rows() == [("scrimmage", 3)]
 
 
-@settings(max_examples=25)
 @given(st.lists(st.floats(60, 100), min_size=1, max_size=3))
 def test_the_preferred_value_is_a_reading_and_the_order_of_rows_changes_nothing(readings: list[float]) -> None:
     seen, together = three("release_speed_mph", *readings)
