@@ -144,6 +144,7 @@ def draft(file: Path, output: Path | None) -> None:
     \b
     pitchledger draft ~/Downloads/night_1.csv -o profiles/pen_camera.toml
     """
+    from pipeline.disk import private_files
     from pipeline.drafting import draft_profile, name_for
     from pipeline.sources.readers.raw import UnreadableExport
 
@@ -157,8 +158,15 @@ def draft(file: Path, output: Path | None) -> None:
     if output is None:
         click.echo(made.text, nl=False)
         return
-    output.parent.mkdir(parents=True, exist_ok=True)
-    output.write_text(made.text, encoding="utf-8")
+    try:
+        # its listing shows names of players, as the export has them
+        with private_files():
+            output.parent.mkdir(parents=True, exist_ok=True)
+            output.write_text(made.text, encoding="utf-8")
+    except OSError as fault:
+        raise click.ClickException(
+            f"{output} can't be written: {fault.strerror or fault}; name another file"
+        ) from fault
     click.echo(f'made {output}, with {made.questions} open questions: answer each "???" in it, and look at each guess')
     click.echo("next: name the device in ledger.toml (the draft's first lines show how), then `pitchledger check`")
 

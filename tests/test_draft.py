@@ -1,6 +1,7 @@
 """`pitchledger draft`: what it sees in files, what it asks, and that a draft with its answers reads the file as the device's own profile does."""
 
 import json
+import os
 import re
 import tomllib
 from collections.abc import Mapping
@@ -474,6 +475,11 @@ def test_the_command_writes_a_draft_that_check_refuses_until_it_is_answered(tmp_
     done = command("draft", sample, "-o", "profiles/shed.toml", cwd=program)
     assert done.returncode == 0, done.stderr
     assert re.search(r"made profiles/shed.toml, with \d+ open questions", done.stdout)
+    if os.name == "posix":
+        assert (program / "profiles" / "shed.toml").stat().st_mode & 0o007 == 0  # names of players stand in its listing
+    nowhere = command("draft", sample, "-o", sample / "shed.toml")
+    assert (nowhere.returncode, nowhere.stdout) == (2, "")
+    assert "can't be written: " in nowhere.stderr and "Traceback" not in nowhere.stderr
     idle = command("check", "-w", program)
     assert idle.returncode == 0 and "profiles/shed.toml is used by no tracker of ledger.toml;" in idle.stdout
     ledger = program / "ledger.toml"
