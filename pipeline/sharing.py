@@ -7,7 +7,6 @@
 Which columns go is stated in schemas/sharing.py. Ids are keyed with HMAC-SHA-256 (RFC 2104): whoever has no key can't test a guess.
 """
 
-import contextlib
 import hashlib
 import hmac
 import json
@@ -15,14 +14,14 @@ import os
 import re
 import secrets
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import polars as pl
 
 import pipeline
-from pipeline.disk import PRIVATE_UMASK
+from pipeline.disk import private_files
 from pipeline.errors import PitchledgerError
 from pipeline.ledger import LEDGER, Ledger
 from pipeline.names import parse_name
@@ -92,7 +91,7 @@ def share(ledger: Ledger, folder: Path) -> Shared:
     before = _check_folder(folder, ledger)
     key = read_key(ledger, folder)
     try:
-        with _private_files():
+        with private_files():
             return _write(ledger, folder, key, before)
     except OSError as fault:
         raise PitchledgerError(
@@ -265,15 +264,6 @@ def _telling_ids(ledger: Ledger) -> tuple[str, ...]:
 
 
 # ---- writing ---------------------------------------------------------------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def _private_files() -> Iterator[None]:
-    before = os.umask(PRIVATE_UMASK)
-    try:
-        yield
-    finally:
-        os.umask(before)
 
 
 def _write(ledger: Ledger, folder: Path, key: Key, before: dict[str, Any]) -> Shared:
