@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.matching.arrays import Bools, Floats, Ints
+from pipeline.matching.arrays import Bools, Floats, Ints, Singles
 from schemas.metrics import METRICS
 
 CIRCULAR = np.array([m.circular for m in METRICS.values()])
@@ -102,10 +102,71 @@ def log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, s
     out = np.zeros(len(which))
     for m, part in slices(which):
         metrics = model_metrics(model, m)
-        d = differences(readings, first[part], second[part], metrics)
         one = model.take(np.array([m]))
-        out[part] = model.trust[m] * (log_same(one, d, metrics).sum(axis=1) - log_sum(log_components(one, d, metrics)))
+        x = _in_spreads(one, readings, first[part], second[part], metrics)
+        known = ~np.isnan(x)
+        out[part] = model.trust[m] * (_same_say(one, x, known, metrics) - _other_say(one, x, known, metrics))
     return np.asarray(np.logaddexp(np.log1p(-BLUNDER) + out, np.log(BLUNDER)))
+
+
+# Single precision, and metrics first: evidence to 1e-5 at a third of the cost. Both densities leave out the factor that they share,
+# that of a unit of one pitch's spread.
+def _in_spreads(one: ReadingModel, readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Singles:
+    """Differences less the bias in spreads of one pitch, (metrics, pairs); nan where either has no reading."""
+    low, high = (min(first.min(), second.min()), max(first.max(), second.max())) if len(first) else (0, -1)
+    of = np.ascontiguousarray(readings[low : high + 1, metrics].T)
+    bias, spread = one.bias[0, metrics][:, None], one.spread[0, metrics][:, None]
+    d = of.take(second - low, axis=1)
+    d -= of.take(first - low, axis=1)
+    d -= bias
+    turn = np.flatnonzero(CIRCULAR[metrics])
+    d[turn] = (d[turn] + 180.0) % 360.0 - 180.0
+    d /= spread
+    return d.astype(np.float32)
+
+
+def _same_say(one: ReadingModel, x: Singles, known: Bools, metrics: Ints) -> Singles:
+    """Log density of one pitch, (pairs,): each metric a normal with a wide normal mixed in; `x` of `_in_spreads`."""
+    ratio, share, weight = (
+        column.astype(np.float32)[:, None]
+        for column in (
+            one.spread[0, metrics] / one.wide[0, metrics],
+            one.outlier_share[0, metrics],
+            one.weight[0, metrics],
+        )
+    )
+    square = x * x
+    square *= np.float32(-0.5)
+    density = np.exp(square)
+    density *= 1 - share
+    square *= ratio**2
+    np.exp(square, out=square)
+    square *= share * ratio
+    density += square
+    density += np.float32(1e-30)
+    np.log(density, out=density)
+    density *= weight
+    return np.asarray(np.where(known, density, np.float32(0)).sum(axis=0))
+
+
+def _other_say(one: ReadingModel, x: Singles, known: Bools, metrics: Ints) -> Singles:
+    """Log density of two neighbouring pitches, (pairs,): the mixture of `log_components`; `x` of `_in_spreads`."""
+    bias, unit, weight = one.bias[0, metrics], one.spread[0, metrics], one.weight[0, metrics]
+    mean = np.vstack([wrapped(one.other_mean[0][:, metrics] - bias, metrics), np.zeros(len(metrics))]) / unit
+    spread = np.vstack([one.other_spread[0][:, metrics], one.wide[:, metrics]]) / unit
+    precision = 0.5 * weight / spread**2
+    constant = precision * mean**2 + weight * np.log(spread)
+    share = np.append((1 - _ANY_TWO) * one.share[0], _ANY_TWO)
+    filled = np.where(known, x, np.float32(0))
+    logs = (2 * precision * mean).astype(np.float32) @ filled
+    logs -= constant.astype(np.float32) @ known.astype(np.float32)
+    filled *= filled
+    logs -= precision.astype(np.float32) @ filled
+    logs += np.log(share).astype(np.float32)[:, None]
+    top = logs.max(axis=0)
+    logs -= top
+    np.exp(logs, out=logs)
+    return np.asarray(top + np.log(logs.sum(axis=0)))
 
 
 def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
@@ -127,13 +188,6 @@ def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: 
 def model_metrics(model: ReadingModel, m: int) -> Ints:
     """Metrics that the model knows: the two trackers share them."""
     return np.flatnonzero(model.wide[m] > 0)
-
-
-def log_same(one: ReadingModel, d: Floats, metrics: Ints) -> Floats:
-    """Log density of each difference if one pitch: a normal with a wide normal mixed in; 0 where missing. (pairs, metrics)"""
-    core, tail = _core_and_tail(one, wrapped(d - one.bias[0, metrics], metrics), metrics)
-    say = one.weight[0, metrics] * (np.log(core + tail + 1e-30) - _HALF_LOG_2PI)
-    return np.where(np.isnan(d), 0.0, say)
 
 
 def _core_and_tail(one: ReadingModel, residual: Floats, metrics: Ints) -> tuple[Floats, Floats]:
