@@ -5,6 +5,7 @@ readings; the path of the offset through the session is the one that the votes, 
 path for a constant offset, a whole hour, drift, steps and restarts (match_method, section 2).
 """
 
+import functools
 import math
 from typing import NamedTuple
 
@@ -187,12 +188,21 @@ def rounded_centre(gap: Floats, near_s: float, resolutions_s: tuple[float, float
 
 
 def _rounded_density(residual_s: Floats, spread_s: float, resolutions_s: tuple[float, float]) -> Floats:
-    """Density of a time difference with normal spread, both of whose stamps were cut to whole units: box * box * normal."""
+    """Density of a time difference with normal spread, both of whose stamps were cut to whole units; 0 beyond what can be."""
+    at, height = _rounded_densities(spread_s, resolutions_s)
+    return np.asarray(np.interp(residual_s, at, height))
+
+
+@functools.lru_cache(maxsize=64)
+def _rounded_densities(spread_s: float, resolutions_s: tuple[float, float]) -> tuple[Floats, Floats]:
+    """(places, density there): box * box * normal, in steps of a sixteenth of the spread."""
     low, high = sorted(max(r, 0.05) for r in resolutions_s)
     outer, inner = (high + low) / 2, (high - low) / 2
+    reach = outer + 6 * spread_s
+    at = np.linspace(-reach, reach, 2 * math.ceil(16 * reach / spread_s) + 1)
     corners = ((outer, 1.0), (inner, -1.0), (-inner, -1.0), (-outer, 1.0))
-    total = sum(sign * _ramp((residual_s + at) / spread_s) for at, sign in corners)
-    return np.asarray(np.maximum(total * spread_s / (low * high), 0.0))
+    total = sum(sign * _ramp((at + corner) / spread_s) for corner, sign in corners)
+    return at, np.maximum(total * spread_s / (low * high), 0.0)
 
 
 def _ramp(x: Floats) -> Floats:
