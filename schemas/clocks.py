@@ -81,9 +81,14 @@ LABEL_RUNS = Contract(
         required("first_sighting_id", pl.String, "first sighting of the run"),
         required("last_sighting_id", pl.String, "last sighting of the run"),
         count("pitches", "pitches in the run", "pitches"),
-        Column("proposed_label", pl.String, "the label that the other trackers have"),
+        Column(
+            "sighting_ids",
+            pl.String,
+            "the sightings of the run in the device's order, with commas between; others may stand between them",
+        ),
+        Column("proposed_label", pl.String, "the label that another tracker has for one of them or more"),
         Column("proposed_player_id", pl.String, "the player of that label"),
-        Column("support", pl.Float64, "how strongly the run speaks for it: log-likelihood ratio", "nats"),
+        Column("support", pl.Float64, "how strongly labels and readings speak for it: log-likelihood ratio", "nats"),
     ),
     order=("tracker", "file_id", "first_sighting_id"),
 )

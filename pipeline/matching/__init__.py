@@ -3,8 +3,8 @@
 The way through (`matched.py` holds the steps in order): `records` puts the sightings into arrays and streams, in the device's `ordering`;
 `clock` finds how far two clocks are apart; `bands` says which pairs are worth comparing; `readings` and `labels` weigh them; `alignment`
 turns evidence into probabilities; `fitting` is one such round, `calibrating` learns the models, day by day and then over the days that `feeding` names;
-`doubles`, `grouping`, `decided` make pitches of it; `tables`, `clock_report`, `label_runs` and `wording` tell the outcome; `stations`
-finds where a roaming tracker stood.
+`doubles`, `grouping`, `decided` make pitches of it; `tables`, `clock_report`, `label_runs` and `wording` tell the outcome (`spellings`
+and `arms` say whose throws they were); `stations` finds where a roaming tracker stood.
 """
 
 from pipeline.matching.feeding import days_to_match

@@ -1,4 +1,4 @@
-"""Names of the arrays that the matching passes about."""
+"""Names of the arrays that the matching passes about, and what numpy lacks."""
 
 from typing import Any, TypeAlias
 
@@ -11,3 +11,15 @@ Floats: TypeAlias = NDArray[np.floating[Any]]
 Singles: TypeAlias = NDArray[np.float32]
 Bools: TypeAlias = NDArray[np.bool_]
 PolarsType: TypeAlias = pl.DataType | type[pl.DataType]
+
+
+def medians(values: Floats) -> Floats:
+    """Medians along the first axis, nan where there is nothing (numpy's own warns of that, and is slow)."""
+    if not len(values):
+        return np.full(values.shape[1:], np.nan)
+    inside = np.sort(values, axis=0)
+    count = (~np.isnan(values)).sum(axis=0)
+    low, high = (
+        np.take_along_axis(inside, np.maximum(at, 0)[None], axis=0)[0] for at in ((count - 1) // 2, count // 2)
+    )
+    return np.where(count > 0, (low + high) / 2, np.nan)

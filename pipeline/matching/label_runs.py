@@ -1,170 +1,232 @@
-"""Runs of pitches that carry a stale or wrong pitcher label, with the label that the other trackers and the readings propose."""
+"""Runs of pitches that carry a stale or wrong pitcher label, with the label that another tracker has and all the evidence supports.
+
+A label is evidence, not truth: `spellings` first takes out what is only a matter of names, then `arms` weighs all labels and readings
+of a station-day and says whose throw each pitch was. A run is proposed where that is not the arm of the label.
+"""
 
 from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
-from pipeline.matching.arrays import Floats, Ints
+from pipeline.matching.arms import Day, Whose, support, whose_pitches
+from pipeline.matching.arrays import Floats, Ints, medians
 from pipeline.matching.grouping import Groups
-from pipeline.matching.records import LABELS, METRIC_NAMES, Records, Stream
-from pipeline.matching.tables import Pairs
+from pipeline.matching.records import LABELS, METRIC_NAMES, Records, Stream, pitcher_words
+from pipeline.matching.spellings import Spelling, one_spelling
 
 LABEL_RUNS = {
     **dict.fromkeys(("tracker", "file_id", "label", "first_sighting_id", "last_sighting_id"), pl.String),
     "pitches": pl.UInt32,
-    **dict.fromkeys(("proposed_label", "proposed_player_id"), pl.String),
+    **dict.fromkeys(("sighting_ids", "proposed_label", "proposed_player_id"), pl.String),
     "support": pl.Float64,
 }
-_PITCHER = list(LABELS).index("pitcher")
-# what tells arms apart; spread of one arm's release, common practice
-_ARM = {"release_height_ft": 0.2, "release_side_ft": 0.25, "extension_ft": 0.3}
-_LEAST_KNOWN, _MOST_PER_READING = 4, 3.0
-# a label that simply was not changed when the arm was is by far the commonest fault: worth this much evidence (nats); a guess, no source
-_STALE = 1.5
-_LEAST_SUPPORT = 1.0
+_PITCHER, _PITCH_TYPE = list(LABELS).index("pitcher"), list(LABELS).index("pitch_type")
+# what tells arms apart whatever they throw
+_RELEASE = ("release_height_ft", "release_side_ft", "extension_ft")
+# where hardly any pitch has it: readings about the usual ones of their pitch type, at half their say, as they largely repeat one another
+_FLIGHT = (
+    *("release_speed_mph", "spin_rate_rpm", "spin_efficiency"),
+    *("induced_vertical_break_in", "horizontal_break_in"),
+)
+_LEAST_RELEASE, _FLIGHT_SAYS = 0.3, 0.5
+# somebody is asked about a run, who will not go on answering if every other question is idle: three to one, in nats
+_LEAST_SUPPORT = 1.1
 
 
 class _Run(NamedTuple):
-    """Rows of one stream that the others give one other label; `left_standing`: the label was in use just before the run."""
+    """Records whose label `shown` the evidence gives to another arm; `partner`: a record of another tracker that has that arm's label."""
 
-    rows: Ints
-    partners: Ints
-    own: int
-    proposed: int
-    left_standing: bool
+    records: Ints
+    partner: int
+    support: float
+
+
+class _Pitches(NamedTuple):
+    """The pitches of a station-day in their order: record of each tracker (P, T), -1 where it has none, and its label's code."""
+
+    records: Ints
+    told: Ints
 
 
 def label_runs_frame(
-    records: Records, streams: list[Stream], sightings: pl.DataFrame, pairs: Pairs, groups: Groups, probability: Floats
+    records: Records, streams: list[Stream], sightings: pl.DataFrame, groups: Groups, doubles: Ints
 ) -> pl.DataFrame:
-    """One row per run of disagreeing pitcher labels whose evidence is on the side of the other trackers."""
-    told = records.labels[:, _PITCHER]
-    partner = _partners(len(told), pairs, groups, probability, told)
-    label = _spelt_alike(records.day, told, partner)
-    runs = []
+    """One row per run of pitches whose label is likelier wrong than right. `doubles`: records that repeat another, left out."""
+    told = records.labels[:, _PITCHER].copy()
+    told[doubles] = -1
+    disputed = _disputed_days(records, told, groups)
+    if not len(disputed):
+        return pl.DataFrame(schema=LABEL_RUNS)
+    spellings, shown_before = _spellings(records, sightings), _shown_before(records, told)
+    runs: list[_Run] = []
+    for rows in _rows_by_day(records, streams, doubles, disputed):
+        pitches = _pitches_of(records, rows, told, groups)
+        runs += _runs_of_day(records, pitches, shown_before, spellings)
+    return _frame(records, sightings, runs)
+
+
+def _disputed_days(records: Records, told: Ints, groups: Groups) -> Ints:
+    """Station-days where two trackers name one pitch's arm otherwise: on all others there is nothing to find."""
+    known = np.flatnonzero(told >= 0)
+    first = np.full(len(told), -1)
+    # of the labels of a pitch any one: the others are compared with it
+    first[groups.group[known]] = told[known]
+    return np.unique(records.day[known[told[known] != first[groups.group[known]]]])
+
+
+def _rows_by_day(records: Records, streams: list[Stream], doubles: Ints, days: Ints) -> list[list[Ints]]:
+    """Of each of the days the streams, longest first."""
+    out: dict[int, list[Ints]] = {int(day): [] for day in days}
     for stream in streams:
-        found = _runs(stream.rows, label, partner)
-        usual = _release_of(records, stream.rows, label, partner) if found else {}
-        runs += [(run, _support(records, run, usual)) for run in found]
-    return _frame(
-        records,
-        sightings,
-        [(run, round(support, 3)) for run, support in _likelier_side(runs) if support >= _LEAST_SUPPORT],
+        if (day := int(records.day[stream.rows[0]])) in out:
+            out[day].append(stream.rows[~np.isin(stream.rows, doubles)])
+    return [sorted(rows, key=lambda r: (-len(r), r.min(initial=0))) for rows in out.values()]
+
+
+def _spellings(records: Records, sightings: pl.DataFrame) -> dict[int, Spelling]:
+    """How each pitcher's code is written; of several ways the first by alphabet."""
+    written = records.frame.select("sighting_id", code=pl.Series(records.labels[:, _PITCHER])).join(
+        sightings.select("sighting_id", pitcher_words().alias("words"), "pitcher_id"), on="sighting_id"
     )
+    # a provisional player's id begins with x-: nobody of the roster
+    on_roster = (~pl.col("pitcher_id").str.starts_with("x-")).fill_null(False)
+    each = written.filter(pl.col("code") >= 0).group_by("code").agg(pl.col("words").min(), on_roster.any())
+    return {code: Spelling(words or "", known) for code, words, known in each.iter_rows()}
 
 
-def _spelt_alike(day: Ints, label: Ints, partner: Ints) -> Ints:
-    """`_one_spelling` on each station-day by itself: what other days say must not change a day's outcome."""
-    out = label.copy()
-    for rows in np.split(np.arange(len(day)), np.flatnonzero(np.diff(day)) + 1):
-        place = np.where(partner[rows] >= 0, partner[rows] - rows[:1], -1)
-        out[rows] = _one_spelling(label[rows], place)
+def _shown_before(records: Records, told: Ints) -> Ints:
+    """The label that the device showed at its record before, in its file on that day, -1 where it is the first."""
+    day = records.frame["baseball_day"].rank("dense").to_numpy()
+    order = np.lexsort((np.arange(len(told)), records.frame["file_order"].to_numpy(), day, records.file))
+    order = order[told[order] >= 0]
+    earlier, later = order[:-1], order[1:]
+    follows = (records.file[earlier] == records.file[later]) & (day[earlier] == day[later])
+    out = np.full(len(told), -1)
+    out[later[follows]] = told[earlier[follows]]
     return out
 
 
-def _one_spelling(label: Ints, partner: Ints) -> Ints:
-    """Labels that the partners never use but mostly stand beside one of theirs take that one: a matter of names, not of runs."""
-    matched = np.flatnonzero(partner >= 0)
-    own, other = label[matched], label[partner[matched]]
-    agreeing = set(own[own == other].tolist())
-    out = label.copy()
-    for code in np.unique(own).tolist():
-        beside = other[own == code]
-        names, counts = np.unique(beside, return_counts=True)
-        if code not in agreeing and counts.max() > 0.6 * len(beside) and names[counts.argmax()] in agreeing:
-            out[label == code] = names[counts.argmax()]
+# ---- a station-day -------------------------------------------------------------------------------------------------------------------------
+
+
+def _pitches_of(records: Records, streams: list[Ints], told: Ints, groups: Groups) -> _Pitches:
+    rows = np.concatenate(streams)
+    trackers, column = np.unique(records.tracker[rows], return_inverse=True)
+    place = {group: n for n, group in enumerate(_in_order([groups.group[r].tolist() for r in streams]))}
+    table = np.full((len(place), len(trackers)), -1)
+    table[[place[group] for group in groups.group[rows].tolist()], column] = rows
+    return _Pitches(table, np.where(table >= 0, told[table], -1))
+
+
+def _in_order(streams: list[list[int]]) -> list[int]:
+    """The pitches that several streams show, each in its own order: what a stream alone has goes after what it has before that."""
+    key: dict[int, tuple[float, int, int]] = {}
+    for number, groups in enumerate(streams):
+        known = [key[group][0] for group in groups if group in key]
+        last = known[0] - 0.5 if known else 1.0 + max((at for at, *_ in key.values()), default=0.0)
+        for n, group in enumerate(groups):
+            if group in key:
+                last = max(last, key[group][0])
+            else:
+                key[group] = (float(n) if not number else np.floor(last) + 0.5, number, n)
+    return sorted(key, key=key.__getitem__)
+
+
+def _runs_of_day(records: Records, pitches: _Pitches, shown_before: Ints, spellings: dict[int, Spelling]) -> list[_Run]:
+    same = one_spelling(pitches.told, spellings)
+    told, before = (_respelt(codes, same) for codes in (pitches.told, _of(pitches.records, shown_before)))
+    names = np.unique(told[told >= 0])
+    if not _disagree(told):
+        return []
+    number = np.where(told >= 0, np.searchsorted(names, told), -1)
+    known = np.where(np.isin(before, names), np.searchsorted(names, before), len(names))
+    readings, weight = _arm_readings(records, pitches.records)
+    measured = ~np.isnan(readings)
+    shown = np.where(before < 0, -1, known)
+    day = Day(number, shown, len(names), np.nan_to_num(readings), measured, weight)
+    whose = whose_pitches(day)
+    runs = [_runs_of_tracker(records, pitches.records, day, whose, t) for t in range(told.shape[1])]
+    return [run for of_tracker in runs for run in of_tracker]
+
+
+def _respelt(codes: Ints, same: dict[int, int]) -> Ints:
+    out = codes.copy()
+    for gone, kept in same.items():
+        out[codes == gone] = kept
     return out
 
 
-def _likelier_side(runs: list[tuple[_Run, float]]) -> list[tuple[_Run, float]]:
-    """Of two trackers that contradict each other, only the one whose label is likelier wrong is told."""
-    best: dict[tuple[int, int], float] = {}
-    for run, support in runs:
-        for a, b in zip(run.rows.tolist(), run.partners.tolist(), strict=True):
-            best[(a, b)] = support
-    return [
-        (run, support)
-        for run, support in runs
-        if support
-        >= max(best.get((b, a), -np.inf) for a, b in zip(run.rows.tolist(), run.partners.tolist(), strict=True))
-    ]
+def _of(rows: Ints, values: Ints) -> Ints:
+    return np.where(rows >= 0, values[rows], -1)
 
 
-def _partners(n: int, pairs: Pairs, groups: Groups, probability: Floats, label: Ints) -> Ints:
-    """Row of the surest partner that has a pitcher label, -1 where there is none."""
-    partner = np.full(n, -1)
-    joined = np.flatnonzero(groups.joined & (probability >= 0.5))
-    for at in joined[np.argsort(probability[joined], kind="stable")].tolist():
-        a, b = int(pairs.first[at]), int(pairs.second[at])
-        if label[a] >= 0 and label[b] >= 0:
-            partner[a], partner[b] = b, a
-    return partner
+def _disagree(told: Ints) -> bool:
+    least = np.where(told >= 0, told, told.max(initial=0)).min(axis=1, initial=np.iinfo(np.int64).max)
+    return bool(((told.max(axis=1) >= 0) & (least < told.max(axis=1))).any())
 
 
-def _runs(rows: Ints, label: Ints, partner: Ints) -> list[_Run]:
-    """For each arm that the partners name, the stretches of its pitches that carry one other label here.
+def _arm_readings(records: Records, rows: Ints) -> tuple[Floats, Floats]:
+    """(P, T, M) readings that tell arms apart, and the say of each metric."""
+    release = _taken(records, rows, _RELEASE)
+    if (~np.isnan(release)).any(axis=(1, 2)).mean() >= _LEAST_RELEASE:
+        return release, np.ones(len(_RELEASE))
+    flight, kind = _taken(records, rows, _FLIGHT), _of(rows, records.labels[:, _PITCH_TYPE])
+    for t in range(rows.shape[1]):
+        for code in np.unique(kind[:, t]).tolist():
+            mine = kind[:, t] == code
+            flight[mine, t] -= np.nan_to_num(medians(flight[mine, t]))
+    return flight, np.full(len(_FLIGHT), _FLIGHT_SAYS)
+
+
+def _taken(records: Records, rows: Ints, metrics: tuple[str, ...]) -> Floats:
+    values = records.readings[rows][:, :, [METRIC_NAMES.index(m) for m in metrics]]
+    return np.where((rows >= 0)[:, :, None], values, np.nan)
+
+
+def _runs_of_tracker(records: Records, rows: Ints, day: Day, whose: Whose, t: int) -> list[_Run]:
+    """For each arm, the stretches of its pitches, in the device's order, that carry one other label.
 
     Pitches of other arms in between (two mounds in use) do not break a run.
     """
-    known = rows[(partner[rows] >= 0) & (label[rows] >= 0)]
-    own, other = label[known], label[partner[known]]
+    mine = np.flatnonzero(day.told[:, t] >= 0)
+    mine = mine[np.argsort(rows[mine, t], kind="stable")]
+    thrower = whose.share[mine].argmax(axis=1)
     runs = []
-    for arm in np.unique(other[own != other]).tolist():
-        at = np.flatnonzero(other == arm)
-        for stretch in np.split(at, np.flatnonzero(np.diff(own[at]) != 0) + 1):
-            wrong = int(own[stretch[0]])
-            if wrong != arm and len(stretch) >= 2:
-                left_standing = wrong in own[max(stretch[0] - 3, 0) : stretch[0]].tolist()
-                runs.append(_Run(known[stretch], partner[known[stretch]], wrong, int(arm), bool(left_standing)))
+    for arm in np.unique(thrower[thrower != day.told[mine, t]]).tolist():
+        his = mine[thrower == arm]
+        breaks = (np.diff(day.told[his, t]) != 0) | (np.diff(records.file[rows[his, t]]) != 0)
+        for stretch in np.split(his, np.flatnonzero(breaks) + 1):
+            if day.told[stretch[0], t] != arm:
+                runs += _told_run(rows, day, whose, t, stretch, arm)
     return runs
 
 
-def _release_of(records: Records, rows: Ints, label: Ints, partner: Ints) -> dict[int, Floats]:
-    """Where each label's arm lets go, by this tracker, from the pitches whose label the others confirm."""
-    sure = rows[(partner[rows] >= 0) & (label[rows] == label[partner[rows]])]
-    columns = [METRIC_NAMES.index(m) for m in _ARM]
-    usual = {}
-    for code in np.unique(label[sure]).tolist():
-        mine = sure[label[sure] == code]
-        if len(mine) >= _LEAST_KNOWN:
-            readings = records.readings[mine][:, columns]
-            usual[code] = np.array([np.median(c[~np.isnan(c)]) if (~np.isnan(c)).any() else np.nan for c in readings.T])
-    return usual
+def _told_run(rows: Ints, day: Day, whose: Whose, t: int, stretch: Ints, arm: int) -> list[_Run]:
+    """The run, if another tracker has the arm's label on any of its pitches and the evidence is strong enough."""
+    so_told = np.argwhere(day.told[stretch] == arm)
+    if not len(so_told):
+        return []
+    ratio = round(support(day, whose, np.sort(stretch), int(day.told[stretch[0], t]), arm), 3)
+    if ratio < _LEAST_SUPPORT:
+        return []
+    at, other = so_told[0]
+    return [_Run(rows[stretch, t], int(rows[stretch[at], other]), ratio)]
 
 
-def _support(records: Records, run: _Run, usual: dict[int, Floats]) -> float:
-    """Log-likelihood ratio for the proposed label: where the arm lets go, and whether the own label was simply left standing."""
-    stale = _STALE if run.left_standing else -_STALE
-    if run.own not in usual or run.proposed not in usual:
-        return stale + 0.1 * len(run.rows) * (stale > 0)
-    readings = records.readings[run.rows][:, [METRIC_NAMES.index(m) for m in _ARM]]
-    spread = np.array(list(_ARM.values()))
-    say = 0.5 * (((readings - usual[run.own]) / spread) ** 2 - ((readings - usual[run.proposed]) / spread) ** 2)
-    return stale + float(np.nansum(np.clip(say, -_MOST_PER_READING, _MOST_PER_READING)))
+# ---- the outcome ---------------------------------------------------------------------------------------------------------------------------
 
 
-def _frame(records: Records, sightings: pl.DataFrame, rows: list[tuple[_Run, float]]) -> pl.DataFrame:
-    said = {
-        i: (label, player)
-        for i, label, player in sightings.select("sighting_id", "pitcher_label", "pitcher_id").iter_rows()
-    }
+def _frame(records: Records, sightings: pl.DataFrame, runs: list[_Run]) -> pl.DataFrame:
     ids, trackers, files = (records.frame[c].to_list() for c in ("sighting_id", "tracker", "file_id"))
+    wanted = [ids[row] for run in runs for row in (int(run.records[0]), run.partner)]
+    named = sightings.filter(pl.col("sighting_id").is_in(wanted)).select("sighting_id", "pitcher_label", "pitcher_id")
+    said = {sighting: (label, player) for sighting, label, player in named.iter_rows()}
     out = []
-    for run, support in rows:
-        first, last = int(run.rows[0]), int(run.rows[-1])
-        proposed, player = said[ids[int(run.partners[0])]]
-        out.append(
-            (
-                trackers[first],
-                files[first],
-                said[ids[first]][0],
-                ids[first],
-                ids[last],
-                len(run.rows),
-                proposed,
-                player,
-                support,
-            )
-        )
+    for run in runs:
+        covered = [ids[row] for row in run.records.tolist()]
+        first = int(run.records[0])
+        own, proposed = said[covered[0]][0], said[ids[run.partner]]
+        span = (covered[0], covered[-1], len(covered), ",".join(covered))
+        out.append((trackers[first], files[first], own, *span, *proposed, run.support))
     return pl.DataFrame(out, schema=LABEL_RUNS, orient="row").sort("tracker", "file_id", "first_sighting_id")

@@ -191,7 +191,7 @@ def _assemble(
         doubles=tables.doubles_frame(records, doubles),
         clocks=clocks_frame(records, units, fit, places, pairs, groups, rank),
         calibration=tables.calibration_frame(statistics, records, rank),
-        label_runs=label_runs_frame(records, ready.streams, sightings, pairs, groups, of_pair),
+        label_runs=label_runs_frame(records, ready.streams, sightings, groups, doubles.second),
         station_finds=located.finds,
         problems=decided.problems,
         statistics=statistics,

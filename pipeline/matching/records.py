@@ -138,9 +138,20 @@ def pitcher_key() -> pl.Expr:
     return _key("pitcher")
 
 
+def pitcher_words() -> pl.Expr:
+    """How a row writes its pitcher, as one word."""
+    return _words("pitcher")
+
+
 def _key(who: str) -> pl.Expr:
     """A person as one word: the id where it is known, else the label without case, accents of writing or order of names."""
-    words = (
+    words = _words(who)
+    return pl.coalesce(f"{who}_id", pl.when(words != "").then(words)).alias(f"{who}_key")
+
+
+def _words(who: str) -> pl.Expr:
+    """A label without case, accents of writing or order of names; empty where it says nothing."""
+    return (
         pl.col(f"{who}_label")
         .str.to_lowercase()
         .str.replace_all(r"[^\p{L}\p{N}]+", " ")
@@ -149,7 +160,6 @@ def _key(who: str) -> pl.Expr:
         .list.sort()
         .list.join(" ")
     )
-    return pl.coalesce(f"{who}_id", pl.when(words != "").then(words)).alias(f"{who}_key")
 
 
 def _codes(frame: pl.DataFrame, columns: tuple[str, ...]) -> Ints:

@@ -25,7 +25,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.matching import Matched, MatchSettings, match_sightings
-from tests.simulator.matching_scores import Score, clock_errors, score
+from tests.simulator.matching_scores import LabelScore, Score, clock_errors, label_score, score
 from tests.simulator.matching_world import NOISE, OTHER_WORLDS, ROAMING_WORLDS, SCENARIOS, Season, simulate, world
 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}
@@ -42,6 +42,7 @@ class Outcome(NamedTuple):
     clock_errors: np.ndarray
     bias_errors: np.ndarray
     roaming: np.ndarray | None = None
+    labels: LabelScore | None = None
 
 
 def ours(season: Season) -> Outcome:
@@ -54,6 +55,7 @@ def ours(season: Season) -> Outcome:
         clock_errors(matched.clocks, season.clocks, {}),
         _bias_errors(season, matched.calibration),
         roaming_counts(season, matched),
+        label_score(matched.label_runs, season.truth, season.sightings),
     )
 
 
@@ -338,6 +340,17 @@ def _roaming_line(counts: list[np.ndarray]) -> str:
     )
 
 
+def _labels_line(scores: list[LabelScore]) -> str:
+    """What was proposed of stale labels, and of those that another tracker's right label can show, what was found."""
+    t = LabelScore(*np.sum(scores, axis=0).tolist())
+    return (
+        f"{'':8s}stale labels: of {t.proposed} proposed {t.right} right ({t.right / max(t.proposed, 1):.3f}), {t.misnamed} another arm, "
+        f"{t.accused} labels right as they stood ({t.wrong_side} the other tracker's wrong); "
+        f"found {t.found} of {t.findable} ({t.found / max(t.findable, 1):.3f}); "
+        f"runs: of {t.runs} {t.right_runs} right, {t.wrong_side_runs} of the wrong tracker; found {t.found_runs} of {t.findable_runs}"
+    )
+
+
 HEAD = (
     f"{'scenario':30s} {'method':21s} {'pairs':>7s} {'prec.5':6s} {'rec.5':6s} {'F1.5':6s} {'rec.9':6s} {'wrong.9':>7s} {'Brier':6s} {'calib.':6s} "
     f"{'clock50':>5s} {'95':>3s} {'bias':5s} {'s/1000':>7s}"
@@ -391,6 +404,9 @@ def main() -> None:
             print(_line(name, method, scores[method], outcomes[method]), flush=True)
             if name in ROAMING_WORLDS and outcomes[method][0].roaming is not None:
                 print(_roaming_line([o.roaming for o in outcomes[method] if o.roaming is not None]), flush=True)
+            told = [o.labels for o in outcomes[method] if o.labels is not None]
+            if told and any(device.stale for device in world(name).devices):
+                print(_labels_line(told), flush=True)
     if options.growth:
         growth()
 

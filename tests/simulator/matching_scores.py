@@ -149,3 +149,86 @@ def clock_errors(clocks: pl.DataFrame, true_clocks: pl.DataFrame, first_day_of: 
         (pl.col("offset_end_s") - pl.col("end") + pl.col("end_r")).abs(),
     )
     return error.to_numpy().ravel()
+
+
+class LabelScore(NamedTuple):
+    """Proposed label corrections against the truth; counts of sightings, then of runs, that add up over seasons.
+
+    `proposed` = `right` (stale, and the right arm named) + `misnamed` (stale, another arm named) + `accused` (the label was right; of
+    these `wrong_side`: another tracker's label of that throw was stale). `findable`: stale sightings of real throws of which another
+    tracker has the right label; `found`: those of them that are proposed with the right arm. A run is right when most of its
+    sightings are; a true run (one file, one label, one arm) that has findable sightings is found when most of these are.
+    """
+
+    proposed: int
+    right: int
+    misnamed: int
+    accused: int
+    wrong_side: int
+    findable: int
+    found: int
+    runs: int
+    right_runs: int
+    wrong_side_runs: int
+    findable_runs: int
+    found_runs: int
+
+
+def label_score(label_runs: pl.DataFrame, truth: pl.DataFrame, sightings: pl.DataFrame) -> LabelScore:
+    """The score of `label_runs` in a simulated season."""
+    known = _true_labels(truth, sightings)
+    told = covered_sightings(label_runs).join(known, on="sighting_id", how="left")
+    told = told.with_columns((pl.col("stale") & (_arm("proposed_label") == pl.col("arm"))).alias("right"))
+    wrong_side = ~pl.col("stale") & pl.col("other_stale")
+    runs = told.group_by("run").agg(pl.col("right").mean(), wrong_side.mean().alias("wrong_side"))
+    found = known.filter("findable").join(
+        told.filter("right").select("sighting_id").unique(), on="sighting_id", how="left", coalesce=False
+    )
+    found = found.with_columns(pl.col("sighting_id_right").is_not_null().alias("found"))
+    true_runs = found.group_by("true_run").agg(pl.col("found").mean())
+    return LabelScore(
+        len(told),
+        int(told["right"].sum()),
+        len(told.filter(pl.col("stale") & ~pl.col("right"))),
+        len(told.filter(~pl.col("stale"))),
+        len(told.filter(wrong_side)),
+        len(found),
+        int(found["found"].sum()),
+        len(runs),
+        len(runs.filter(pl.col("right") > 0.5)),
+        len(runs.filter(pl.col("wrong_side") > 0.5)),
+        len(true_runs),
+        len(true_runs.filter(pl.col("found") > 0.5)),
+    )
+
+
+def covered_sightings(label_runs: pl.DataFrame) -> pl.DataFrame:
+    """run (its number), sighting_id, proposed_label: one row per sighting of a run."""
+    runs = label_runs.with_row_index("run").select("run", pl.col("sighting_ids").str.split(","), "proposed_label")
+    return runs.explode("sighting_ids").rename({"sighting_ids": "sighting_id"})
+
+
+def _arm(label: str) -> pl.Expr:
+    """The simulator's names begin with the number of the arm, which a device that spells a name otherwise keeps."""
+    return pl.col(label).str.slice(0, 5)
+
+
+def _true_labels(truth: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFrame:
+    """sighting_id, arm, stale, other_stale, findable, true_run of every sighting with a label."""
+    known = sightings.select("sighting_id", "tracker", "file_id", "file_order", "pitcher_label").join(
+        truth.select("sighting_id", "throw", "double", _arm("true_pitcher").alias("arm")), on="sighting_id"
+    )
+    known = known.filter(pl.col("pitcher_label").is_not_null())
+    known = known.with_columns((_arm("pitcher_label") != pl.col("arm")).alias("stale")).sort("file_id", "file_order")
+    real = known.filter(pl.col("throw").is_not_null() & ~pl.col("double"))
+    both = real.join(real.select("throw", "tracker", "stale"), on="throw", suffix="_b")
+    others = both.filter(pl.col("tracker") != pl.col("tracker_b")).group_by("sighting_id")
+    known = known.join(
+        others.agg(pl.col("stale_b").any().alias("other_stale"), (~pl.col("stale_b")).any().alias("other_right")),
+        on="sighting_id",
+        how="left",
+    ).with_columns(pl.col("other_stale", "other_right").fill_null(False))
+    return known.with_columns(
+        (pl.col("stale") & pl.col("other_right")).alias("findable"),
+        pl.struct("file_id", "pitcher_label", "arm").rle_id().alias("true_run"),
+    )
