@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.matching import Matched, MatchSettings, calibrate, explain_pairs, match_sightings
-from tests.simulator.matching_scores import clock_errors, score
+from tests.simulator.matching_scores import clock_errors, label_score, score
 from tests.simulator.matching_world import Season, World, simulate, world
 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}
@@ -132,13 +132,20 @@ def test_a_biased_tracker_s_bias_is_found_within_two_hundredths_of_the_spread_of
 
 def test_stale_labels_are_found_with_the_run_that_they_cover():
     season, matched = _season("stale labels", 1)
-    truth = season.truth.select("sighting_id", "true_pitcher")
-    runs = matched.label_runs.join(truth, left_on="first_sighting_id", right_on="sighting_id")
-    right = (runs["proposed_label"].str.slice(0, 5) == runs["true_pitcher"].str.slice(0, 5)).to_numpy()
-    pitches = runs["pitches"].to_numpy()
-    assert pitches.sum() >= 10
-    assert (pitches * right).sum() >= 0.8 * pitches.sum()
+    told = label_score(matched.label_runs, season.truth, season.sightings)
+    # the benchmark over seeds that were not tuned on: 0.99 of the proposed pitches right, 0.95 of those that can be found
+    assert told.findable >= 30
+    assert told.right >= 0.95 * told.proposed
+    assert told.found >= 0.85 * told.findable
     assert _season("clean", 1)[1].label_runs.is_empty()
+
+
+def test_stale_labels_are_found_when_all_else_is_wrong_too():
+    season, matched = _season("all faults, three trackers", 1)
+    told = label_score(matched.label_runs, season.truth, season.sightings)
+    # the benchmark: 0.95 and 0.92
+    assert told.right >= 0.85 * told.proposed
+    assert told.found >= 0.8 * told.findable
 
 
 def test_double_triggers_are_set_beside_the_record_that_they_repeat():
