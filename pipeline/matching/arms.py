@@ -23,7 +23,8 @@ _LEAST_CHANCE, _MOST_CHANCE = 0.002, 0.98
 _STAYS_ON, _LEAVES = 10.0, 0.5
 # the two starts: one arm after the other, and arms that throw by turns on two mounds
 _ONE_MOUND, _TWO_MOUNDS, _BY_TURNS = 0.95, 0.6, 0.1
-_TRIED, _MOST_ROUNDS, _SETTLED = 4, 8, 0.02
+_TRIED, _MOST_ROUNDS, _SETTLED = 4, 8, 0.1
+# messages along the chain are kept from vanishing every so many pitches
 _RESCALED = 8
 # share of misreadings, and how far from the arm's usual place a reading (in spreads) no longer counts for it
 _MISREAD, _FAR = 0.03, 3.5
@@ -260,24 +261,28 @@ def _reading_say(day: Day, arms: _Arms) -> Floats:
 
 
 def _messages(step: Floats, say: Floats) -> tuple[Floats, Floats, float]:
-    """Forward and backward messages (P, K), each summing to 1, and the log-likelihood of everything.
-
-    Both ways in one loop, as each pitch costs a call; they are kept from vanishing every few pitches only.
-    """
-    pitches, arms = say.shape
+    """Forward and backward messages (P, K), each summing to 1, and the log-likelihood of everything."""
     top = say.max(axis=1)
-    link = step * np.exp(say - top[:, None])[:, None, :]
-    links = np.stack([link, np.concatenate([link[:0:-1], np.eye(arms)[None]]).swapaxes(1, 2)], axis=1)
-    message, scale = np.empty((pitches + 1, 2, 1, arms)), [np.ones((2, 1, 1))]
-    message[0] = 1 / arms
-    for p in range(pitches):
-        np.matmul(message[p], links[p], out=message[p + 1])
-        if p % _RESCALED == 0 or p == pitches - 1:
-            scale.append(message[p + 1].sum(axis=-1, keepdims=True))
-            message[p + 1] /= scale[-1]
-    message /= message.sum(axis=-1, keepdims=True)
-    fit = float(np.log(np.array(scale)[:, 0]).sum() + top.sum())
-    return message[1:, 0, 0], message[pitches - 1 :: -1, 1, 0], fit
+    links = step * np.exp(say - top[:, None])[:, None, :]
+    forward, fit = _passed_on(links)
+    backward, _ = _passed_on(links[:0:-1].swapaxes(1, 2))
+    return forward[1:], backward[::-1], fit + float(top.sum())
+
+
+def _passed_on(links: Floats) -> tuple[Floats, float]:
+    """(links + 1, K): a flat message, and what becomes of it link by link, each summing to 1; and the log of what it came to."""
+    arms = links.shape[1]
+    message, total = np.full((len(links) + 1, arms), 1 / arms), 0.0
+    for first in range(0, len(links), _RESCALED):
+        last = min(first + _RESCALED, len(links))
+        for before, link, after in zip(
+            message[first:last], links[first:last], message[first + 1 : last + 1], strict=True
+        ):
+            np.dot(before, link, after)
+        scale = message[last].sum()
+        message[last] /= scale
+        total += float(np.log(scale))
+    return message / message.sum(axis=1, keepdims=True), total
 
 
 def _posterior(step: Floats, say: Floats, forward: Floats, backward: Floats) -> tuple[Floats, Floats, Floats]:
