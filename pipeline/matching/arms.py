@@ -28,7 +28,8 @@ _TRIED, _MOST_ROUNDS, _SETTLED = 4, 8, 0.1
 _RESCALED = 8
 # share of misreadings, and how far from the arm's usual place a reading (in spreads) no longer counts for it
 _MISREAD, _FAR = 0.03, 3.5
-# of its own certainty so much is kept: errors go together over a whole stint, and a ratio of 10 was right 5 times of 6 (simulated seasons)
+# of the ratio so much is told: errors go together over a whole stint, and without this one of 8 nats was right 4 times of 5 only
+# (simulated seasons with all faults)
 _KEPT = 0.25
 # between stints an arm's release wanders by so much of its spread; a guess, no source
 _WANDERS = 0.25

@@ -30,8 +30,8 @@ _FLIGHT = (
     *("induced_vertical_break_in", "horizontal_break_in"),
 )
 _LEAST_RELEASE, _FLIGHT_SAYS = 0.3, 0.5
-# somebody is asked about a run, who will not go on answering if every other question is idle: three to one, in nats
-_LEAST_SUPPORT = 1.1
+# a proposal must be likelier right than wrong by so many nats (5 to 3): somebody is asked about each
+_LEAST_SUPPORT = 0.5
 
 
 class _Run(NamedTuple):

@@ -549,7 +549,9 @@ def _pitcher_labels(rng: np.random.Generator, device: Device, records: pl.DataFr
             if late == 0:
                 shown = shown_next
         out.append(shown)
-    spelt = {name: name.replace("Demo", "Dem") if rng.random() < device.misspelt else name for name in set(true)}
+    spelt = {
+        name: name.replace("Demo", "Dem") if rng.random() < device.misspelt else name for name in sorted(set(true))
+    }
     return [spelt.get(name, name) for name in out]
 
 
