@@ -23,7 +23,9 @@ _LEAST_CHANCE, _MOST_CHANCE = 0.002, 0.98
 _STAYS_ON, _LEAVES = 10.0, 0.5
 # the two starts: one arm after the other, and arms that throw by turns on two mounds
 _ONE_MOUND, _TWO_MOUNDS, _BY_TURNS = 0.95, 0.6, 0.1
-_TRIED, _MOST_ROUNDS, _SETTLED = 4, 8, 0.1
+_TRIED, _MOST_ROUNDS = 4, 8
+# it has settled when all but this share of the pitches change by less than so much
+_UNSETTLED, _SETTLED = 0.01, 0.1
 # messages along the chain are kept from vanishing every so many pitches
 _RESCALED = 8
 # share of misreadings, and how far from the arm's usual place a reading (in spreads) no longer counts for it
@@ -133,7 +135,7 @@ def _rounds(day: Day, labels: _Labels, whose: Whose, most: int) -> Whose:
             break
         arms, before = _learn_arms(day, whose.share, whose.arms), whose.share
         whose = _weighed(day, labels, whose.habits, whose.follows, arms)
-        whose = whose._replace(settled=bool(np.abs(whose.share - before).max() < _SETTLED))
+        whose = whose._replace(settled=bool((np.abs(whose.share - before).max(axis=1) > _SETTLED).mean() < _UNSETTLED))
     return whose
 
 
