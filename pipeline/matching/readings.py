@@ -25,7 +25,6 @@ _ANY_TWO = 0.01
 # the start of the four kinds of neighbour: same pitch type up to quite another one, in units of sqrt(2) times the spread of all
 _START_SCALES = np.array([0.35, 0.7, 1.1, 1.7])
 _START_SHARES = np.array([0.35, 0.3, 0.2, 0.15])
-_HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 
 
 class ReadingModel(NamedTuple):
@@ -103,15 +102,14 @@ def log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, s
     for m, part in slices(which):
         metrics = model_metrics(model, m)
         one = model.take(np.array([m]))
-        x = _in_spreads(one, readings, first[part], second[part], metrics)
-        known = ~np.isnan(x)
-        out[part] = model.trust[m] * (_same_say(one, x, known, metrics) - _other_say(one, x, known, metrics))
+        x = in_spreads(one, readings, first[part], second[part], metrics)
+        out[part] = model.trust[m] * (_same_say(one, x, metrics) - log_sum(log_kinds(one, x, metrics)))
     return np.asarray(np.logaddexp(np.log1p(-BLUNDER) + out, np.log(BLUNDER)))
 
 
-# Single precision, and metrics first: evidence to 1e-5 at a third of the cost. Both densities leave out the factor that they share,
-# that of a unit of one pitch's spread.
-def _in_spreads(one: ReadingModel, readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Singles:
+# Evidence goes in single precision, metrics first: right to 1e-5 at a third of the cost. Readings are counted in spreads of one pitch, a
+# factor that both densities share.
+def in_spreads(one: ReadingModel, readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Singles:
     """Differences less the bias in spreads of one pitch, (metrics, pairs); nan where either has no reading."""
     low, high = (min(first.min(), second.min()), max(first.max(), second.max())) if len(first) else (0, -1)
     of = np.ascontiguousarray(readings[low : high + 1, metrics].T)
@@ -125,8 +123,8 @@ def _in_spreads(one: ReadingModel, readings: Floats, first: Ints, second: Ints, 
     return d.astype(np.float32)
 
 
-def _same_say(one: ReadingModel, x: Singles, known: Bools, metrics: Ints) -> Singles:
-    """Log density of one pitch, (pairs,): each metric a normal with a wide normal mixed in; `x` of `_in_spreads`."""
+def _same_say(one: ReadingModel, x: Singles, metrics: Ints) -> Singles:
+    """Log density of one pitch, (pairs,): each metric a normal with a wide normal mixed in; `x` of `in_spreads`."""
     ratio, share, weight = (
         column.astype(np.float32)[:, None]
         for column in (
@@ -135,38 +133,48 @@ def _same_say(one: ReadingModel, x: Singles, known: Bools, metrics: Ints) -> Sin
             one.weight[0, metrics],
         )
     )
+    core, tail = _core_and_tail(x, ratio, share)
+    core += tail
+    core += np.float32(1e-30)
+    np.log(core, out=core)
+    core *= weight
+    return np.asarray(np.where(np.isnan(x), np.float32(0), core).sum(axis=0))
+
+
+def _core_and_tail(x: Floats, ratio: Floats, share: Floats) -> tuple[Floats, Floats]:
+    """Density of one pitch's residuals in spreads: of those that were read well, and of the `share` that were not, 1 / `ratio` as wide."""
     square = x * x
-    square *= np.float32(-0.5)
-    density = np.exp(square)
-    density *= 1 - share
+    square *= -0.5
+    core = np.exp(square)
+    core *= 1 - share
     square *= ratio**2
-    np.exp(square, out=square)
-    square *= share * ratio
-    density += square
-    density += np.float32(1e-30)
-    np.log(density, out=density)
-    density *= weight
-    return np.asarray(np.where(known, density, np.float32(0)).sum(axis=0))
+    tail = np.exp(square, out=square)
+    tail *= share * ratio
+    return core, tail
 
 
-def _other_say(one: ReadingModel, x: Singles, known: Bools, metrics: Ints) -> Singles:
-    """Log density of two neighbouring pitches, (pairs,): the mixture of `log_components`; `x` of `_in_spreads`."""
+def log_kinds(one: ReadingModel, x: Singles, metrics: Ints) -> Singles:
+    """Log of (share x density) in each kind of neighbour, and last of any two records, (components + 1, pairs); `x` of `in_spreads`."""
     bias, unit, weight = one.bias[0, metrics], one.spread[0, metrics], one.weight[0, metrics]
     mean = np.vstack([wrapped(one.other_mean[0][:, metrics] - bias, metrics), np.zeros(len(metrics))]) / unit
     spread = np.vstack([one.other_spread[0][:, metrics], one.wide[:, metrics]]) / unit
     precision = 0.5 * weight / spread**2
     constant = precision * mean**2 + weight * np.log(spread)
     share = np.append((1 - _ANY_TWO) * one.share[0], _ANY_TWO)
+    known = ~np.isnan(x)
     filled = np.where(known, x, np.float32(0))
     logs = (2 * precision * mean).astype(np.float32) @ filled
     logs -= constant.astype(np.float32) @ known.astype(np.float32)
     filled *= filled
     logs -= precision.astype(np.float32) @ filled
     logs += np.log(share).astype(np.float32)[:, None]
+    return np.asarray(logs)
+
+
+def log_sum(logs: Singles) -> Singles:
+    """log of the sum of exp over the first axis (spelt out: np.logaddexp.reduce is several times slower)."""
     top = logs.max(axis=0)
-    logs -= top
-    np.exp(logs, out=logs)
-    return np.asarray(top + np.log(logs.sum(axis=0)))
+    return np.asarray(top + np.log(np.exp(logs - top).sum(axis=0)))
 
 
 def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
@@ -178,9 +186,10 @@ def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: 
         one = model.take(np.array([m]))
         mean, spread = one.other_mean[0][:, metrics], one.other_spread[0][:, metrics]
         others = one.share[0][:, None] / spread * np.exp(-0.5 * ((d[:, None, :] - mean) / spread) ** 2)
-        core, tail = _core_and_tail(one, wrapped(d - one.bias[0, metrics], metrics), metrics)
-        other = (1 - _ANY_TWO) * others.sum(axis=1) + _ANY_TWO * tail / one.outlier_share[0, metrics]
-        say = one.weight[0, metrics] * (np.log(core + tail + 1e-30) - np.log(other + 1e-30))
+        unit, odd = one.spread[0, metrics], one.outlier_share[0, metrics]
+        core, tail = _core_and_tail(wrapped(d - one.bias[0, metrics], metrics) / unit, unit / one.wide[0, metrics], odd)
+        other = (1 - _ANY_TWO) * others.sum(axis=1) + _ANY_TWO * tail / (odd * unit)
+        say = one.weight[0, metrics] * (np.log((core + tail) / unit + 1e-30) - np.log(other + 1e-30))
         out[part.start : part.stop, metrics] = np.nan_to_num(say)
     return out
 
@@ -188,30 +197,6 @@ def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: 
 def model_metrics(model: ReadingModel, m: int) -> Ints:
     """Metrics that the model knows: the two trackers share them."""
     return np.flatnonzero(model.wide[m] > 0)
-
-
-def _core_and_tail(one: ReadingModel, residual: Floats, metrics: Ints) -> tuple[Floats, Floats]:
-    spread, wide, share = one.spread[0, metrics], one.wide[0, metrics], one.outlier_share[0, metrics]
-    square = -0.5 * residual**2
-    return (1 - share) / spread * np.exp(square / spread**2), share / wide * np.exp(square / wide**2)
-
-
-def log_components(one: ReadingModel, d: Floats, metrics: Ints) -> Floats:
-    """Log of (share x density) of the differences in each kind of neighbour, and last of any two records, (pairs, components + 1)."""
-    known = (~np.isnan(d)).astype(float)  # as numbers: products of truth values with numbers are slow
-    d, weight = np.where(known > 0, d, 0.0), one.weight[0, metrics]
-    mean = np.vstack([one.other_mean[0][:, metrics], one.bias[:, metrics]])
-    spread = np.vstack([one.other_spread[0][:, metrics], one.wide[:, metrics]])
-    precision = 0.5 * weight / spread**2
-    constant = precision * mean**2 + weight * (np.log(spread) + _HALF_LOG_2PI)
-    share = np.append((1 - _ANY_TWO) * one.share[0], _ANY_TWO)
-    return np.asarray(np.log(share) - (d**2 @ precision.T - 2 * d @ (precision * mean).T + known @ constant.T))
-
-
-def log_sum(parts: Floats) -> Floats:
-    """log of the sum of exp over the last axis (spelt out: np.logaddexp.reduce is several times slower)."""
-    top = parts.max(axis=1)
-    return np.asarray(top + np.log(np.exp(parts - top[:, None]).sum(axis=1)))
 
 
 def fit_same(
@@ -248,7 +233,8 @@ def _same_step(
     one: ReadingModel, prior: Prior, d: Floats, p: Floats, known: Bools, n: Floats, metrics: Ints
 ) -> ReadingModel:
     residual = np.where(known, wrapped(d - one.bias[0, metrics], metrics), 0.0)
-    core, tail = _core_and_tail(one, residual, metrics)
+    unit = one.spread[0, metrics]
+    core, tail = _core_and_tail(residual / unit, unit / one.wide[0, metrics], one.outlier_share[0, metrics])
     odd = tail / np.maximum(core + tail, 1e-300)
     weight = p * known * (1 - odd)
     size, moved = weight.sum(axis=0), (weight * residual).sum(axis=0)
@@ -290,9 +276,10 @@ def fit_other(
         known = (~np.isnan(d)).astype(float)
         filled = np.where(known > 0, d, 0.0)
         start = one = model.take(np.array([m]))
+        x = in_spreads(one, readings, first[part], second[part], metrics)
         for _ in range(steps):
-            logs = log_components(one, d, metrics)
-            belongs = np.exp(logs - log_sum(logs)[:, None])[:, :-1].T
+            logs = log_kinds(one, x, metrics)
+            belongs = np.exp(logs - log_sum(logs))[:-1].astype(float)
             sums = belongs @ known, belongs @ filled, belongs @ filled**2
             one = _other_step(one, start, sums, belongs.sum(axis=1), metrics, prior_pairs)
         share[m], mean[m], spread[m] = one.share[0], one.other_mean[0], np.maximum(one.other_spread[0], model.spread[m])
