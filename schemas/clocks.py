@@ -81,10 +81,10 @@ LABEL_RUNS = Contract(
         required("first_sighting_id", pl.String, "first sighting of the run"),
         required("last_sighting_id", pl.String, "last sighting of the run"),
         count("pitches", "pitches in the run", "pitches"),
-        Column(
+        required(
             "sighting_ids",
             pl.String,
-            "the sightings of the run in the device's order, with commas between; others may stand between them",
+            "the sightings of the run in the device's order, with commas between (string_split(sighting_ids, ',') lists them); others may stand between them",
         ),
         Column("proposed_label", pl.String, "the label that another tracker has for one of them or more"),
         Column("proposed_player_id", pl.String, "the player of that label"),

@@ -9,9 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.matching import MatchSettings, match_sightings
-from pipeline.matching.arms import Day, whose_pitches
-from pipeline.matching.arms import _messages as messages
-from pipeline.matching.arms import _posterior as posterior
+from pipeline.matching.arms import Day, messages, posterior, support, whose_pitches
 from pipeline.matching.arrays import medians
 from pipeline.matching.spellings import Spelling, one_spelling
 from tests.simulator.matching_scores import LabelScore, covered_sightings, label_score
@@ -272,13 +270,40 @@ def test_messages_along_the_chain_agree_with_counting_every_way(seed: int):
     assert (stays <= share + 1e-12).all()
 
 
+def _day(told: list[list[int]], release: list[float] | None = None) -> Day:
+    """A day whose labels the trackers show (a list each), and perhaps one reading that all of them have."""
+    shown = np.array(told).T
+    before = np.vstack([np.full((1, shown.shape[1]), -1), shown[:-1]])
+    readings = np.zeros((*shown.shape, 1))
+    if release is not None:
+        readings[:] = np.array(release)[:, None, None]
+    return Day(shown, before, int(shown.max()) + 1, readings, np.full(readings.shape, release is not None), np.ones(1))
+
+
+def test_a_label_that_was_left_standing_at_a_change_of_arm_is_the_wrong_one():
+    changed, forgotten = [0] * 20 + [1] * 20, [0] * 26 + [1] * 14
+    for order in ((changed, forgotten), (forgotten, changed)):
+        assert whose_pitches(_day([*order])).share.argmax(axis=1).tolist() == changed
+
+
+def test_readings_outweigh_the_tracker_whose_label_changed_too_early():
+    early, right = [0] * 15 + [1] * 25, [0] * 20 + [1] * 20
+    release = (np.array([5.0, 6.5])[right] + np.random.default_rng(3).normal(0, 0.1, 40)).tolist()
+    whose = whose_pitches(_day([early, right], release))
+    assert whose.share.argmax(axis=1).tolist() == right
+    between = np.arange(15, 20)
+    assert support(_day([early, right], release), whose, between, shown=1, proposed=0) > 2
+
+
+def test_two_trackers_that_agree_outweigh_a_third_label_where_nothing_is_measured():
+    right, alone = [0] * 12 + [1] * 12 + [0] * 12, [0] * 36
+    assert whose_pitches(_day([right, alone, right])).share.argmax(axis=1).tolist() == right
+
+
 def test_a_day_of_labels_that_all_agree_is_theirs():
-    names = np.repeat([0, 1, 0, 2], 20)
-    told = np.column_stack([names, names])
-    before = np.vstack([[-1, -1], told[:-1]])
-    nothing = np.zeros((80, 2, 1))
-    share = whose_pitches(Day(told, before, 3, nothing, nothing > 0, np.ones(1))).share
-    assert (share.argmax(axis=1) == names).all()
+    names = [0] * 20 + [1] * 20 + [0] * 20 + [2] * 20
+    share = whose_pitches(_day([names, names])).share
+    assert share.argmax(axis=1).tolist() == names
     assert share.max(axis=1).min() > 0.95
 
 

@@ -9,7 +9,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.matching.alignment import Band, Steps, align
-from pipeline.matching.arms import Day, support, whose_pitches
 from pipeline.matching.clock import normal_cdf, rounded_centre, running_mean
 from pipeline.matching.grouping import group_records
 from pipeline.matching.ordering import count_runs, device_order
@@ -179,41 +178,3 @@ def test_few_stamps_of_whole_seconds_tell_the_fraction_of_an_offset_by_how_often
     assert rounded_centre(np.full(5, -3.0), -3.2, (1.0, 1.0)) == pytest.approx(-3.0, abs=0.02)
     # one stamp that is off by anything does not move it
     assert rounded_centre(np.append(gap, 19.0), 7.0, (1.0, 1.0)) == pytest.approx(7.25, abs=0.06)
-
-
-# ---- whose throws: labels and readings of a day ---------------------------------------------------------------------------------------------
-
-
-def _day(told: list[list[int]], release: list[float] | None = None) -> Day:
-    """A day of two arms, 0 and 1, whose labels the trackers show (a list each), and perhaps one reading that all of them have."""
-    shown = np.array(told).T
-    before = np.vstack([np.full((1, shown.shape[1]), -1), shown[:-1]])
-    readings = np.zeros((*shown.shape, 1))
-    if release is not None:
-        readings[:] = np.array(release)[:, None, None]
-    return Day(shown, before, 2, readings, np.full(readings.shape, release is not None), np.ones(1))
-
-
-def test_a_label_that_was_left_standing_at_a_change_of_arm_is_the_wrong_one():
-    changed, forgotten = [0] * 20 + [1] * 20, [0] * 26 + [1] * 14
-    for order in ((changed, forgotten), (forgotten, changed)):
-        assert whose_pitches(_day([*order])).share.argmax(axis=1).tolist() == changed
-
-
-def test_readings_outweigh_the_tracker_whose_label_changed_too_early():
-    early, right = [0] * 15 + [1] * 25, [0] * 20 + [1] * 20
-    release = (np.array([5.0, 6.5])[right] + np.random.default_rng(3).normal(0, 0.1, 40)).tolist()
-    whose = whose_pitches(_day([early, right], release))
-    assert whose.share.argmax(axis=1).tolist() == right
-    between = np.arange(15, 20)
-    assert support(_day([early, right], release), whose, between, shown=1, proposed=0) > 2
-
-
-def test_two_trackers_that_agree_outweigh_a_third_label_where_nothing_is_measured():
-    right, alone = [0] * 12 + [1] * 12 + [0] * 12, [0] * 36
-    assert whose_pitches(_day([right, alone, right])).share.argmax(axis=1).tolist() == right
-
-
-def test_labels_that_agree_leave_nothing_in_doubt():
-    one = [0] * 10 + [1] * 10
-    assert whose_pitches(_day([one, one])).share[np.arange(20), one].min() > 0.9

@@ -143,8 +143,8 @@ def _weighed(day: Day, labels: _Labels, habits: _Habits, follows: Floats, arms: 
     """Whose the pitches are as things stand, and habits and changes of arm learned from that."""
     say, step = _reading_say(day, arms), _label_step(labels, habits) * follows
     step[0] *= np.eye(day.names)
-    forward, backward, fit = _messages(step, say)
-    share, stays, follows = _posterior(step, say, forward, backward)
+    forward, backward, fit = messages(step, say)
+    share, stays, follows = posterior(step, say, forward, backward)
     habits = _learn_habits(labels, share, stays)
     fit += _prior(habits, follows) - _room(day, arms)
     changes = 1 - float(stays[1:].sum(axis=1).mean()) if len(stays) > 1 else 0.0
@@ -263,7 +263,7 @@ def _reading_say(day: Day, arms: _Arms) -> Floats:
 # ---- the chain -----------------------------------------------------------------------------------------------------------------------------
 
 
-def _messages(step: Floats, say: Floats) -> tuple[Floats, Floats, float]:
+def messages(step: Floats, say: Floats) -> tuple[Floats, Floats, float]:
     """Forward and backward messages (P, K), each summing to 1, and the log-likelihood of everything."""
     top = say.max(axis=1)
     links = step * np.exp(say - top[:, None])[:, None, :]
@@ -288,7 +288,7 @@ def _passed_on(links: Floats) -> tuple[Floats, float]:
     return message / message.sum(axis=1, keepdims=True), total
 
 
-def _posterior(step: Floats, say: Floats, forward: Floats, backward: Floats) -> tuple[Floats, Floats, Floats]:
+def posterior(step: Floats, say: Floats, forward: Floats, backward: Floats) -> tuple[Floats, Floats, Floats]:
     """(P, K) whose a pitch is; (P, K) whose it is when the pitch before was the same arm's; (K, K) how arms follow one another."""
     share = forward * backward
     share /= share.sum(axis=1, keepdims=True)
