@@ -241,6 +241,14 @@ def test_a_stale_label_that_is_spelt_otherwise_is_told_all_the_same():
     assert runs["proposed_label"].to_list() == [_stints(_scrimmage()[1])[4][0]]
 
 
+def test_a_number_for_each_pitch_in_place_of_names_is_passed_over_at_once(monkeypatch: pytest.MonkeyPatch):
+    season, told = _scrimmage()
+    label = pl.format("{} entry {}", "tracker", "throw").alias("label")
+    sightings = season.sightings.join(told.select("sighting_id", label), on="sighting_id", maintain_order="left")
+    monkeypatch.setattr("pipeline.matching.label_runs.whose_pitches", None)  # which would be called, and fail
+    assert _label_runs(sightings.drop("pitcher_label").rename({"label": "pitcher_label"})).is_empty()
+
+
 def test_the_order_of_rows_does_not_matter():
     season, _ = _forgotten()
     shuffled = season.sightings.sample(fraction=1.0, shuffle=True, seed=5)

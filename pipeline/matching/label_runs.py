@@ -32,6 +32,9 @@ _FLIGHT = (
 _LEAST_RELEASE, _FLIGHT_SAYS = 0.3, 0.5
 # a proposal must be likelier right than wrong by so many nats (5 to 3): somebody is asked about each
 _LEAST_SUPPORT = 0.5
+# pitches x names x names of a station-day that are weighed: 400 pitches of 100 names. What has more has something else for a label
+# (a number for each pitch, say), and would take memory and time without end
+_MOST_WEIGHED = 4_000_000
 
 
 class _Run(NamedTuple):
@@ -134,6 +137,8 @@ def _in_order(streams: list[list[int]]) -> list[int]:
 
 
 def _runs_of_day(records: Records, pitches: _Pitches, shown_before: Ints, spellings: dict[int, Spelling]) -> list[_Run]:
+    if len(pitches.told) * len(np.unique(pitches.told)) ** 2 > _MOST_WEIGHED:
+        return []
     same = one_spelling(pitches.told, spellings)
     told, before = (_respelt(codes, same) for codes in (pitches.told, _of(pitches.records, shown_before)))
     names = np.unique(told[told >= 0])
