@@ -352,6 +352,10 @@ def _clocks(con: duckdb.DuckDBPyConnection) -> list[Need]:
     ]
 
 
+# what the pitches under labels that disagree count for (`reconciling`)
+MEANWHILE = "until then these pitches count for whom most trackers name, or else for whom the tracker that is believed first names"
+
+
 def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
         select label_runs.tracker, label_runs.label, label_runs.proposed_label, label_runs.pitches, files.file_name
@@ -362,7 +366,7 @@ def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
         Need(
             "stale label",
             f"{tracker}: {count_of(pitches, 'pitch', 'pitches')} labelled '{label}' in {name} look like {proposed}'s",
-            "correct the label at the device and export again; the other trackers' label stands meanwhile",
+            f"correct the label at the device and export again; {MEANWHILE}",
         )
         for tracker, label, proposed, pitches, name in _rows(con, sql)
     ]

@@ -15,7 +15,7 @@ from rich.padding import Padding
 from pipeline.matching.wording import explain_pair
 from pipeline.names import person_key
 from pipeline.publishing import ONE_A_FILE, open_published
-from pipeline.reports.attention import OpenName, count_of, decision_line, open_names
+from pipeline.reports.attention import MEANWHILE, OpenName, count_of, decision_line, open_names
 from pipeline.reports.printing import harmless
 
 MOST = 20
@@ -210,7 +210,7 @@ def _labels(con: duckdb.DuckDBPyConnection, today: date) -> Iterator[Item]:
     for run in rows:
         question = f"{run['tracker']}: are the {count_of(run['pitches'], 'pitch', 'pitches')} labelled '{run['label']}' in {run['file_name']} {run['proposed_label']}'s?"
         why = f"another tracker says {run['proposed_label']} ({run['proposed_player_id'] or 'not settled who that is'}), and labels and readings together are for it; from {run['first_sighting_id']} to {run['last_sighting_id']} (each of them: label_runs.sighting_ids)"
-        yes = "yes: correct the label at the device, or in its export, and export again; until then the pitcher is whom most trackers name, or else the one believed first"
+        yes = f"yes: correct the label at the device, or in its export, and export again; {MEANWHILE}"
         no = "no: it is right. Then correct the other trackers' labels, in the same way"
         yield Item("labels", run["baseball_day"], question, (why,), (Answer(yes), Answer(no)))
 
