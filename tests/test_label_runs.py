@@ -282,9 +282,9 @@ def _day(told: list[list[int]], release: list[float] | None = None) -> Day:
     """A day whose labels the trackers show (a list each), and perhaps one reading that all of them have."""
     shown = np.array(told).T
     before = np.vstack([np.full((1, shown.shape[1]), -1), shown[:-1]])
-    readings = np.zeros((*shown.shape, 1))
+    readings = np.zeros((shown.shape[1], 1, len(shown)))
     if release is not None:
-        readings[:] = np.array(release)[:, None, None]
+        readings[:] = release
     return Day(shown, before, int(shown.max()) + 1, readings, np.full(readings.shape, release is not None), np.ones(1))
 
 
@@ -316,12 +316,12 @@ def test_a_day_of_labels_that_all_agree_is_theirs():
 
 
 def test_medians_are_numpy_s_and_nan_where_there_is_nothing():
-    values = np.random.default_rng(1).normal(size=(7, 3, 2))
+    values = np.random.default_rng(1).normal(size=(3, 2, 7))
     values[values > 0.8] = np.nan
-    assert medians(values) == pytest.approx(np.nanmedian(values, axis=0))
-    values[:, 1, 1] = np.nan
+    assert medians(values) == pytest.approx(np.nanmedian(values, axis=2))
+    values[1, 1] = np.nan
     assert np.isnan(medians(values)[1, 1])
-    assert np.isnan(medians(values[:0])).all()
+    assert np.isnan(medians(values[:, :, :0])).all()
 
 
 # names 0 and 1 are the first tracker's, 0 and 2 the other's: 1 and 2 stand beside each other, but for some pitches

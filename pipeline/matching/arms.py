@@ -9,6 +9,7 @@ A hidden Markov model over the pitches in their order (Rabiner 1989), its state 
 All is learned by expectation-maximisation from the one day alone: no other day may change its outcome.
 """
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -26,8 +27,8 @@ _ONE_MOUND, _TWO_MOUNDS, _BY_TURNS = 0.95, 0.6, 0.1
 _TRIED, _MOST_ROUNDS = 4, 8
 # it has settled when all but this share of the pitches change by less than so much
 _UNSETTLED, _SETTLED = 0.01, 0.1
-# messages along the chain are kept from vanishing every so many pitches
-_RESCALED = 8
+# pitches that messages along the chain pass at once; then they are kept from vanishing
+_BLOCK = 12
 # share of misreadings, and how far from the arm's usual place a reading (in spreads) no longer counts for it
 _MISREAD, _FAR = 0.03, 3.5
 # of the ratio so much is told: errors go together over a whole stint, and without this one of 8 nats was right 4 times of 5 only
@@ -41,7 +42,7 @@ class Day(NamedTuple):
     """Pitches of a station-day in their order, P; trackers, T; names, K; readings, M.
 
     `told` and `before` (P, T): number of the name that the tracker shows, and that it showed at its record before (-1: none; `before`
-    is K for a name of another place). `readings` (P, T, M), 0 where not `measured`; `weight` (M,): the say of each.
+    is K for a name of another place). `readings` (T, M, P), 0 where not `measured`; `weight` (M,): the say of each.
     """
 
     told: Ints
@@ -53,9 +54,9 @@ class Day(NamedTuple):
 
 
 class _Labels(NamedTuple):
-    """(P, T, K), if the arm is k: the label is right; the label before was right already (or is not known); it was left standing.
+    """(T, K, P), if the arm is k: the label is right; the label before was right already (or is not known); it was left standing.
 
-    `counts` (3, 2, P, T, K): what happened and what could have, of a label's being forgotten, staying wrong, slipping.
+    `counts` (3, 2, T, K, P): what happened and what could have, of a label's being forgotten, staying wrong, slipping.
     """
 
     known: Bools
@@ -74,7 +75,7 @@ class _Habits(NamedTuple):
 
 
 class _Arms(NamedTuple):
-    """Readings of arms: `mean` (T, K, M) after `seen` pitches, drawn to `usual` (T, M) as by `prior` pitches (T, M); `spread` (T, M)
+    """Readings of arms: `mean` (T, M, K) after `seen` pitches, drawn to `usual` (T, M) as by `prior` pitches (T, M); `spread` (T, M)
     within an arm, `apart` (T, M) between arms."""
 
     mean: Floats
@@ -162,7 +163,7 @@ def _agreed(day: Day) -> Floats:
 
 
 def _read_labels(day: Day) -> _Labels:
-    told, before, arm = day.told[:, :, None], day.before[:, :, None], np.arange(day.names)
+    told, before, arm = day.told.T[:, None], day.before.T[:, None], np.arange(day.names)[:, None]
     known, right, fresh = told >= 0, told == arm, (before == arm) | (before < 0)
     standing, old, new = (told == before) & ~right, known & ~fresh, known & fresh
     counts = np.array([(old & standing, old), (old & standing, old), (new & ~right, new)], dtype=float)
@@ -171,21 +172,22 @@ def _read_labels(day: Day) -> _Labels:
 
 def _label_step(labels: _Labels, habits: _Habits) -> Floats:
     """(P, K, K): likelihood of the labels where the arm of the pitch before is the first and that of this pitch the second."""
-    arms = labels.right.shape[2]
-    wrong = (habits.slips / max(arms - 1, 1))[:, None]
-    fresh = np.where(labels.right, 1 - habits.slips[:, None], wrong)
+    arms = labels.right.shape[1]
+    forgotten, stays_wrong, slips = (chance[:, None, None] for chance in habits)
+    wrong = slips / max(arms - 1, 1)
+    fresh = np.where(labels.right, 1 - slips, wrong)
     by_change, by_stay = (
         np.where(labels.fresh, fresh, np.where(labels.right, 1 - left, np.where(labels.standing, left, wrong)))
-        for left in (habits.forgotten[:, None], habits.stays_wrong[:, None])
+        for left in (forgotten, stays_wrong)
     )
-    change, stay = (np.where(labels.known, p, 1.0).prod(axis=1) for p in (by_change, by_stay))
+    change, stay = (np.where(labels.known, p, 1.0).prod(axis=0).T for p in (by_change, by_stay))
     return np.asarray(np.where(np.eye(arms, dtype=bool), stay[:, :, None], change[:, None, :]))
 
 
 def _learn_habits(labels: _Labels, share: Floats, stays: Floats) -> _Habits:
     """Chances counted over the pitches, (P, K) each: whose they are, and whose they are by the same arm as the pitch before."""
-    weight = np.array([np.maximum(share - stays, 0.0), stays, share])
-    seen = np.einsum("cpk,cbptk->bct", weight, labels.counts)
+    weight = np.array([np.maximum(share - stays, 0.0).T, stays.T, share.T])
+    seen = (labels.counts.reshape(*labels.counts.shape[:3], -1) @ weight.reshape(3, 1, -1, 1))[..., 0].swapaxes(0, 1)
     chance, worth = np.array([_FORGOTTEN, _STAYS_WRONG, _SLIPS]).T[:, :, None]
     learned = np.clip((seen[0] + chance * worth) / (seen[1] + worth), _LEAST_CHANCE, _MOST_CHANCE)
     return _Habits(*learned)
@@ -198,10 +200,10 @@ def _unknown_arms(day: Day) -> _Arms:
     """Arms of which nothing is known but all readings together: (T, M) their median, and 1.4826 times the median distance from it."""
     readings = np.where(day.measured, day.readings, np.nan)
     usual = medians(readings)
-    apart = np.maximum(np.nan_to_num(1.4826 * medians(np.abs(readings - usual))), 1e-6)
+    apart = np.maximum(np.nan_to_num(1.4826 * medians(np.abs(readings - usual[:, :, None]))), 1e-6)
     usual = np.nan_to_num(usual)
-    nothing = np.zeros((len(usual), day.names, usual.shape[1]))
-    return _Arms(nothing + usual[:, None, :], nothing, usual, np.full_like(usual, 0.25), apart, apart)
+    nothing = np.zeros((*usual.shape, day.names))
+    return _Arms(nothing + usual[:, :, None], nothing, usual, np.full_like(usual, 0.25), apart, apart)
 
 
 def _learn_arms(day: Day, share: Floats, old: _Arms) -> _Arms:
@@ -212,36 +214,44 @@ def _learn_arms(day: Day, share: Floats, old: _Arms) -> _Arms:
     usual, apart = old.usual, old.apart
     spread = old.spread if old.seen.any() else _first_spread(day, share, apart)
     weight = _counts_for(day, share, old)
-    count, total = weight.sum(axis=0), np.einsum("ptkm,ptm->tkm", weight, day.readings)
+    count, total = weight.sum(axis=3), _added_up(weight, day.readings)
     away = np.maximum(apart, 2 * spread)
     prior = (spread / away) ** 2
-    mean = (total + (prior * usual)[:, None, :]) / (count + prior[:, None, :])
+    mean = (total + (prior * usual)[:, :, None]) / (count + prior[:, :, None])
     spread = _spread(day, weight, mean, spread, apart)
     return _Arms(mean, count, usual, (spread / away) ** 2, spread, apart)
 
 
 def _first_spread(day: Day, share: Floats, apart: Floats) -> Floats:
     """Spread of the readings about the mean of the arm that the trackers agree on, where they do."""
-    weight = share[:, None, :, None] * day.measured[:, :, None, :]
-    mean = (weight * day.readings[:, :, None, :]).sum(axis=0) / np.maximum(weight.sum(axis=0), 1.0)
+    weight = share.T * day.measured[:, :, None]
+    mean = _added_up(weight, day.readings) / np.maximum(weight.sum(axis=3), 1.0)
     sure, arm = share.max(axis=1) > 0.5, share.argmax(axis=1)
-    off = np.where(day.measured, np.abs(day.readings - mean[:, arm].swapaxes(0, 1)), np.nan)[sure]
+    off = np.where(day.measured, np.abs(day.readings - mean[:, :, arm]), np.nan)[:, :, sure]
     middle = medians(off)
     return np.clip(np.where(np.isnan(middle), apart, 1.4826 * middle), 0.05 * apart, apart)
 
 
+def _added_up(weight: Floats, readings: Floats) -> Floats:
+    """(T, M, K): weight times reading, over the pitches."""
+    return np.asarray((weight @ readings[..., None])[..., 0])
+
+
 def _counts_for(day: Day, share: Floats, arms: _Arms) -> Floats:
-    """(P, T, K, M): how much a reading counts for an arm; not at all where it is far from the arm's place, as far as that is known."""
-    far = np.where(arms.seen > 0, _FAR * arms.spread[:, None, :], np.inf)
-    near = np.abs(day.readings[:, :, None, :] - arms.mean) < far
-    return np.asarray(share[:, None, :, None] * (near & day.measured[:, :, None, :]))
+    """(T, M, K, P): how much a reading counts for an arm; not at all where it is far from the arm's place, as far as that is known."""
+    far = np.where(arms.seen > 0, _FAR * arms.spread[:, :, None], np.inf)
+    near = np.abs(day.readings[:, :, None] - arms.mean[..., None]) < far[..., None]
+    near &= day.measured[:, :, None]
+    return np.ascontiguousarray(share.T) * near
 
 
 def _spread(day: Day, weight: Floats, mean: Floats, old: Floats, apart: Floats) -> Floats:
     """Spread about the arms' means; the old one stands where there are hardly any readings."""
-    off = day.readings[:, :, None, :] - mean
-    total, each = np.einsum("ptkm,ptkm,ptkm->tm", weight, off, off), weight.sum(axis=0)
-    count, arms = each.sum(axis=1), np.minimum(each, 1.0).sum(axis=1)
+    off = day.readings[:, :, None] - mean[..., None]
+    off *= off
+    off *= weight
+    total, each = off.sum(axis=(2, 3)), weight.sum(axis=3)
+    count, arms = each.sum(axis=2), np.minimum(each, 1.0).sum(axis=2)
     new = np.sqrt(total / np.maximum(count - arms, 1.0))
     return np.clip(np.where(count > 5, new, old), 0.05 * apart, None)
 
@@ -251,13 +261,16 @@ def _reading_say(day: Day, arms: _Arms) -> Floats:
 
     A normal about the arm's mean, as wide as that is unsure, with a share of misreadings that may be anywhere arms are.
     """
-    own = arms.spread[:, None, :] ** 2 * (1 + 1 / (arms.seen + arms.prior[:, None, :]))
-    wide = 1.6 * np.hypot(np.maximum(arms.apart, 2 * arms.spread), arms.spread)[:, None, :]
-    off = day.readings[:, :, None, :] - arms.mean
-    likely = (1 - _MISREAD) / np.sqrt(own) * np.exp(off * off * (-0.5 / own))
-    say = np.log(likely + _MISREAD / wide * np.exp(off * off * (-0.5 / wide**2)))
-    share = day.measured / np.maximum(day.measured.sum(axis=1), 1)[:, None, :] * day.weight
-    return np.asarray(np.einsum("ptkm,ptm->pk", say, share))
+    own = arms.spread[:, :, None] ** 2 * (1 + 1 / (arms.seen + arms.prior[:, :, None]))
+    wide = 1.6 * np.hypot(np.maximum(arms.apart, 2 * arms.spread), arms.spread)[:, :, None, None]
+    off = day.readings[:, :, None] - arms.mean[..., None]
+    off *= off
+    say = np.exp(off * (-0.5 / own)[..., None])
+    say *= ((1 - _MISREAD) / np.sqrt(own))[..., None]
+    off *= -0.5 / wide**2
+    say += _MISREAD / wide * np.exp(off)
+    share = day.measured / np.maximum(day.measured.sum(axis=0), 1) * day.weight[:, None]
+    return np.asarray((np.log(say) * share[:, :, None]).sum(axis=(0, 1)).T)
 
 
 # ---- the chain -----------------------------------------------------------------------------------------------------------------------------
@@ -273,18 +286,25 @@ def messages(step: Floats, say: Floats) -> tuple[Floats, Floats, float]:
 
 
 def _passed_on(links: Floats) -> tuple[Floats, float]:
-    """(links + 1, K): a flat message, and what becomes of it link by link, each summing to 1; and the log of what it came to."""
-    arms = links.shape[1]
-    message, total = np.full((len(links) + 1, arms), 1 / arms), 0.0
-    for first in range(0, len(links), _RESCALED):
-        last = min(first + _RESCALED, len(links))
-        for before, link, after in zip(
-            message[first:last], links[first:last], message[first + 1 : last + 1], strict=True
-        ):
-            np.dot(before, link, after)
-        scale = message[last].sum()
-        message[last] /= scale
-        total += float(np.log(scale))
+    """(links + 1, K): a flat message, and what becomes of it link by link, each summing to 1; and the log of what it came to.
+
+    The links of all blocks are multiplied at once, so that only the blocks are gone through one by one.
+    """
+    count, arms = links.shape[:2]
+    blocks = -(-count // _BLOCK)
+    so_far = np.empty((blocks * _BLOCK, arms, arms))
+    so_far[:count], so_far[count:] = links, np.eye(arms)
+    so_far = so_far.reshape(blocks, _BLOCK, arms, arms)
+    for n in range(1, _BLOCK):
+        np.matmul(so_far[:, n - 1], so_far[:, n].copy(), out=so_far[:, n])
+    start, total = np.full((blocks + 1, 1, arms), 1 / arms), 0.0
+    for before, block, after in zip(start, so_far[:, -1], start[1:], strict=False):
+        np.dot(before, block, after)
+        scale = float(after.sum())
+        after /= scale
+        total += math.log(scale)
+    message = np.matmul(start[:-1, None], so_far).reshape(-1, arms)[:count]
+    message = np.concatenate([np.full((1, arms), 1 / arms), message])
     return message / message.sum(axis=1, keepdims=True), total
 
 
@@ -315,9 +335,9 @@ def _room(day: Day, arms: _Arms) -> float:
 
     Without it, names that a day does not need would be given readings of their own and make any story fit.
     """
-    cost = 0.5 * np.log1p(arms.seen / arms.prior[:, None, :])
+    cost = 0.5 * np.log1p(arms.seen / arms.prior[:, :, None])
     seen = arms.seen.sum(axis=0)
-    return float(((arms.seen * cost).sum(axis=0) / np.maximum(seen, 1e-9) * day.weight).sum())
+    return float(((arms.seen * cost).sum(axis=0) / np.maximum(seen, 1e-9) * day.weight[:, None]).sum())
 
 
 # ---- support for a run ---------------------------------------------------------------------------------------------------------------------
@@ -343,17 +363,16 @@ def _readings_of_run(day: Day, whose: Whose, pitches: Ints, which: Ints) -> Floa
     An arm's mean is normal, as wide as its other pitches leave it: an arm that is known from these pitches alone may be anywhere, so
     readings as of the arm shown speak for that one.
     """
-    arms, run = whose.arms, day._replace(readings=day.readings[pitches], measured=day.measured[pitches])
-    of_run = _counts_for(
-        run, whose.share[pitches][:, which], arms._replace(mean=arms.mean[:, which], seen=arms.seen[:, which])
-    )
-    count, total = of_run.sum(axis=0), np.einsum("ptkm,ptm->tkm", of_run, run.readings)
-    prior, usual = arms.prior[:, None, :], arms.usual[:, None, :]
-    left = np.maximum(arms.seen[:, which] - count, 0.0)
-    left_total = (arms.seen[:, which] + prior) * arms.mean[:, which] - prior * usual - total
+    arms = whose.arms
+    arms, spread = arms._replace(mean=arms.mean[:, :, which], seen=arms.seen[:, :, which]), arms.spread[:, :, None]
+    run = day._replace(readings=day.readings[:, :, pitches], measured=day.measured[:, :, pitches])
+    of_run = _counts_for(run, whose.share[pitches][:, which], arms)
+    prior, usual = arms.prior[:, :, None], arms.usual[:, :, None]
+    left = np.maximum(arms.seen - of_run.sum(axis=3), 0.0)
+    left_total = (arms.seen + prior) * arms.mean - prior * usual - _added_up(of_run, run.readings)
     mean = (np.where(left > 1e-6, left_total, 0.0) + prior * usual) / (np.where(left > 1e-6, left, 0.0) + prior)
-    measured = run.measured.sum(axis=0)[:, None, :]
-    middle = np.nan_to_num(medians(np.where(run.measured, run.readings, np.nan)))[:, None, :]
-    wide = arms.spread[:, None, :] ** 2 * (1 / np.maximum(measured, 1) + _WANDERS**2 + 1 / (left + prior))
+    measured = run.measured.sum(axis=2)[:, :, None]
+    middle = np.nan_to_num(medians(np.where(run.measured, run.readings, np.nan)))[:, :, None]
+    wide = spread**2 * (1 / np.maximum(measured, 1) + _WANDERS**2 + 1 / (left + prior))
     say = -0.5 * (np.log(wide) + (middle - mean) ** 2 / wide)
-    return np.asarray((measured * say).sum(axis=0) / np.maximum(measured.sum(axis=0), 1) @ day.weight)
+    return np.asarray(day.weight @ ((measured * say).sum(axis=0) / np.maximum(measured.sum(axis=0), 1)))

@@ -14,12 +14,13 @@ PolarsType: TypeAlias = pl.DataType | type[pl.DataType]
 
 
 def medians(values: Floats) -> Floats:
-    """Medians along the first axis, nan where there is nothing (numpy's own warns of that, and is slow)."""
-    if not len(values):
-        return np.full(values.shape[1:], np.nan)
-    inside = np.sort(values, axis=0)
-    count = (~np.isnan(values)).sum(axis=0)
+    """Medians along the last axis, nan where there is nothing (numpy's own warns of that, and is slow)."""
+    if not values.shape[-1]:
+        return np.full(values.shape[:-1], np.nan)
+    inside = np.sort(values)
+    count = (~np.isnan(values)).sum(axis=-1)
     low, high = (
-        np.take_along_axis(inside, np.maximum(at, 0)[None], axis=0)[0] for at in ((count - 1) // 2, count // 2)
+        np.take_along_axis(inside, np.maximum(at, 0)[..., None], axis=-1)[..., 0]
+        for at in ((count - 1) // 2, count // 2)
     )
     return np.where(count > 0, (low + high) / 2, np.nan)

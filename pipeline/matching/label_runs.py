@@ -147,6 +147,7 @@ def _runs_of_day(records: Records, pitches: _Pitches, shown_before: Ints, spelli
     number = np.where(told >= 0, np.searchsorted(names, told), -1)
     known = np.where(np.isin(before, names), np.searchsorted(names, before), len(names))
     readings, weight = _arm_readings(records, pitches.records)
+    readings = np.ascontiguousarray(readings.transpose(1, 2, 0))
     measured = ~np.isnan(readings)
     shown = np.where(before < 0, -1, known)
     day = Day(number, shown, len(names), np.nan_to_num(readings), measured, weight)
@@ -180,7 +181,7 @@ def _arm_readings(records: Records, rows: Ints) -> tuple[Floats, Floats]:
     for t in range(rows.shape[1]):
         for code in np.unique(kind[:, t]).tolist():
             mine = kind[:, t] == code
-            flight[mine, t] -= np.nan_to_num(medians(flight[mine, t]))
+            flight[mine, t] -= np.nan_to_num(medians(flight[mine, t].T))
     return flight, np.full(len(_FLIGHT), _FLIGHT_SAYS)
 
 
