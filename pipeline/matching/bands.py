@@ -1,20 +1,12 @@
-"""Which pairs of records are worth comparing: the cells of all units inside their bands, cut into blocks that can be aligned alone."""
+"""Which pairs of records are worth comparing: windows of each unit, and the cells of all units inside their bands."""
 
 from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.matching.alignment import Band, Steps, align
 from pipeline.matching.arrays import Bools, Floats, Ints
 from pipeline.matching.clock import COARSE_S, Clock
 from pipeline.matching.records import Unit
-
-# padded cells of one batch of alignments: keeps the work in the processor's cache and memory small
-_BATCH_CELLS = 200_000
-# a pair beyond doubt: its evidence, its lead over the others of its records, and what a pair crossed with it must have (natural log)
-_ANCHOR, _ANCHOR_LEAD, _MAY_BE_CROSSED = 9.0, 10.0, -9.0
-# log evidence of one session of two files that have no pair near the clock path
-_NOTHING = -30.0
 
 
 class Window(NamedTuple):
@@ -244,7 +236,7 @@ def join_windows(units: list[Unit], windows: list[Window], clocks: list[Clock | 
         none,
         none,
     )
-    return Bands(unit, low, high, clocked, _blocks(unit, low, high, wide)), cells
+    return Bands(unit, low, high, clocked, blocks_of(unit, low, high)), cells
 
 
 def _joined(parts: list[Ints]) -> Ints:
@@ -255,8 +247,9 @@ def _joined_floats(parts: list[Floats]) -> Floats:
     return np.concatenate([np.zeros(0), *parts])
 
 
-def _blocks(unit: Ints, low: Ints, high: Ints, wide: Ints) -> Blocks:
+def blocks_of(unit: Ints, low: Ints, high: Ints) -> Blocks:
     """Cut wherever a row shares no column with the rows before it."""
+    wide = high - low + 1
     if not len(low):
         none = np.zeros(0, dtype=np.int64)
         return Blocks(none, none, none, none, none, none, none, none > 0, none > 0)
@@ -276,143 +269,6 @@ def _blocks(unit: Ints, low: Ints, high: Ints, wide: Ints) -> Blocks:
         opens=np.concatenate([[True], turn]),
         closes=np.concatenate([turn, [True]]),
     )
-
-
-def align_cells(bands: Bands, cells: Cells, evidence: Floats, steps: Steps, units: int) -> tuple[Floats, Floats]:
-    """(posterior of each cell, log evidence of each unit); `steps` has one row per unit. Blocks of like shape go together."""
-    posterior, total = np.zeros(len(cells.unit)), np.zeros(units)
-    kept, row, bands = between_anchors(bands, cells, evidence)
-    column, said, leads = cells.column[kept], evidence[kept], cells.leads[kept]
-    blocks = bands.blocks
-    ends = np.concatenate([blocks.cell[1:], [len(kept)]])
-    for batch in _batches(blocks):
-        inside = _ranges(blocks.cell[batch], ends[batch])
-        b = np.repeat(np.arange(len(batch)), ends[batch] - blocks.cell[batch])
-        local = row[inside] - blocks.start[batch][b]
-        at = column[inside] - bands.low[row[inside]]
-        band = _dense(bands, blocks, batch, (b, local, at), said[inside], leads[inside])
-        result = align(band, _steps_of(steps, blocks, batch))
-        posterior[kept[inside]] = result.posterior[b, local, at]
-        np.add.at(total, blocks.unit[batch], result.log_evidence)
-    total[~np.isin(np.arange(units), blocks.unit)] = _NOTHING
-    return posterior, total
-
-
-def between_anchors(bands: Bands, cells: Cells, evidence: Floats) -> tuple[Ints, Ints, Bands]:
-    """(cells that are left, their rows, the bands) when no alignment may cross an anchor: a pair beyond doubt.
-
-    An anchor's evidence is overwhelming, in its row and column nothing comes near it, and nothing that crosses it has any evidence;
-    the chance that such a pair is none is under exp(-9). Between two anchors there are mostly none or two or three records left.
-    """
-    row, column = _anchors(bands, cells, evidence)
-    if not len(row):
-        return np.arange(len(cells.unit)), cells.row, bands
-    at = np.arange(len(bands.low))
-    before, after = np.searchsorted(row, at, "right"), np.searchsorted(row, at, "left")
-    own = before > after
-    low = np.maximum(bands.low, np.concatenate([[-1], column])[before] + ~own)
-    high = np.minimum(bands.high, np.concatenate([column, [1 << 60]])[after] - ~own)
-    left = low <= high
-    place = np.cumsum(left) - 1
-    kept = np.flatnonzero((cells.column >= low[cells.row]) & (cells.column <= high[cells.row]))
-    unit, low, high = bands.unit[left], low[left], high[left]
-    narrowed = Bands(unit, low, high, bands.clocked, _blocks(unit, low, high, high - low + 1))
-    return kept, place[cells.row[kept]], narrowed
-
-
-def _anchors(bands: Bands, cells: Cells, evidence: Floats) -> tuple[Ints, Ints]:
-    """(row, column) of the pairs beyond doubt, both ascending."""
-    by_column = np.argsort(cells.column, kind="stable")
-    strong = (evidence >= _ANCHOR) & _stands_out(cells.row, evidence)
-    strong[by_column] &= _stands_out(cells.column[by_column], evidence[by_column])
-    telling = np.flatnonzero(evidence > 0.0)
-    rightmost, leftmost = np.full(len(bands.low) + 1, -1), np.full(len(bands.low) + 1, 1 << 60)
-    np.maximum.at(rightmost, cells.row[telling] + 1, cells.column[telling])
-    np.minimum.at(leftmost, cells.row[telling], cells.column[telling])
-    rightmost, leftmost = np.maximum.accumulate(rightmost), np.minimum.accumulate(leftmost[::-1])[::-1]
-    chosen = np.flatnonzero(strong)
-    row, column = cells.row[chosen], cells.column[chosen]
-    uncrossed = (rightmost[row] <= column) & (leftmost[row + 1] >= column)
-    uncrossed &= ~_may_have_crossed(bands, cells, evidence, chosen)
-    return row[uncrossed], column[uncrossed]
-
-
-def _stands_out(line: Ints, evidence: Floats) -> Bools:
-    """Whether each cell leads all others of its line (row or column, sorted) by far."""
-    start = np.flatnonzero(np.diff(line, prepend=-1))
-    size = np.diff(np.append(start, len(line)))
-    best = evidence >= np.repeat(np.maximum.reduceat(evidence, start), size)
-    second = np.maximum.reduceat(np.where(best, -np.inf, evidence), start)
-    return np.asarray(best & (evidence - np.repeat(second, size) >= _ANCHOR_LEAD))
-
-
-def _may_have_crossed(bands: Bands, cells: Cells, evidence: Floats, chosen: Ints) -> Bools:
-    """Whether the two neighbours of a pair may be another pair, seen by one tracker before it and by the other after."""
-    size = bands.high - bands.low + 1
-    first_cell = np.cumsum(size) - size
-    out = np.zeros(len(chosen), dtype=bool)
-    for up, right in ((-1, 1), (1, -1)):
-        row, column = cells.row[chosen] + up, cells.column[chosen] + right
-        there = (row >= 0) & (row < len(size))
-        row = np.where(there, row, 0)
-        there &= (column >= bands.low[row]) & (column <= bands.high[row])
-        at = np.where(there, first_cell[row] + column - bands.low[row], 0)
-        out |= there & (evidence[at] > _MAY_BE_CROSSED)
-    return out
-
-
-def _ranges(start: Ints, end: Ints) -> Ints:
-    """start[0]..end[0]-1, start[1]..end[1]-1, ..."""
-    size = end - start
-    return np.asarray(np.arange(int(size.sum())) + np.repeat(start - (np.cumsum(size) - size), size))
-
-
-def _dense(
-    bands: Bands, blocks: Blocks, batch: Ints, places: tuple[Ints, Ints, Ints], evidence: Floats, leads: Bools
-) -> Band:
-    rows, width = int(blocks.rows[batch].max()), int(blocks.width[batch].max())
-    b, local, at = places
-    dense = np.full((len(batch), rows, width), -np.inf)
-    dense[b, local, at] = evidence
-    ahead = np.ones((len(batch), rows, width + 1), dtype=bool)
-    # with clocks, what lies left of the window is earlier
-    ahead[:, :, 0] = ~bands.clocked[blocks.unit[batch]][:, None]
-    ahead[b, local, at + 1] = leads
-    place = np.minimum(blocks.start[batch][:, None] + np.arange(rows), (blocks.start + blocks.rows - 1)[batch][:, None])
-    low = bands.low[place] - blocks.first_column[batch][:, None]
-    return Band(dense, ahead, low, (bands.high - bands.low + 1)[place], blocks.rows[batch], blocks.columns[batch])
-
-
-def _steps_of(steps: Steps, blocks: Blocks, batch: Ints) -> Steps:
-    """The units' steps; only the first block of a unit has its open beginning, only the last its open end."""
-    own = Steps(*(column[blocks.unit[batch]] for column in steps))
-    opens, closes = blocks.opens[batch], blocks.closes[batch]
-    return own._replace(
-        first_first_start=np.where(opens, own.first_first_start, own.first_first),
-        first_first_end=np.where(closes, own.first_first_end, own.first_first),
-        second_second_start=np.where(opens, own.second_second_start, own.second_second),
-        second_second_end=np.where(closes, own.second_second_end, own.second_second),
-    )
-
-
-def _batches(blocks: Blocks) -> list[Ints]:
-    """Blocks of like shape: at most twice as many rows as the least, and so many cells at once."""
-    order = np.lexsort((np.arange(len(blocks.rows)), blocks.width, np.ceil(np.log2(blocks.rows))))
-    batches: list[Ints] = []
-    start = 0
-    rows, width = blocks.rows[order].tolist(), blocks.width[order].tolist()
-    while start < len(order):
-        most_rows, most_width, end = rows[start], width[start], start + 1
-        limit = max(2 * most_rows, 4)
-        while end < len(order):
-            next_rows, next_width = max(most_rows, rows[end]), max(most_width, width[end])
-            too_wide = next_width > 2 * width[start] + 4
-            if next_rows > limit or too_wide or next_rows * (next_width + 2) * (end + 1 - start) > _BATCH_CELLS:
-                break
-            most_rows, most_width, end = next_rows, next_width, end + 1
-        batches.append(order[start:end])
-        start = end
-    return batches
 
 
 def is_coarse(unit: Unit) -> bool:

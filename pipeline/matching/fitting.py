@@ -11,7 +11,6 @@ from pipeline.matching.bands import (
     Bands,
     Cells,
     Window,
-    align_cells,
     chain_window,
     closed_window,
     filled_in,
@@ -23,6 +22,7 @@ from pipeline.matching.bands import (
     timed_window,
     whole_window,
 )
+from pipeline.matching.blocks import align_cells
 from pipeline.matching.clock import Clock, Votes, collect_votes, crowding, density, find_clocks, refine
 from pipeline.matching.labels import LabelModel, label_evidence
 from pipeline.matching.readings import CIRCULAR, ReadingModel, log_ratio, model_metrics
