@@ -31,6 +31,7 @@ from pipeline.matching.fitting import ROUGH_S, Fit, Place, next_gaps, refined, r
 from pipeline.matching.grouping import Groups, group_records
 from pipeline.matching.label_runs import LABEL_RUNS, label_runs_frame
 from pipeline.matching.records import Records, Stream, Unit, orders, streams_of, take_records, units_of
+from pipeline.matching.steps import with_steps
 from pipeline.matching.stations import Located, locate_roamers, no_surer_than_the_station, with_claims_elsewhere
 
 # pairs less likely than this are not told
@@ -121,7 +122,9 @@ def _final_fit(
     records, units, which = ready.records, ready.units, ready.which
     pooled, prior = pooled_models(records, day_fit.models.keys, day_fit.start, statistics)
     models = with_own_bias(pooled, prior, day_fit.same)
-    said, places, gaps = decided.places(records), list(day_fit.places), day_fit.gaps
+    said, gaps = decided.places(records), day_fit.gaps
+    # what the model of one day leaves open beside a step, that of many days may tell
+    places = with_steps(records, units, which, models[1:], day_fit.fit.cells, day_fit.places, only_stepped=True)
     lost = unsettled(units, day_fit.fit, places)
     if len(lost):
         again = np.flatnonzero(np.isin(which, which[lost]))
