@@ -42,6 +42,11 @@ _GLITCH = 5e-8
 # two false records of two trackers mostly follow the same pitch, within some ten seconds (so many per second), and sooner than the next
 # pitch does: by less than this share of the usual wait; common practice, no source
 _AFTER_A_PITCH, _HURRIED = 0.1, 0.6
+# beside a step that can bring two neighbours to one time: so many per second, for each of the two offsets somewhere within a minute; a
+# guess, no source
+_BESIDE_STEP = 2 / 60
+# cost of two steps of a clock with one pitch in between, against one step (natural log): a guess, no source
+_SET_AGAIN = 6.0
 # what a person's decision adds to the evidence of a pair (natural log)
 _DECIDED = 40.0
 # a clock path must beat no common pitch by this much to speak for one session (method page, section 4)
@@ -244,8 +249,19 @@ def _time_evidence(unit: Unit, clock: Clock, gap: Floats, i: Ints, j: Ints) -> F
     else:
         hurried = _hurried(unit.first.seen_s)[i] & _hurried(unit.second.seen_s)[j]
         others = np.where(hurried, np.maximum(others, _AFTER_A_PITCH), others)
+        others = np.where(_beside_step(clock)[j], np.maximum(others, _BESIDE_STEP), others)
     one = density(np.nan_to_num(gap), clock.sigma_s, unit.resolution_s)
-    return np.where(np.isnan(gap), 0.0, np.log(one + _GLITCH) - np.log(others))
+    time = np.log(one + _GLITCH) - np.log(others)
+    # an offset that was made for one record is no witness: in place of its time stands what a clock set twice in a row costs
+    alone = np.bincount(clock.segment)[clock.segment] == 1
+    time = np.where(alone[j], np.minimum(time, -_SET_AGAIN), time)
+    return np.where(np.isnan(gap), 0.0, time)
+
+
+def _beside_step(clock: Clock) -> Bools:
+    """Records of the second stream that are the last before a step of the path, or the first after it."""
+    turn = np.diff(clock.segment) != 0
+    return np.append(turn, False) | np.append(False, turn)
 
 
 def _hurried(seen_s: Floats) -> Bools:

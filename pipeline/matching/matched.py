@@ -31,8 +31,8 @@ from pipeline.matching.fitting import ROUGH_S, Fit, Place, next_gaps, refined, r
 from pipeline.matching.grouping import Groups, group_records
 from pipeline.matching.label_runs import LABEL_RUNS, label_runs_frame
 from pipeline.matching.records import Records, Stream, Unit, orders, streams_of, take_records, units_of
-from pipeline.matching.steps import with_steps
 from pipeline.matching.stations import Located, locate_roamers, no_surer_than_the_station, with_claims_elsewhere
+from pipeline.matching.steps import with_steps
 
 # pairs less likely than this are not told
 REPORTED = 0.02

@@ -87,9 +87,7 @@ def with_steps(
     return out
 
 
-def _leftover(
-    records: Records, units: list[Unit], cells: Cells, places: list[Place], only_stepped: bool
-) -> _Leftover:
+def _leftover(records: Records, units: list[Unit], cells: Cells, places: list[Place], only_stepped: bool) -> _Leftover:
     """Every two records without a partner that lie between the same sure pairs of their streams."""
     # a pair that only its time speaks for may stand at the wrong side of a step
     say = cells.readings + cells.label
@@ -123,9 +121,7 @@ def _free_beside(taken: Ints, size: int) -> tuple[Bools, Bools]:
     return free[taken], free[taken + 2]
 
 
-def _stretches(
-    u: int, unit: Unit, clock: Clock, sure: tuple[Ints, Ints], only_stepped: bool
-) -> list[tuple[Ints, ...]]:
+def _stretches(u: int, unit: Unit, clock: Clock, sure: tuple[Ints, Ints], only_stepped: bool) -> list[tuple[Ints, ...]]:
     """The leftover pairs of one unit, stretch by stretch: the columns of `_Leftover` up to the rows."""
     i, first = _without_partner(sure[0], unit.first.seen_s)
     j, second = _without_partner(sure[1], unit.second.seen_s)
