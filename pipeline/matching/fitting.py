@@ -261,7 +261,7 @@ def _time_evidence(unit: Unit, clock: Clock, gap: Floats, i: Ints, j: Ints) -> F
 def _beside_step(clock: Clock) -> Bools:
     """Records of the second stream that are the last before a step of the path, or the first after it."""
     turn = np.diff(clock.segment) != 0
-    return np.append(turn, False) | np.append(False, turn)
+    return np.asarray(np.append(turn, False) | np.append(False, turn))
 
 
 def _hurried(seen_s: Floats) -> Bools:

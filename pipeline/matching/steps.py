@@ -101,9 +101,9 @@ def _leftover(records: Records, units: list[Unit], cells: Cells, places: list[Pl
         if clock is not None and enough and not is_coarse(unit) and clock.segment[-1] >= only_stepped:
             sure = mine[_walls(unit, cells.i[mine], cells.j[mine], say[mine])]
             parts += _stretches(u, unit, clock, (cells.i[sure], cells.j[sure]), only_stepped)
-    *columns, first, second = (np.concatenate(column) for column in zip(*parts, strict=True))
+    of, before, after, poorer, richer, i, j, first, second = (np.concatenate(c) for c in zip(*parts, strict=True))
     gap = records.seen_s[second] - records.seen_s[first]
-    return _Leftover(*columns, first, second, gap, np.zeros(len(gap)))
+    return _Leftover(of, before, after, poorer, richer, i, j, first, second, gap, np.zeros(len(gap)))
 
 
 def _walls(unit: Unit, i: Ints, j: Ints, say: Floats) -> Ints:
