@@ -158,6 +158,20 @@ def test_no_night_at_all_gives_empty_tables() -> None:
     assert all(table.is_empty() for table in tables)
 
 
+def test_trackers_that_read_no_metric_in_common_have_no_row() -> None:
+    of_radar, of_camera = pl.col("tracker") == "radar", pl.col("tracker") == "camera"
+    apart = SEEN.sightings.filter(of_radar | of_camera).with_columns(
+        *(
+            pl.when(of_radar if name == "spin_rate_rpm" else of_camera).then(pl.col(name)).alias(name)
+            for name in METRICS
+        ),
+        *(pl.lit(None, pl.Float64).alias(name) for name in TRAJECTORY),
+    )
+    tables = measure_agreement(apart, SEEN.matches, SEEN.pitches, {}, RANKS)
+    assert tables.agreement.is_empty() and tables.precision.is_empty() and tables.drift.is_empty()
+    assert tables.label_agreement.height
+
+
 # the folded figures against those made straight from the readings
 
 

@@ -117,8 +117,10 @@ def change_p_values(values: np.ndarray, variances: np.ndarray) -> np.ndarray:
         within = squares[nights] - s**2 / w
         between = s1**2 / w1 + (s - s1) ** 2 / (w - w1) - s**2 / w
         t = np.sqrt(between * (nights - 1) / np.maximum(within - between, 1e-12 * within))
-    p_values = np.where(tried & np.isfinite(t), 2 * stdtr(np.maximum(nights - 1, 1), -np.nan_to_num(t)), 1.0)
-    found = np.minimum(p_values.min(axis=1) * tried.sum(axis=1), 1.0)
+    # of one night all dates have the same degrees of freedom: the largest t is the least likely
+    largest = np.where(tried & np.isfinite(t), t, 0.0).max(axis=1)
+    p_values = 2 * stdtr(np.maximum(nights[:, 0] - 1, 1), -largest)
+    found = np.minimum(p_values * tried.sum(axis=1), 1.0)
     return np.where(tried.any(axis=1), found, math.nan)
 
 

@@ -103,7 +103,7 @@ def drift_of_charts(
     if not charts:
         return DRIFT.empty()
     watched = [watch(chart, rule) for chart in charts]
-    plain = pl.concat([_plain_rows(chart, found, rule) for chart, found in zip(charts, watched, strict=True)])
+    plain = _plain_rows(charts, watched, rule)
     told = [
         row
         for chart, found in zip(charts, watched, strict=True)
@@ -217,27 +217,29 @@ def usual_stretch(stretches: list[Stretch]) -> Stretch | None:
     return max(stretches, key=lambda stretch: stretch.end - stretch.start, default=None)
 
 
-def _plain_rows(chart: Chart, watched: Watched, rule: Rule) -> pl.DataFrame:
-    """A chart's rows of the table without what is to be said of its alarms."""
-    half_width = rule.half_width if len(chart.days) >= LEAST_NIGHTS else math.nan
-    return pl.DataFrame(
-        {
-            **dict(zip(_PAIR, chart[:3], strict=True)),
-            "baseball_day": np.array(chart.days, "datetime64[D]"),
-            "n": chart.n,
-            "night_bias": chart.centre,
-            "se": chart.se,
-            "ewma": watched.smoothed,
-            "change_p": watched.change_p,
-            "usual_bias": watched.usual,
-            "level": watched.level,
-            "alarm": watched.alarm,
-            "latest": np.arange(len(chart.days)) == len(chart.days) - 1,
-            "between_nights_sd": chart.between,
-            "ewma_low": -half_width,
-            "ewma_high": half_width,
-        }
+def _plain_rows(charts: list[Chart], watched: list[Watched], rule: Rule) -> pl.DataFrame:
+    """The charts' rows of the table without what is to be said of their alarms."""
+    nights = [len(chart.days) for chart in charts]
+    half_width = np.array([rule.half_width if number >= LEAST_NIGHTS else math.nan for number in nights])
+    of_charts = pl.DataFrame(
+        [chart[:3] for chart in charts], schema=dict.fromkeys(_PAIR, pl.String), orient="row"
+    ).with_columns(
+        between_nights_sd=np.array([chart.between for chart in charts]), ewma_low=-half_width, ewma_high=half_width
     )
+    of_nights = {
+        "baseball_day": [np.array(chart.days, "datetime64[D]") for chart in charts],
+        "n": [chart.n for chart in charts],
+        "night_bias": [chart.centre for chart in charts],
+        "se": [chart.se for chart in charts],
+        "ewma": [found.smoothed for found in watched],
+        "change_p": [found.change_p for found in watched],
+        "usual_bias": [found.usual for found in watched],
+        "level": [found.level for found in watched],
+        "alarm": [found.alarm for found in watched],
+        "latest": [np.arange(number) == number - 1 for number in nights],
+    }
+    rows = {name: np.concatenate(parts) for name, parts in of_nights.items()}
+    return of_charts[np.repeat(np.arange(len(charts)), nights)].with_columns(**rows)
 
 
 _PAIR = ("tracker_a", "tracker_b", "metric")

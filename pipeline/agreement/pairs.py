@@ -70,7 +70,7 @@ class _Robust(NamedTuple):
 
 
 def all_nights(cells: pl.DataFrame, differences: pl.DataFrame, ranks: dict[str, int]) -> AllNights:
-    """All nights' facts made ready: `cells` and `differences` as in `NightFacts`, in any order of nights."""
+    """All nights' facts made ready: `cells` and `differences` as in `NightFacts`, in any order of nights; of the metrics that a pair has in common."""
     if cells.is_empty():
         none = np.empty(0, np.int64)
         return AllNights([], [], cells, none, none, Runs(none, none), {}, side_of(np.empty((0, 0)), np.empty((0, 0))))
@@ -79,7 +79,8 @@ def all_nights(cells: pl.DataFrame, differences: pl.DataFrame, ranks: dict[str, 
     cells = cells.with_columns(pl.selectors.float().fill_null(0.0))
     cells, differences = cells.sort(keys), _by_cell(differences)
     pairs, pair = _pairs(cells, ranks)
-    metrics = metrics_of(differences, "d.")
+    # a metric that no pair has in common would cost as much as one that all have
+    metrics = [metric for metric in metrics_of(differences, "d.") if (cells[f"n.{metric}"] > 0).any()]
     counts = cells["pitches"].to_numpy().astype(np.int64)
     rows = Runs(np.cumsum(counts) - counts, counts)
     side = _sides(cells, metrics, pair, len(pairs))
@@ -102,7 +103,7 @@ def agreement_table(
 
     `own_errors` holds the own error SD by (tracker, metric) where it is known; `ways` how a tracker gets a metric, where it is known.
     """
-    if not facts.pairs:
+    if not facts.metrics:
         return AGREEMENT.empty()
     ratios = np.array([[_error_ratio(pair, metric, own_errors) for metric in facts.metrics] for pair in facts.pairs])
     limits = np.array([tolerances[metric] for metric in facts.metrics])
@@ -125,7 +126,7 @@ def agreement_table(
 def measured_by_both(facts: AllNights) -> np.ndarray:
     """Pairs x metrics: how many common readings."""
     counts = np.zeros((len(facts.pairs), len(facts.metrics)))
-    if facts.pairs:
+    if facts.metrics:
         np.add.at(counts, facts.pair, _figure(facts, "n"))
     return counts
 
