@@ -172,6 +172,17 @@ def test_a_throw_that_a_tracker_wrote_twice_counts_once_even_where_no_other_saw_
     assert found.filter(pl.col("throw").ne_missing(pl.col("throw_of"))).height <= 1
 
 
+@pytest.mark.parametrize("name", ["minute stamps", "two mounds", "all faults, two trackers"])
+def test_leaving_out_what_is_hopeless_changes_no_pair_that_counts(name: str, monkeypatch: pytest.MonkeyPatch):
+    season, matched = _season(name, 1)
+    monkeypatch.setattr("pipeline.matching.narrowing._HOPELESS", -np.inf)
+    whole = _match(season.sightings).match_pairs
+    both = matched.match_pairs.join(whole, on=["sighting_a", "sighting_b"], how="full", suffix="_whole")
+    apart = both.select(pl.col("probability").fill_null(0.0) - pl.col("probability_whole").fill_null(0.0)).to_series()
+    assert (apart.abs() < 0.05).mean() > 0.998
+    assert both.filter(pl.col("merged").ne_missing(pl.col("merged_whole"))).height <= 1
+
+
 def test_every_sighting_is_in_one_pitch_or_a_double_and_no_pitch_has_two_of_one_tracker():
     for name in ("all faults, three trackers", "many false records"):
         season, matched = _season(name, 1)
