@@ -303,6 +303,14 @@ def test_readings_outweigh_the_tracker_whose_label_changed_too_early():
     assert support(_day([early, right], release), whose, between, shown=1, proposed=0) > 2
 
 
+def test_a_reading_that_a_day_has_once_leaves_whose_throws_they_are_to_the_labels():
+    changed, forgotten = [0] * 20 + [1] * 20, [0] * 26 + [1] * 14
+    day = _day([changed, forgotten], [6.0] * 40)
+    day.measured[:] = np.arange(40) == 7
+    day.readings[~day.measured] = 0.0
+    assert whose_pitches(day).share.argmax(axis=1).tolist() == changed
+
+
 def test_two_trackers_that_agree_outweigh_a_third_label_where_nothing_is_measured():
     right, alone = [0] * 12 + [1] * 12 + [0] * 12, [0] * 36
     assert whose_pitches(_day([right, alone, right])).share.argmax(axis=1).tolist() == right

@@ -34,6 +34,8 @@ _MISREAD, _FAR = 0.03, 3.5
 # of the ratio so much is told: errors go together over a whole stint, and without this one of 8 nats was right 4 times of 5 only
 # (simulated seasons with all faults)
 _KEPT = 0.25
+# no reading is less likely than this: nothing measured here is to outweigh everything else for ever
+_LEAST_LIKELY = 1e-100
 # between stints an arm's release wanders by so much of its spread; a guess, no source
 _WANDERS = 0.25
 
@@ -270,7 +272,8 @@ def _reading_say(day: Day, arms: _Arms) -> Floats:
     off *= -0.5 / wide**2
     say += _MISREAD / wide * np.exp(off)
     share = day.measured / np.maximum(day.measured.sum(axis=0), 1) * day.weight[:, None]
-    return np.asarray((np.log(say) * share[:, :, None]).sum(axis=(0, 1)).T)
+    # where no reading says how far apart arms are, both parts vanish
+    return np.asarray((np.log(np.maximum(say, _LEAST_LIKELY)) * share[:, :, None]).sum(axis=(0, 1)).T)
 
 
 # ---- the chain -----------------------------------------------------------------------------------------------------------------------------
