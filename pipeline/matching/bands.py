@@ -165,12 +165,17 @@ def pinned_window(i: Ints, j: Ints, shape: tuple[int, int], pairs: int) -> Windo
     Pairs that cross others pin nothing down.
     """
     n, m = shape
-    in_order = (j >= np.maximum.accumulate(j)) & (j <= np.minimum.accumulate(j[::-1])[::-1])
+    in_order = uncrossed(j)
     i, j = i[in_order], j[in_order]
     at = np.arange(n)
     low = np.concatenate([np.zeros(pairs, dtype=np.int64), j])[np.searchsorted(i, at, "left")]
     high = np.concatenate([j, np.full(pairs, m - 1)])[np.searchsorted(i, at, "right") + pairs - 1]
     return Window(at, np.arange(m), low, high)
+
+
+def uncrossed(j: Ints) -> Bools:
+    """Which of the pairs, by their columns in the order of their rows, cross no other."""
+    return np.asarray((j >= np.maximum.accumulate(j)) & (j <= np.minimum.accumulate(j[::-1])[::-1]))
 
 
 def shared_window(one: Window, other: Window) -> Window:

@@ -3,7 +3,7 @@
 import numpy as np
 
 from pipeline.matching.arrays import Bools, Floats, Ints
-from pipeline.matching.bands import Bands, Cells, blocks_of
+from pipeline.matching.bands import Bands, Cells, blocks_of, uncrossed
 
 # a pair beyond doubt: its evidence, its lead over the others of its records, and what a pair crossed with it must have (natural log)
 _ANCHOR, _ANCHOR_LEAD, _MAY_BE_CROSSED = 9.0, 10.0, -9.0
@@ -75,7 +75,7 @@ def _pins_crossed(row: Ints, column: Ints, evidence: Floats) -> Ints:
     strong = (evidence >= _PIN) & _is_best(row, evidence)
     strong[by_column] &= _is_best(column[by_column], evidence[by_column])
     i, j = row[strong], column[strong]
-    in_order = (j >= np.maximum.accumulate(j)) & (j <= np.minimum.accumulate(j[::-1])[::-1])
+    in_order = uncrossed(j)
     return np.asarray(np.abs(np.searchsorted(i[in_order], row) - np.searchsorted(j[in_order], column)))
 
 
@@ -91,9 +91,9 @@ def _anchors(bands: Bands, cells: Cells, evidence: Floats) -> tuple[Ints, Ints]:
     rightmost, leftmost = np.maximum.accumulate(rightmost), np.minimum.accumulate(leftmost[::-1])[::-1]
     chosen = np.flatnonzero(strong)
     row, column = cells.row[chosen], cells.column[chosen]
-    uncrossed = (rightmost[row] <= column) & (leftmost[row + 1] >= column)
-    uncrossed &= ~_may_have_crossed(bands, cells, evidence, chosen)
-    return row[uncrossed], column[uncrossed]
+    alone = (rightmost[row] <= column) & (leftmost[row + 1] >= column)
+    alone &= ~_may_have_crossed(bands, cells, evidence, chosen)
+    return row[alone], column[alone]
 
 
 def _is_best(line: Ints, evidence: Floats) -> Bools:
