@@ -114,6 +114,16 @@ def test_a_pitch_beside_a_step_with_readings_that_are_all_off_stands_by_its_time
         assert frozenset((throws["radar"][place], throws["camera"][place])) in _merged(matched), place
 
 
+@pytest.mark.parametrize("tracker", ["radar", "camera"])
+def test_a_file_of_one_record_is_not_believed_for_its_time_whichever_tracker_wrote_it(tracker: str):
+    season = simulate(world("clean"), 4)
+    for files in (("-0", "-4"), ("-8", "-12")):
+        short = (pl.col("tracker") == tracker) & pl.any_horizontal(pl.col("file_id").str.ends_with(f) for f in files)
+        nth = pl.col("file_order").rank("ordinal").over("file_id")
+        matched = _match(season.sightings.filter(~short | (nth == 20)))
+        assert not [p for p in _wrong(matched, season) if p > 0.9]
+
+
 def test_two_records_left_alone_make_no_step_where_there_is_none():
     season = _bullpens(1)
     throws = _throws(season)

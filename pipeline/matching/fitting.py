@@ -252,8 +252,8 @@ def _time_evidence(unit: Unit, clock: Clock, gap: Floats, i: Ints, j: Ints) -> F
         others = np.where(_beside_step(clock)[j], np.maximum(others, _BESIDE_STEP), others)
     one = density(np.nan_to_num(gap), clock.sigma_s, unit.resolution_s)
     time = np.log(one + _GLITCH) - np.log(others)
-    # an offset that was made for one record is no witness: in place of its time stands what a clock set twice in a row costs
-    alone = np.bincount(clock.segment)[clock.segment] == 1
+    # an offset that was made for one record, of either tracker, is no witness: in place of its time stands what a clock set twice in a row costs
+    alone = (np.bincount(clock.segment)[clock.segment] == 1) | (len(unit.first.rows) == 1)
     time = np.where(alone[j], np.minimum(time, -_SET_AGAIN), time)
     return np.where(np.isnan(gap), 0.0, time)
 
