@@ -1,6 +1,10 @@
-"""What became of each run, also of those that published nothing: a line for each in the output folder, the last of them kept."""
+"""What became of each run, also of those that published nothing: a line for each in the output folder, the last of them kept.
+
+A run writes its line when it begins and writes it anew when it ends. One that is killed leaves the first.
+"""
 
 import json
+import os
 from datetime import datetime
 from pathlib import Path
 from typing import Literal, NamedTuple
@@ -10,11 +14,14 @@ from pipeline.disk import write_whole
 ATTEMPTS = "runs.jsonl"
 MOST_KEPT = 200
 
-Outcome = Literal["done", "nothing_new", "failed", "restored"]
+Outcome = Literal["begun", "done", "nothing_new", "failed", "restored"]
 
 
 class Attempt(NamedTuple):
-    """One run. `version`: the one that readers see after it; `notes`: what it could not do and the next run has to, a sentence each."""
+    """One run. `version`: the one that readers see after it; `notes`: what it could not do and the next run has to, a sentence each.
+
+    One that has not ended, or that something ended from outside, is "begun", and `finished_at` is empty.
+    """
 
     started_at: str
     finished_at: str
@@ -22,6 +29,12 @@ class Attempt(NamedTuple):
     version: str
     message: str
     notes: list[str]
+
+
+def record_begin(output: Path, started_at: datetime, version: str) -> None:
+    """Add the line of a run that begins; otherwise as `record_attempt`."""
+    message = f"process {os.getpid()} has not come to its end"
+    _write([*read_attempts(output), Attempt(_written(started_at), "", "begun", version, message, [])], output)
 
 
 def record_attempt(
@@ -33,11 +46,20 @@ def record_attempt(
     message: str,
     notes: list[str],
 ) -> None:
-    """Add a line; the run before it is on the disk then, or OSError is raised."""
-    attempt = Attempt(
-        f"{started_at:%Y-%m-%dT%H:%M:%SZ}", f"{finished_at:%Y-%m-%dT%H:%M:%SZ}", outcome, version, message, notes
-    )
-    lines = [json.dumps(one._asdict(), ensure_ascii=False) for one in [*read_attempts(output), attempt][-MOST_KEPT:]]
+    """Add the line of a run that is over, in place of the one it began with; it is on the disk then, or OSError is raised."""
+    attempt = Attempt(_written(started_at), _written(finished_at), outcome, version, message, notes)
+    before = read_attempts(output)
+    if before and before[-1].outcome == "begun" and before[-1].started_at == attempt.started_at:
+        del before[-1]
+    _write([*before, attempt], output)
+
+
+def _written(moment: datetime) -> str:
+    return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
+
+
+def _write(attempts: list[Attempt], output: Path) -> None:
+    lines = [json.dumps(one._asdict(), ensure_ascii=False) for one in attempts[-MOST_KEPT:]]
     write_whole(output / ATTEMPTS, ("\n".join(lines) + "\n").encode())
 
 

@@ -463,9 +463,10 @@ def _run_alone(folder: Path, *, rebuild: bool) -> "NightReport":
     from pipeline.alone import alone
     from pipeline.reports.printing import console
     from pipeline.reports.summary import print_summary
+    from pipeline.time_limit import at_most
 
     ledger = _ledger(folder)
-    with alone(ledger.output):
+    with alone(ledger.output), at_most(ledger):
         report = _run_or_fail(ledger, rebuild=rebuild)
     if not report.published:
         click.echo(f"Nothing is new: {report.files_known} exports, all of them known; version {report.version} stands.")

@@ -111,6 +111,14 @@ class OutputTable(_Strict):
     keep_versions: Count = Field(3, ge=1, le=1000, description="how many published versions are kept")
 
 
+class RunTable(_Strict):
+    """How a run goes."""
+
+    at_most_h: Number = Field(
+        3.0, gt=0, le=1000, description="a run that takes longer is ended, so that it does not keep the next out"
+    )
+
+
 class StationTable(_Strict):
     """One mound."""
 
@@ -222,6 +230,7 @@ class LedgerFile(_Strict):
 
     program: ProgramTable
     output: OutputTable = OutputTable()
+    run: RunTable = RunTable()
     venue: tuple[VenueTable, ...] = Field(min_length=1)
     tracker: tuple[TrackerTable, ...] = Field(min_length=1)
     policy: dict[PolicyName, PolicyEntry] = Field(default_factory=dict, description="default, and a table for a metric")
@@ -271,6 +280,7 @@ class Ledger:
     time_zone: str
     output: Path
     keep_versions: int
+    run_at_most_h: float
     trackers: tuple[TrackerSettings, ...]
     policies: dict[str, Policy]
     tolerances: dict[str, float]
@@ -358,6 +368,7 @@ def _assemble(
         time_zone=file.program.time_zone,
         output=folder / file.output.folder,
         keep_versions=file.output.keep_versions,
+        run_at_most_h=file.run.at_most_h,
         trackers=tuple(_tracker(tracker, file, folder, profiles) for tracker in file.tracker),
         policies=_policies(file),
         tolerances=dict(file.tolerance),

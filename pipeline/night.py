@@ -9,6 +9,7 @@ import hashlib
 import json
 import logging
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import NamedTuple
 
 import polars as pl
@@ -16,7 +17,7 @@ import polars as pl
 from pipeline.agreement import NightFacts, agreement_of_nights, measure_nights
 from pipeline.agreement import renewed as with_nights
 from pipeline.archive import clear_archive, keep_export
-from pipeline.attempts import Outcome, record_attempt
+from pipeline.attempts import Outcome, record_attempt, record_begin
 from pipeline.counting import (
     count_files,
     decisions_table,
@@ -113,23 +114,14 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
 
 
 def run_and_record(ledger: Ledger, *, rebuild: bool = False, progress: Progress | None = None) -> NightReport:
-    """`run_night`, with a line in the output folder on what became of it, whatever that is."""
+    """`run_night`, with a line in the output folder on what becomes of it, whatever that is."""
     started_at = datetime.now(UTC)
+    with contextlib.suppress(OSError):  # the disk will fail the run, and be told then
+        record_begin(ledger.output, started_at, current_version(ledger.output) or "")
     try:
         report = run_night(ledger, rebuild=rebuild, progress=progress)
     except BaseException as fault:  # a panic of compiled code and a stop by hand are told too
-        with contextlib.suppress(
-            OSError
-        ):  # a full disk fails the run and its record alike: the run's own fault is told
-            record_attempt(
-                ledger.output,
-                started_at,
-                datetime.now(UTC),
-                "failed",
-                current_version(ledger.output) or "",
-                (str(fault) or type(fault).__name__)[:500],
-                [],
-            )
+        record_failure(ledger.output, started_at, fault)
         raise
     told = nights_told(report.nights, False) if report.published else "nothing was new"
     message = f"{report.files_new} new exports; {told}"
@@ -139,6 +131,14 @@ def run_and_record(ledger: Ledger, *, rebuild: bool = False, progress: Progress 
     except OSError as fault:  # the version stands all the same
         log.warning("the run is done, but no line could be added on it: %s", fault)
     return report
+
+
+def record_failure(output: Path, started_at: datetime, fault: BaseException) -> None:
+    """Write down that the run failed. A full disk fails the run and its record alike: the run's own fault is told."""
+    version = current_version(output) or ""
+    message = (str(fault) or type(fault).__name__)[:500]
+    with contextlib.suppress(OSError):
+        record_attempt(output, started_at, datetime.now(UTC), "failed", version, message, [])
 
 
 def _clear_up(ledger: Ledger) -> None:

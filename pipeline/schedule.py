@@ -30,9 +30,10 @@ from pipeline.alone import alone
 from pipeline.errors import PitchledgerError
 from pipeline.ledger import Ledger, load_ledger
 from pipeline.loglines import make_harmless
-from pipeline.night import NightReport, run_night
+from pipeline.night import NightReport, run_and_record
 from pipeline.notifying import tell_of_failure, tell_of_run
 from pipeline.schedule_server import own_server
+from pipeline.time_limit import at_most
 from pipeline.waiting import InboxAwayError, can_pass, look_into_inboxes
 
 # an hour in all: a share that is away at 02:30 is given until 03:30, and breakfast is safe
@@ -100,7 +101,7 @@ def look_into_the_inboxes(folder: Path) -> None:
 def work_through_the_night(folder: Path) -> NightReport:
     """What `pitchledger run` does, each step a task below this one."""
     ledger = load_ledger(folder)
-    with alone(ledger.output):
+    with alone(ledger.output), at_most(ledger):
         return _by_steps(ledger)
 
 
@@ -150,7 +151,7 @@ def _by_steps(ledger: Ledger) -> NightReport:
     told: SimpleQueue[_Told] = SimpleQueue()
 
     def run() -> NightReport:
-        return run_night(ledger, progress=lambda step, done, total: told.put(_Told(step, done >= total)))
+        return run_and_record(ledger, progress=lambda step, done, total: told.put(_Told(step, done >= total)))
 
     with ThreadPoolExecutor(1, "night") as thread:
         night = thread.submit(contextvars.copy_context().run, run)

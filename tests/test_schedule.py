@@ -19,6 +19,7 @@ import pytest
 from click.testing import CliRunner
 
 from pipeline.alone import RunInProgressError, alone
+from pipeline.attempts import read_attempts
 from pipeline.cli import cli
 from pipeline.errors import PitchledgerError
 from pipeline.ledger import Ledger, load_ledger
@@ -282,6 +283,7 @@ def test_a_share_that_is_away_and_comes_back_is_waited_for_and_the_night_is_done
     assert {tries[name] for name in (*named, "write the summary", "notify")} == {("Completed", 1)}
     assert run_query(workspace / "warehouse", "select count(*) from pitches").item() == 4
     assert "    Pitches: 4, each counted once" in prefect.summary(state)
+    assert [attempt.outcome for attempt in read_attempts(workspace / "warehouse")] == ["done"]
 
 
 def test_a_share_that_stays_away_is_told_and_the_night_goes_on_without_it(prefect: Prefect, workspace: Path) -> None:
@@ -315,7 +317,7 @@ def test_a_full_disk_is_not_tried_again_and_the_step_in_which_it_filled_failed(
         progress("publish", 0, 1)
         raise PublishFailedError("could not publish") from OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("pipeline.schedule.run_night", fill)
+    monkeypatch.setattr("pipeline.schedule.run_and_record", fill)
     state = prefect.run(workspace, [60.0])
     assert state.is_failed() and "could not publish" in state.message
     tries = prefect.tries(state)

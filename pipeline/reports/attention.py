@@ -63,12 +63,15 @@ SINCE = f"coalesce({LAST_NIGHT} - {RECENT_DAYS - 1}, date '0001-01-01')"
 
 
 def _last_run(folder: Path) -> list[Need]:
-    """That the last run failed, and what it left for the next: the published tables can't know."""
+    """That the last run failed, or never came to its end, and what it left for the next: the published tables can't know."""
     attempts = read_attempts(folder)
     if not attempts:
         return []
     last = attempts[-1]
     notes = [Need("run", note, "nothing, if the next run takes it; else look at the inbox") for note in last.notes]
+    if last.outcome == "begun":
+        sentence = f"the run of {last.started_at} did not end: {last.message}; it is at work, or was ended from outside"
+        return [Need("run", sentence, "wait for it; if it is gone (killed, power cut), run again: nothing is broken")]
     if last.outcome != "failed":
         return notes
     sentence = f"the run of {last.started_at} failed and published nothing: {last.message}"

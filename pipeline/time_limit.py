@@ -1,0 +1,58 @@
+"""A run that never ends keeps every later night out, so none may take longer than ledger.toml allows."""
+
+import contextlib
+import logging
+import os
+import threading
+from collections.abc import Iterator
+from datetime import datetime
+
+from pipeline.attempts import read_attempts
+from pipeline.errors import PitchledgerError
+from pipeline.ledger import Ledger
+from pipeline.night import record_failure
+from pipeline.notifying import tell_of_failure
+
+log = logging.getLogger("pitchledger")
+
+
+class RunTookTooLongError(PitchledgerError):
+    """The run was ended at its time limit."""
+
+
+@contextlib.contextmanager
+def at_most(ledger: Ledger) -> Iterator[None]:
+    """Let what runs meanwhile take `run.at_most_h` of ledger.toml; then the process ends, with exit code 3, and people are told.
+
+    Compiled code that waits for ever hears no exception (polars does so where a thread of its own found no memory): nothing is unwound,
+    and the next run mends what this one leaves, as after any other kill.
+    """
+    over = threading.Event()
+    threading.Thread(target=_end_unless, args=(over, ledger), name="time limit", daemon=True).start()
+    try:
+        yield
+    finally:
+        over.set()
+
+
+def _end_unless(over: threading.Event, ledger: Ledger) -> None:
+    if over.wait(ledger.run_at_most_h * 3600):
+        return
+    try:
+        _tell(ledger)
+    finally:
+        os._exit(RunTookTooLongError.exit_code)
+
+
+def _tell(ledger: Ledger) -> None:
+    fault = RunTookTooLongError(
+        f"the run took longer than {ledger.run_at_most_h:g} h, so it was ended, and nothing was published; run again: "
+        "if that takes as long, see what the machine lacks (memory, the disk), or raise run.at_most_h in ledger.toml"
+    )
+    log.error("%s", fault)
+    begun = [attempt for attempt in read_attempts(ledger.output)[-1:] if attempt.outcome == "begun"]
+    for attempt in begun:
+        record_failure(ledger.output, datetime.fromisoformat(attempt.started_at), fault)
+    problem = tell_of_failure(ledger.folder, fault)
+    if problem:
+        log.error("%s", problem)
