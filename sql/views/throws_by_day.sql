@@ -1,5 +1,5 @@
 -- How often did each arm throw on each baseball day, and how long had it rested? Every throw counts once, however many trackers saw it.
--- One row is one arm on one baseball day.
+-- One row is one arm on one baseball day, also one on which no throw is counted for it but some may be its.
 -- Raw counts and days, no limits and no verdict: how much is too much depends on age, history and rules. The governing body's
 -- guidelines and the athletic trainers and physicians decide. Throws that no tracker measured (catch, most warm-ups) are not in it.
 -- baseball_day: local date at the venue; a day turns over at 04:00
@@ -9,7 +9,8 @@
 -- name_settled: false: these throws may belong to an arm that has a row of its own, whose count is then too low
 -- throws [pitches]: throws, each once
 -- throws_doubtful [pitches]: throws among them of which it is doubtful whether their sightings are one pitch: each may be a throw more or less
--- throws_pitcher_doubtful [pitches]: throws among them of which trackers name different pitchers
+-- throws_pitcher_doubtful [pitches]: throws among them that may be another arm's: trackers name different pitchers, or the label looks stale (label_runs)
+-- throws_elsewhere [pitches]: throws counted for other arms that may be this one's, for the same reasons: with them the count may be too low, and the rest shorter
 -- throws_game [pitches]: throws in games
 -- throws_scrimmage [pitches]: throws in scrimmages
 -- throws_bullpen [pitches]: throws in bullpens
@@ -19,7 +20,27 @@
 -- previous_day: the arm's last baseball day with a throw before this one; null for its first and for "not named"
 -- rest_days [days]: whole days without a measured throw in between: 0 when it threw on the day before
 -- throws_7_days [pitches]: throws on this and the six days before
-with arm_days as (
+with claims as (
+    select pitch_log.pitch_id, sightings.pitcher_id as claimant
+    from pitch_log
+    inner join sightings on sightings.pitch_id = pitch_log.pitch_id
+    where pitch_log.pitcher_conflict and sightings.pitcher_id <> pitch_log.arm
+    union
+    select pitch_log.pitch_id, stale.proposed_player_id
+    from (select proposed_player_id, unnest(string_split(sighting_ids, ',')) as sighting_id from label_runs) as stale
+    inner join sightings on sightings.sighting_id = stale.sighting_id
+    inner join pitch_log on pitch_log.pitch_id = sightings.pitch_id
+    where stale.proposed_player_id <> pitch_log.arm
+),
+
+elsewhere as (
+    select pitch_log.baseball_day, claims.claimant as arm, count(*) as throws
+    from claims
+    inner join pitch_log on pitch_log.pitch_id = claims.pitch_id
+    group by pitch_log.baseball_day, claims.claimant
+),
+
+counted as (
     select
         baseball_day,
         arm,
@@ -28,7 +49,7 @@ with arm_days as (
         bool_and(name_settled) as name_settled,
         count(*) as throws,
         count(*) filter (where doubtful) as throws_doubtful,
-        count(*) filter (where pitcher_conflict) as throws_pitcher_doubtful,
+        count(*) filter (where pitcher_conflict or pitch_id in (select pitch_id from claims)) as throws_pitcher_doubtful,
         count(*) filter (where occasion = 'game') as throws_game,
         count(*) filter (where occasion = 'scrimmage') as throws_scrimmage,
         count(*) filter (where occasion = 'bullpen') as throws_bullpen,
@@ -39,10 +60,34 @@ with arm_days as (
     group by baseball_day, arm
 ),
 
+arm_days as (
+    select
+        baseball_day,
+        arm,
+        coalesce(counted.pitcher_name, players.name) as pitcher_name,
+        coalesce(counted.on_roster, players.on_roster, false) as on_roster,
+        coalesce(counted.name_settled, true) as name_settled,
+        coalesce(counted.throws, 0) as throws,
+        coalesce(counted.throws_doubtful, 0) as throws_doubtful,
+        coalesce(counted.throws_pitcher_doubtful, 0) as throws_pitcher_doubtful,
+        coalesce(elsewhere.throws, 0) as throws_elsewhere,
+        coalesce(counted.throws_game, 0) as throws_game,
+        coalesce(counted.throws_scrimmage, 0) as throws_scrimmage,
+        coalesce(counted.throws_bullpen, 0) as throws_bullpen,
+        coalesce(counted.throws_live_bp, 0) as throws_live_bp,
+        coalesce(counted.throws_other, 0) as throws_other,
+        coalesce(counted.outings, 0) as outings
+    from counted
+    full join elsewhere using (baseball_day, arm)
+    left join players on players.player_id = arm
+),
+
 with_previous as (
     select
         *,
-        case when arm <> 'not named' then lag(baseball_day) over (partition by arm order by baseball_day) end as previous_day,
+        case when arm <> 'not named' then max(case when throws <> 0 then baseball_day end) over (
+            partition by arm order by baseball_day rows between unbounded preceding and 1 preceding
+        ) end as previous_day,
         sum(throws) over (
             partition by arm order by baseball_day range between interval 6 days preceding and current row
         )::bigint as throws_7_days
@@ -58,6 +103,7 @@ select
     throws,
     throws_doubtful,
     throws_pitcher_doubtful,
+    throws_elsewhere,
     throws_game,
     throws_scrimmage,
     throws_bullpen,
