@@ -33,7 +33,7 @@ class Attempt(NamedTuple):
 
 def record_begin(output: Path, started_at: datetime, version: str) -> None:
     """Add the line of a run that begins; otherwise as `record_attempt`."""
-    message = f"process {os.getpid()} has not come to its end"
+    message = f"process {os.getpid()}, not ended"
     _write([*read_attempts(output), Attempt(_written(started_at), "", "begun", version, message, [])], output)
 
 

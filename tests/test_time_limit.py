@@ -75,9 +75,9 @@ def test_a_run_that_was_killed_is_named_until_another_has_run(workspace: Path) -
     assert run(workspace, IS_KILLED).returncode == -9
     assert outcomes(workspace) == ["done", "begun"]
     (sentence,) = told(workspace)
-    assert "did not end: process " in sentence and "was ended from outside" in sentence
+    assert "not ended) is at work, or was ended from outside" in sentence
     strict = command("status", "--strict", "-w", workspace)
-    assert strict.returncode == 1 and "did not end" in " ".join(strict.stdout.split())
+    assert strict.returncode == 1 and "not ended" in " ".join(strict.stdout.split())
 
     assert command("run", "-w", workspace).returncode == 0
     assert outcomes(workspace) == ["done", "begun", "done"] and told(workspace) == []

@@ -70,7 +70,7 @@ def _last_run(folder: Path) -> list[Need]:
     last = attempts[-1]
     notes = [Need("run", note, "nothing, if the next run takes it; else look at the inbox") for note in last.notes]
     if last.outcome == "begun":
-        sentence = f"the run of {last.started_at} did not end: {last.message}; it is at work, or was ended from outside"
+        sentence = f"the run of {last.started_at} ({last.message}) is at work, or was ended from outside"
         return [Need("run", sentence, "wait for it; if it is gone (killed, power cut), run again: nothing is broken")]
     if last.outcome != "failed":
         return notes
