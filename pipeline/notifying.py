@@ -20,14 +20,21 @@ from pipeline.ledger import Notify, read_notify
 from pipeline.toml_problems import SettingsProblems
 
 if TYPE_CHECKING:
-    from pipeline.reports.attention import Need
+    from pipeline.reports.attention import Kind, Need
 
 # a mail server that does not answer must not hold up the night
 LONGEST_S = 120
 MOST_TOLD = 12
 # their sentences are made of ids, days and counts alone; of every other kind only the number is told
-SAID_WHOLE = ("drift", "gap", "doubtful", "lost", "clock")
-COUNTED = {
+SAID_WHOLE: tuple["Kind", ...] = ("drift", "setup", "correction", "gap", "doubtful", "lost", "clock")
+COUNTED: dict["Kind", tuple[str, str]] = {
+    "run": ("thing is left for the next run", "things are left for the next run"),
+    "gone": (
+        "tracker has exports that are gone from its inbox",
+        "trackers have exports that are gone from their inbox",
+    ),
+    "delivery": ("delivery is late or missing", "deliveries are late or missing"),
+    "decision": ("line of decisions.csv has no effect", "lines of decisions.csv have no effect"),
     "file": ("file could not be read", "files could not be read"),
     "copy": ("export repeats another under other ids", "exports repeat others under other ids"),
     "row": ("tracker has rows in quarantine", "trackers have rows in quarantine"),
@@ -101,8 +108,8 @@ def _sentences(needs: Sequence["Need"]) -> list[str]:
     return list(dict.fromkeys(lines))
 
 
-def _counted(kind: str, number: int) -> str:
-    one, many = COUNTED.get(kind, (f"of kind {kind}", f"of kind {kind}"))
+def _counted(kind: "Kind", number: int) -> str:
+    one, many = COUNTED[kind]
     return f"{number} {one if number == 1 else many}"
 
 

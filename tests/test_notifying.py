@@ -9,7 +9,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, get_args
 
 import filelock
 import pytest
@@ -18,6 +18,7 @@ from pipeline import notifying
 from pipeline.ledger import load_ledger, read_notify
 from pipeline.notifying import Story, story_of_run, tell_of_failure, tell_of_run
 from pipeline.publishing import run_query
+from pipeline.reports.attention import Kind
 from pipeline.toml_problems import SettingsProblems
 from tests.conftest import command
 
@@ -106,6 +107,19 @@ def test_what_needs_a_person_comes_first(workspace: Path, hook: Hook) -> None:
         "- 1 list of unknown words is to be looked at",
     ]
     assert "wobbler" not in told["message"]
+
+
+def test_every_kind_of_need_is_told_by_its_sentence_or_by_words_of_its_own() -> None:
+    assert sorted(get_args(Kind)) == sorted([*notifying.SAID_WHOLE, *notifying.COUNTED])
+
+
+def test_what_the_run_left_and_what_is_gone_are_told_without_file_names(workspace: Path, hook: Hook) -> None:
+    assert command("run", "-w", workspace).returncode == 0
+    (export,) = (workspace / "inbox" / "example_unit").iterdir()
+    export.rename(workspace / export.name)
+    assert command("run", "-w", workspace).returncode == 0
+    assert "- 1 tracker has exports that are gone from its inbox" in hook.told[-1]["message"].splitlines()
+    assert export.name not in hook.told[-1]["message"]
 
 
 def test_wrong_settings_are_told_of_although_the_ledger_can_not_be_used(workspace: Path, hook: Hook) -> None:

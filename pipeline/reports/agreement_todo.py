@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import date
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import polars as pl
 
@@ -25,7 +25,7 @@ BLOCK_AT = "`pitchledger report agreement` has the block to paste into ledger.to
 class Todo(NamedTuple):
     """`kind`: drift, setup (a device stands crooked) or correction (it did, and its readings were left as they came)."""
 
-    kind: str
+    kind: Literal["drift", "setup", "correction"]
     sentence: str
     remedy: str
 

@@ -9,7 +9,7 @@ import csv
 import io
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import duckdb
 
@@ -25,10 +25,16 @@ RECENT_DAYS = 7
 FEWEST_LOST, LOST_SHARE = 3, 0.05
 
 
+Kind = Literal[
+    "run", "gone", "delivery", "decision", "file", "copy", "row", "value",
+    "name", "doubtful", "stale label", "label", "gap", "clock", "drift", "setup", "correction", "lost",
+]  # fmt: skip
+
+
 class Need(NamedTuple):
     """One thing for a person to see to. `kind` groups them, `sentence` says what is the matter, `remedy` what settles it."""
 
-    kind: str
+    kind: Kind
     sentence: str
     remedy: str
 
