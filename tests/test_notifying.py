@@ -113,13 +113,18 @@ def test_every_kind_of_need_is_told_by_its_sentence_or_by_words_of_its_own() -> 
     assert sorted(get_args(Kind)) == sorted([*notifying.SAID_WHOLE, *notifying.COUNTED])
 
 
-def test_what_the_run_left_and_what_is_gone_are_told_without_file_names(workspace: Path, hook: Hook) -> None:
-    assert command("run", "-w", workspace).returncode == 0
+def test_an_export_that_is_gone_is_told_without_its_name(workspace: Path, hook: Hook) -> None:
     (export,) = (workspace / "inbox" / "example_unit").iterdir()
-    export.rename(workspace / export.name)
+    text = export.read_text("utf-8")
+    other = export.with_name("unit_2026-02-04.csv")
+    other.write_text(text.replace("2026-02-03", "2026-02-04"), "utf-8")
+    os.utime(other, (1_700_000_000, 1_700_000_000))  # long enough ago to be whole
     assert command("run", "-w", workspace).returncode == 0
-    assert "- 1 tracker has exports that are gone from its inbox" in hook.told[-1]["message"].splitlines()
-    assert export.name not in hook.told[-1]["message"]
+    other.unlink()
+    assert command("run", "-w", workspace).returncode == 0
+    told = hook.told[-1]["message"].splitlines()
+    assert "- 1 tracker has exports that are gone from its inbox" in told
+    assert "unit_2026" not in hook.told[-1]["message"]
 
 
 def test_wrong_settings_are_told_of_although_the_ledger_can_not_be_used(workspace: Path, hook: Hook) -> None:
