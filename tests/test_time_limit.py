@@ -31,7 +31,7 @@ def workspace(tmp_path: Path) -> Path:
     assert command("init", folder).returncode == 0
     assert command("run", "-w", folder).returncode == 0
     (export,) = (folder / "inbox" / "example_unit").iterdir()
-    later = export.read_text("utf-8").replace("2026-02-03", "2026-02-04")
+    later = export.read_text("utf-8").replace("141.3", "140.1").replace("142.0", "139.2")
     export.with_name("unit_2026-02-04.csv").write_text(later, "utf-8")
     return folder
 
