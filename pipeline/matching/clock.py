@@ -274,6 +274,8 @@ def _peaks(gap_s: Floats, evidence: Floats, width: float) -> Floats:
     if not telling.any():
         telling = ~np.isnan(gap_s)
     strength = 1.0 / (1.0 + gap_s.shape[0] * np.exp(-evidence[telling].astype(float)))
+    # where no pair is plain, as of a tracker that reads but the speed, they count among one another: an offset that many share stands out
+    strength /= strength.max(initial=1e-9)
     centre, votes = offset_histogram(gap_s[telling], strength, width)
     ground = _moving_average(votes, max(3, round(300 / width)))
     score = (votes - ground) / np.sqrt(ground + 0.3) + _offset_prior(centre)
