@@ -24,8 +24,8 @@ _BLOCK = ("venue", "baseball_day", "tracker", "file_id", "native_session")
 _MARGIN, _LEAST_MATCHED = 3.0, 3.0
 # a record likelier than this at a station is put there; its pairs are no surer than that
 _LEAST_PROBABILITY = 0.5
-# a record whose partner is likelier than this at one station is left out when the others are laid beside another once more
-_THERE = 0.9
+# a record whose partner is likelier than this at one station is left out when the others are laid beside another once more, and so on at most so often
+_THERE, _NARROWINGS = 0.9, 3
 _STEPS = 6
 # an arm seldom changes the mound; records that name nobody may be of anybody: guesses, no source
 _STAYS, _STAYS_UNNAMED = 0.7, 0.5
@@ -120,11 +120,13 @@ def _told(sightings: pl.DataFrame, lost: pl.DataFrame, stations: Mapping[str, tu
     blocks = lost.sort("file_order", "sighting_id").partition_by(_BLOCK, maintain_order=True)
     blocks = sorted(blocks, key=lambda block: tuple(str(v) for v in block.select(_BLOCK).row(0)))
     first = [_Try(n, s, block) for n, block in enumerate(blocks) for s in stations[block["tracker"][0]]]
-    chances = _partners(sightings, first)
-    found = _all_where(blocks, chances)
-    again = [_narrowed(one, found[one.block]) for one in first]
-    if any(len(new.records) < len(old.records) for new, old in zip(again, first, strict=True)):
-        found = _all_where(blocks, _partners(sightings, again))
+    tries, found, open_ = first, [pl.DataFrame(schema=_TOLD)] * len(blocks), set(range(len(blocks)))
+    for _ in range(1 + _NARROWINGS):
+        chances = _partners(sightings, [one for one in tries if one.block in open_])
+        for n in open_:
+            found[n] = _where(_trial(blocks[n], n, chances))
+        before, tries = tries, [_narrowed(one, found[one.block]) for one in first]
+        open_ = {new.block for new, old in zip(tries, before, strict=True) if not new.records.equals(old.records)}
     return pl.concat([pl.DataFrame(schema=_TOLD), *found])
 
 
@@ -192,10 +194,6 @@ def _best_partner(records: Records, roams: Bools, cells: tuple[Ints, Ints], post
         total = np.bincount(key, posterior[mine], len(roams) * len(records.trackers))
         best = np.maximum(best, total.reshape(len(roams), -1).max(axis=1))
     return np.minimum(best, 1.0)
-
-
-def _all_where(blocks: list[pl.DataFrame], chances: _Chances) -> list[pl.DataFrame]:
-    return [_where(_trial(block, n, chances)) for n, block in enumerate(blocks)]
 
 
 def _trial(block: pl.DataFrame, number: int, chances: _Chances) -> _Trial:
