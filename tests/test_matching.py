@@ -355,6 +355,20 @@ def test_each_record_of_a_ball_that_serves_two_mounds_in_one_log_is_found_at_its
     assert scores.f1_at_05 > 0.995
 
 
+@pytest.mark.parametrize(
+    ("name", "most"), [("roaming ball without names", 0.02), ("roaming ball, minute stamps", 0.04)]
+)
+def test_a_log_of_two_mounds_of_which_no_pair_is_plain_is_found_at_both(name: str, most: float):
+    """Speed and spin of two mounds by turns, a clock 80 s off: no pair stands out, but many share an offset, and what is placed clears the rest."""
+    season = simulate(world(name), 2000)
+    (day,) = season.sightings.filter(pl.col("file_id") == "portable-7")["baseball_day"].unique()
+    sightings = season.sightings.filter(pl.col("baseball_day") == day)
+    matched = _match(sightings, stations={"portable": ("pen_1", "pen_2")})
+    thrown = season.truth.filter(pl.col("throw").is_not_null()).join(matched.matches, on="sighting_id")
+    times = thrown.group_by("throw").agg(pl.col("group_id").n_unique())
+    assert len(times) > 200 and (times["group_id"] > 1).mean() < most
+
+
 def test_a_record_that_two_mounds_claim_alike_goes_to_review():
     season = simulate(replace(world("roaming ball at one mound"), sessions=("pens",)), 1000)
     first = season.sightings.filter(pl.col("tracker") == "radar")
