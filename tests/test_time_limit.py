@@ -7,8 +7,11 @@ from pathlib import Path
 import pytest
 
 from pipeline.attempts import read_attempts
+from pipeline.ledger import load_ledger
 from pipeline.reports.attention import find_needs
+from pipeline.toml_problems import SettingsProblems
 from tests.conftest import PROJECT, command
+from tests.nights import DEMO
 
 # the command line, with something that happens where the version would be published
 RUN = """
@@ -84,8 +87,9 @@ def test_a_run_that_was_killed_is_named_until_another_has_run(workspace: Path) -
 
 
 @pytest.mark.parametrize("hours", ["0", "-1", "nan", "inf", "1001", '"3"'])
-def test_a_limit_that_is_none_is_refused(workspace: Path, hours: str) -> None:
-    with (workspace / "ledger.toml").open("a", encoding="utf-8") as ledger:
-        ledger.write(f"\n[run]\nat_most_h = {hours}\n")
-    refused = command("run", "-w", workspace)
-    assert refused.returncode == 2 and "run.at_most_h" in refused.stderr
+def test_a_limit_that_is_none_is_refused(tmp_path: Path, hours: str) -> None:
+    ledger = (DEMO / "ledger.toml").read_text("utf-8")
+    (tmp_path / "ledger.toml").write_text(f"{ledger}\n[run]\nat_most_h = {hours}\n", "utf-8")
+    with pytest.raises(SettingsProblems) as refused:
+        load_ledger(tmp_path)
+    assert "run.at_most_h" in str(refused.value)
