@@ -140,20 +140,17 @@ def _write_version(
     half.mkdir()
     try:
         nights = {} if standing is None else standing.nights
-        if old is None:
-            rows = build_warehouse(tables, half / DATABASE, cache=half.parent)
-        else:
-            rows = renew_warehouse(old / DATABASE, tables, nights, half / DATABASE)
-        # over a long history the hash of the database takes as long as all the Parquet
+        # the engine's file beside all the others: over a long history each takes as long as the rest of the night's publishing
         with ThreadPoolExecutor(1) as beside:
-            of_database = beside.submit(_content_hash, half / DATABASE)
+            database = beside.submit(_write_database, tables, half / DATABASE, old, nights)
             for name, frame in tables.items():
                 kept = None if old is None or name not in nights else old / "parquet" / name
                 _write_parquet(frame, TABLES[name], half / "parquet" / name, version, kept, nights.get(name, ()))
             _write_quarantine(tables["quarantine"], half / "quarantine")
             if remember is not None:
                 remember(half)
-        hashed = {half / DATABASE: of_database.result(), **_taken_over(half, old)}
+        rows, of_database = database.result()
+        hashed = {half / DATABASE: of_database, **_taken_over(half, old)}
         _write_json(_manifest(half, rows, version, hashed), half / MANIFEST)
         _settle(half)
         _retire(whole)  # if there: written by a run that was killed before it turned the link
@@ -163,6 +160,17 @@ def _write_version(
         raise
     sync_folder(whole.parent)
     return whole
+
+
+def _write_database(
+    tables: Mapping[str, pl.DataFrame], file: Path, old: Path | None, nights: Mapping[str, Collection[date]]
+) -> tuple[dict[str, int], str]:
+    """The DuckDB file, anew or from the one of the version `old`; returns the rows of each table, and the file's checksum."""
+    if old is None:
+        rows = build_warehouse(tables, file, cache=file.parent.parent)
+    else:
+        rows = renew_warehouse(old / DATABASE, tables, nights, file)
+    return rows, _content_hash(file)
 
 
 # ---- Parquet -----------------------------------------------------------------------------------------------------------------------------
