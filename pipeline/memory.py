@@ -13,7 +13,7 @@ import logging
 from collections.abc import Collection, Mapping
 from datetime import date
 from pathlib import Path
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import polars as pl
 
@@ -104,13 +104,14 @@ def _write_months(
         if standing is not None and standing.is_file():
             link_or_copy(standing, folder / file)
         else:
-            _write(frame.filter(month_of == month), folder / file)
+            # years of it are read every night: twice as fast plain, and the versions share its months
+            _write(frame.filter(month_of == month), folder / file, "uncompressed")
 
 
-def _write(frame: pl.DataFrame, file: Path) -> None:
+def _write(frame: pl.DataFrame, file: Path, compression: Literal["lz4", "uncompressed"] = "lz4") -> None:
     # written every night and read by the next one only: speed is worth more than the last tenth of room
     with disk_of_polars():
-        frame.write_parquet(file, compression="lz4")
+        frame.write_parquet(file, compression=compression)
 
 
 def renewed(old: pl.DataFrame | None, new: pl.DataFrame, nights: Collection[date]) -> pl.DataFrame:

@@ -106,7 +106,7 @@ def renew_warehouse(
         for name in tables:
             con.execute(f'delete from "{name}"{_of_nights(nights.get(name))}')
         _load(con, tables)
-        _check_keys(con, nights)
+        _check_ids(con, nights)
         check_laws(con, nights)
         con.execute("commit")
         return {name: con.execute(f'select count(*) from "{name}"').fetchall()[0][0] for name in tables}
@@ -119,18 +119,18 @@ def _of_nights(nights: Collection[date] | None) -> str:
     return f" where baseball_day in ({days})" if days else " where false"
 
 
-def _check_keys(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[date]]) -> None:
-    """No row of these nights has the key of a row that stood. Raises LawBrokenError."""
+def _check_ids(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[date]]) -> None:
+    """No row of these nights has an id of a row that stood: what a key begins with belongs to one night. Raises LawBrokenError."""
     for name, days in nights.items():
-        key = ", ".join(f'"{column}"' for column in TABLES[name].key)
-        if not key or not days or "baseball_day" in TABLES[name].key:
+        key = TABLES[name].key
+        if not key or not days or "baseball_day" in key:
             continue
         here = _of_nights(days)
         there = here.replace(" in (", " not in (")
         # the few rows of these nights are what is looked up, the many others only pass by
-        sql = f'select {key} from "{name}" semi join (select {key} from "{name}"{here}) using ({key}){there} limit 1'
+        sql = f'select {key[0]} from "{name}" semi join (select {key[0]} from "{name}"{here}) using ({key[0]}){there} limit 1'
         if twice := con.execute(sql).fetchall():
-            raise LawBrokenError(f"table {name}: {key} = {twice[0]} stands in two nights; nothing was published")
+            raise LawBrokenError(f"table {name}: {key[0]} {twice[0][0]} stands in two nights; nothing was published")
 
 
 def empty_warehouse(cache: Path) -> Path:

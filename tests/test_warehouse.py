@@ -13,10 +13,11 @@ from pipeline.warehouse import (
     duckdb_type,
     empty_warehouse,
     finish_tables,
+    renew_warehouse,
 )
 from schemas.metrics import METRICS
 from schemas.tables import TABLES
-from tests.small_warehouse import pitch_id, sighting_id, small_tables
+from tests.small_warehouse import THU, pitch_id, sighting_id, small_tables
 
 
 def _build(tables, folder):
@@ -114,6 +115,43 @@ def test_the_small_warehouse_breaks_no_law(tmp_path):
 def test_a_broken_law_is_named_with_its_rows(law, tmp_path):
     with pytest.raises(LawBrokenError, match=law):
         _build(BREAKS[law](small_tables()), tmp_path)
+
+
+# each table whose nights are replaced, and whose ids belong to one night
+BY_NIGHT = [
+    name
+    for name, frame in small_tables().items()
+    if TABLES[name].by_night and TABLES[name].key and "baseball_day" not in TABLES[name].key and frame.height
+]
+
+
+def _renew(tables, folder):
+    """The small warehouse with the last night's rows put in anew from `tables`."""
+    _build(small_tables(), folder).close()
+    nights = {name: [THU] for name in tables if TABLES[name].by_night}
+    return renew_warehouse(folder / "w.duckdb", finish_tables(tables), nights, folder / "new.duckdb")
+
+
+def _last_night(tables):
+    return {name: frame.filter(baseball_day=THU) if TABLES[name].by_night else frame for name, frame in tables.items()}
+
+
+def test_a_night_put_in_anew_gives_the_same_rows(tmp_path):
+    rows = _renew(_last_night(small_tables()), tmp_path)
+    assert rows == {name: frame.height for name, frame in finish_tables(small_tables()).items()}
+
+
+@pytest.mark.parametrize("name", BY_NIGHT)
+def test_an_id_that_stood_in_another_night_is_noticed(name, tmp_path):
+    tables = _last_night(small_tables())
+    ident, before = TABLES[name].key[0], small_tables()[name].filter(pl.col("baseball_day") != THU)
+    stood = before[ident][0]
+    last = tables[name] if tables[name].height else before.head(1).with_columns(baseball_day=pl.lit(THU))
+    tables[name] = last.with_columns(
+        pl.when(pl.int_range(pl.len()) == 0).then(pl.lit(stood)).otherwise(ident).alias(ident)
+    )
+    with pytest.raises(LawBrokenError, match=f"table {name}: {ident} {stood} stands in two nights"):
+        _renew(tables, tmp_path)
 
 
 def test_a_throw_counted_twice_is_noticed(tmp_path, monkeypatch):
