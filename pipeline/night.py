@@ -37,7 +37,16 @@ from pipeline.memory import Memory, recall, renewed, renewed_files, write_memory
 from pipeline.planning import ON_SIGHTINGS, Plan, known_files, plan_night
 from pipeline.players import name_matches_of, players_of
 from pipeline.preparing import Prepared, prepare
-from pipeline.publishing import Standing, current_version, point_to, publish, tidy, version_folder, versions
+from pipeline.publishing import (
+    Standing,
+    copied_ahead,
+    current_version,
+    point_to,
+    publish,
+    tidy,
+    version_folder,
+    versions,
+)
 from pipeline.reconciling import Reconciled, nights_valued_anew, reconcile
 from schemas.contract import conform
 from schemas.tables import TABLES
@@ -100,14 +109,15 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
         _clear_up(ledger)
         return report._replace(finished_at=datetime.now(UTC))
     before = None if plan.everything else memory
-    ready = prepare(ledger, plan, before, tell)
-    night = work_through(ledger, plan, ready, before, started_at, tell)
-    version = _next_version(started_at, ledger)
-    night.tables["runs"] = _runs(memory, _run_row(version, started_at, plan, night, before))
-    tell("publish", 0, 1)
-    standing = None if before is None else Standing(before.version, night.nights)
-    remember = lambda folder: write_memory(night.memory, plan.settings, folder, before, ready.nights)  # noqa: E731 -- a name for what it is
-    publish(night.tables, ledger.output, version, ledger.keep_versions, standing, remember)
+    with copied_ahead(ledger.output, None if before is None else before.version) as database:
+        ready = prepare(ledger, plan, before, tell)
+        night = work_through(ledger, plan, ready, before, started_at, tell)
+        version = _next_version(started_at, ledger)
+        night.tables["runs"] = _runs(memory, _run_row(version, started_at, plan, night, before))
+        tell("publish", 0, 1)
+        standing = None if before is None or database is None else Standing(before.version, night.nights, database)
+        remember = lambda folder: write_memory(night.memory, plan.settings, folder, before, ready.nights)  # noqa: E731 -- a name for what it is
+        publish(night.tables, ledger.output, version, ledger.keep_versions, standing, remember)
     _clear_archive(ledger)
     tell("publish", 1, 1)
     return report._replace(version=version, finished_at=datetime.now(UTC), nights=sorted(ready.nights))

@@ -20,7 +20,7 @@ import os
 import re
 import shutil
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -67,10 +67,43 @@ class PublishFailedError(PitchledgerError):
 
 
 class Standing(NamedTuple):
-    """What stays as it is: the version that it is taken from, and by table the nights whose rows are replaced; other tables come whole."""
+    """What stays as it is: the version that it is taken from, and by table the nights whose rows are replaced; other tables come whole.
+
+    `database`: a copy of that version's, by `copied_ahead`, for the new one to be made of.
+    """
 
     version: str
     nights: Mapping[str, Collection[date]]
+    database: Future[Path]
+
+
+@contextlib.contextmanager
+def copied_ahead(folder: Path, version: str | None) -> Iterator[Future[Path] | None]:
+    """A copy of the version's database is made while the caller works, for the version that it publishes; gone at the end. Of none, none.
+
+    Over a long history that copy, on the disk to its last byte, takes longer than all the rest of publishing, and it waits for nothing.
+    """
+    if version is None:
+        yield None
+        return
+    with _told_as_publish_failure(folder, ""):
+        _remove_half_done(folder)
+    ahead = folder / "versions" / f"{HALF_DONE}{DATABASE}"
+    with ThreadPoolExecutor(1) as beside:
+        copying = beside.submit(_copy_settled, version_folder(folder, version) / DATABASE, ahead)
+        try:
+            yield copying
+        finally:
+            wait([copying])
+            ahead.unlink(missing_ok=True)
+
+
+def _copy_settled(source: Path, target: Path) -> Path:
+    # made before it is filled: what the program makes elsewhere meanwhile may have other rights
+    target.touch(0o640)
+    shutil.copyfile(source, target)
+    sync_file(target)
+    return target
 
 
 def publish(
@@ -90,7 +123,8 @@ def publish(
     finished = finish_tables({**tables, "warehouse_version": _version_row(version)})
     with private_files(), _told_as_publish_failure(folder, version):
         make_folder(folder / "versions")
-        _remove_half_done(folder)
+        if standing is None:  # else `copied_ahead` has, and what it copies is for this version
+            _remove_half_done(folder)
         whole = _write_version(finished, folder, version, standing, remember)
         point_to(folder, version)
     _remove_old(folder, max(keep, FEWEST_KEPT))
@@ -142,7 +176,7 @@ def _write_version(
         nights = {} if standing is None else standing.nights
         # the engine's file beside all the others: over a long history each takes as long as the rest of the night's publishing
         with ThreadPoolExecutor(1) as beside:
-            database = beside.submit(_write_database, tables, half / DATABASE, old, nights)
+            database = beside.submit(_write_database, tables, half / DATABASE, standing)
             for name, frame in tables.items():
                 kept = None if old is None or name not in nights else old / "parquet" / name
                 _write_parquet(frame, TABLES[name], half / "parquet" / name, version, kept, nights.get(name, ()))
@@ -163,13 +197,14 @@ def _write_version(
 
 
 def _write_database(
-    tables: Mapping[str, pl.DataFrame], file: Path, old: Path | None, nights: Mapping[str, Collection[date]]
+    tables: Mapping[str, pl.DataFrame], file: Path, standing: Standing | None
 ) -> tuple[dict[str, int], str]:
-    """The DuckDB file, anew or from the one of the version `old`; returns the rows of each table, and the file's checksum."""
-    if old is None:
+    """The DuckDB file, anew or from a copy of the one that stands; returns the rows of each table, and the file's checksum."""
+    if standing is None:
         rows = build_warehouse(tables, file, cache=file.parent.parent)
     else:
-        rows = renew_warehouse(old / DATABASE, tables, nights, file)
+        standing.database.result().replace(file)
+        rows = renew_warehouse(file, tables, standing.nights)
     return rows, _content_hash(file)
 
 

@@ -6,7 +6,6 @@ come from the contracts; a view is a file that holds one select, and its leading
 
 import contextlib
 import hashlib
-import os
 import re
 import shutil
 from collections.abc import Collection, Iterator, Mapping
@@ -92,15 +91,12 @@ def build_warehouse(tables: Mapping[str, pl.DataFrame], file: Path, cache: Path)
 
 
 def renew_warehouse(
-    old: Path, tables: Mapping[str, pl.DataFrame], nights: Mapping[str, Collection[date]], file: Path
+    file: Path, tables: Mapping[str, pl.DataFrame], nights: Mapping[str, Collection[date]]
 ) -> dict[str, int]:
-    """Write the DuckDB file as a copy of an older one: in the tables named in `nights` the rows of these nights are replaced, the others whole.
+    """Change a copy of an older DuckDB file: in the tables named in `nights` the rows of these nights are replaced, the others whole.
 
     In one transaction, its laws checked. Returns the rows of each table.
     """
-    shutil.copyfile(old, file)
-    if os.name == "posix":
-        file.chmod(0o640)
     with _attached(file) as con:
         con.execute("begin")
         for name in tables:

@@ -10,6 +10,7 @@ import select
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 from typing import NamedTuple
@@ -260,11 +261,14 @@ def _watched(within: str, at: str, when: str, count: int):  # type: ignore[no-un
             if seen == count:
                 os.kill(os.getpid(), signal.SIGKILL)
 
+    # the engine's file is written in a thread of its own
+    threading.setprofile(watch)
     sys.setprofile(watch)
     try:
         yield
     finally:
         sys.setprofile(None)
+        threading.setprofile(None)
 
 
 if __name__ == "__main__":

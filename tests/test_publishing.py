@@ -21,6 +21,8 @@ from pipeline import publishing
 from pipeline.errors import PitchledgerError
 from pipeline.publishing import (
     PublishFailedError,
+    Standing,
+    copied_ahead,
     current_version,
     open_published,
     point_to,
@@ -157,6 +159,34 @@ def test_the_version_that_readers_see_is_never_removed(warehouse):
 def test_a_version_that_is_not_there_is_refused_by_name(shared):
     with pytest.raises(PublishFailedError, match=r"no version v9 in .*; there are: v1"):
         point_to(shared, "v9")
+
+
+def test_the_copy_that_the_next_version_is_made_of_is_whole_and_gone_at_the_end(warehouse):
+    database = warehouse / "versions" / "v1" / "pitchledger.duckdb"
+    with copied_ahead(warehouse, "v1") as copying:
+        copy = copying.result()
+        assert copy.read_bytes() == database.read_bytes()
+        assert copy.stat().st_nlink == 1 and not copy.stat().st_mode & 0o007
+        assert versions(warehouse) == ["v1"]
+    assert not copy.exists()
+
+
+def test_a_run_that_fails_leaves_no_copy_and_what_a_killed_one_left_is_removed(warehouse):
+    left = warehouse / "versions" / ".half-pitchledger.duckdb"
+    left.write_bytes(b"half a copy")
+    with pytest.raises(ValueError, match="of the run"), copied_ahead(warehouse, "v1") as copying:
+        assert copying.result().stat().st_size > 1000
+        raise ValueError("of the run")
+    assert not left.exists()
+
+
+def test_a_copy_that_fails_fails_the_publishing_in_one_sentence(warehouse):
+    (warehouse / "versions" / "v1" / "pitchledger.duckdb").unlink()
+    with copied_ahead(warehouse, "v1") as copying:
+        assert copying is not None
+        with pytest.raises(PublishFailedError, match=r"could not publish to .*pitchledger\.duckdb.* version v1"):
+            publish(small_tables(), warehouse, "v2", 2, Standing("v1", {}, copying))
+    assert current_version(warehouse) == "v1"
 
 
 def test_the_current_version_is_never_written_again(shared):

@@ -129,7 +129,7 @@ def _renew(tables, folder):
     """The small warehouse with the last night's rows put in anew from `tables`."""
     _build(small_tables(), folder).close()
     nights = {name: [THU] for name in tables if TABLES[name].by_night}
-    return renew_warehouse(folder / "w.duckdb", finish_tables(tables), nights, folder / "new.duckdb")
+    return renew_warehouse(folder / "w.duckdb", finish_tables(tables), nights)
 
 
 def _last_night(tables):
