@@ -95,7 +95,7 @@ def copied_ahead(folder: Path, version: str | None) -> Iterator[Future[Path] | N
             yield copying
         finally:
             wait([copying])
-            ahead.unlink(missing_ok=True)
+            _remove(ahead)
 
 
 def _copy_settled(source: Path, target: Path) -> Path:
@@ -190,7 +190,7 @@ def _write_version(
         _retire(whole)  # if there: written by a run that was killed before it turned the link
         half.replace(whole)
     except BaseException:
-        _remove_tree(half)
+        _remove(half)
         raise
     sync_folder(whole.parent)
     return whole
@@ -419,9 +419,13 @@ def _settle_file(path: Path) -> None:
         path.chmod(0o440)
 
 
-def _remove_tree(tree: Path) -> None:
-    """Remove what can be removed; a file that someone holds open (Windows) is left for the next run."""
-    shutil.rmtree(tree, ignore_errors=True)
+def _remove(path: Path) -> None:
+    """Remove a folder or a file, as far as it goes; what the disk or who holds it open (Windows) does not let go is left for the next run."""
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        with contextlib.suppress(OSError):
+            path.unlink(missing_ok=True)
 
 
 def _retire(version: Path) -> None:
@@ -430,7 +434,7 @@ def _retire(version: Path) -> None:
     if version.exists():
         with contextlib.suppress(PermissionError):
             version.replace(aside)
-            _remove_tree(aside)
+            _remove(aside)
 
 
 # ---- versions ----------------------------------------------------------------------------------------------------------------------------
@@ -532,7 +536,7 @@ def tidy(folder: Path, keep: int) -> None:
 def _remove_half_done(folder: Path) -> None:
     """What a killed run has left."""
     for path in (folder / "versions").glob(f"{HALF_DONE}*"):
-        _remove_tree(path)
+        _remove(path)
     for path in folder.glob(".*.new"):
         path.unlink(missing_ok=True)
 

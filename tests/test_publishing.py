@@ -29,6 +29,7 @@ from pipeline.publishing import (
     publish,
     published_tables,
     run_query,
+    tidy,
     versions,
 )
 from pipeline.warehouse import LawBrokenError, finish_tables
@@ -177,6 +178,30 @@ def test_a_run_that_fails_leaves_no_copy_and_what_a_killed_one_left_is_removed(w
     with pytest.raises(ValueError, match="of the run"), copied_ahead(warehouse, "v1") as copying:
         assert copying.result().stat().st_size > 1000
         raise ValueError("of the run")
+    assert not left.exists()
+
+
+def test_half_a_copy_that_a_killed_run_left_goes_with_any_run_that_makes_none(warehouse):
+    left = warehouse / "versions" / ".half-pitchledger.duckdb"
+    left.write_bytes(b"half a copy")
+    tidy(warehouse, 2)
+    assert not left.exists()
+    left.write_bytes(b"half a copy")
+    publish(small_tables(), warehouse, "v2", 2)
+    assert not left.exists()
+
+
+def test_a_copy_that_the_disk_does_not_remove_is_left_and_hides_no_fault_of_the_run(warehouse, monkeypatch):
+    def refuse(path, missing_ok=False):
+        raise OSError(errno.EIO, "Input/output error", str(path))
+
+    with pytest.raises(ValueError, match="of the run"), copied_ahead(warehouse, "v1") as copying:
+        left = copying.result()
+        monkeypatch.setattr(Path, "unlink", refuse)
+        raise ValueError("of the run")
+    monkeypatch.undo()
+    assert left.exists()
+    tidy(warehouse, 2)
     assert not left.exists()
 
 
