@@ -152,8 +152,11 @@ def record_failure(output: Path, started_at: datetime, fault: BaseException) -> 
 
 
 def _clear_up(ledger: Ledger) -> None:
-    """A run that was killed once its version stood leaves the next one nothing to do but what it had not come to."""
-    if current_version(ledger.output) is not None:
+    """A run that was killed once its version stood leaves the next one nothing to do but what it had not come to.
+
+    The very first run may have left a version that no reader sees yet.
+    """
+    if versions(ledger.output):
         tidy(ledger.output, ledger.keep_versions)
         _clear_archive(ledger)
 

@@ -273,8 +273,10 @@ AFTER = [
     ("record_attempt", "fsync", "end", 1),
     ("", "record_attempt", "end", 1),
 ]
-# of what only a night on top of others does, and only where an old version goes
-ANY_RUN = [point for point in (*BEFORE, *AFTER) if point[1].startswith("progress:")]
+# its version stands, whole, and the link that turns the readers to it does not
+UNSEEN = [("", "_write_version", "end", 1), ("point_to", "symlink_to", "end", 1), ("point_to", "symlink_to", "end", 5)]
+# without what only a night on top of others does, and only where an old version goes
+ANY_RUN = [*(point for point in (*BEFORE, *AFTER) if point[1].startswith("progress:")), *UNSEEN[:1]]
 
 
 def _kill_at_points(
@@ -299,6 +301,12 @@ def test_a_run_killed_once_its_version_stands_is_mended_by_the_next(
 ) -> None:
     # every other of them; `-m long` takes each, before and after
     _kill_at_points(stages["night"], nursery, tmp_path, AFTER[::2], 1)
+
+
+def test_a_first_run_killed_before_its_version_is_seen_is_shown_by_the_next(
+    stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
+) -> None:
+    _kill_at_points(stages["first"], nursery, tmp_path, UNSEEN, 1)
 
 
 @pytest.mark.long
