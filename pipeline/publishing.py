@@ -1,7 +1,7 @@
 """Publishing: a version is written whole beside the others, and one link, turned in one step, makes it the one that readers see.
 
     warehouse/versions/<version>/pitchledger.duckdb      written once, never changed
-                                 parquet/<table>/season=2026/month=02/<table>.parquet
+                                 parquet/<table>/season=2026/month=02/<table>-from-11.parquet    (or -01, -21)
                                  quarantine/<tracker>.csv
                                  manifest.json
     warehouse/current -> versions/<version>              the only thing that moves
@@ -45,6 +45,8 @@ HALF_DONE = ".half-"
 _OF_THE_DISK = (errno.EIO, errno.ENOSPC, errno.EDQUOT, errno.EROFS) if os.name == "posix" else (errno.EIO, errno.ENOSPC)
 # what the engine says of a disk or memory that gives no more; a commit that fails can have no other cause, as nobody else writes the file
 _REFUSALS = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException, duckdb.TransactionException)
+# the first days of a month's parts: a night writes its part anew, and late in a month all of it would cost as much as the night itself
+PARTS_BEGIN = (1, 11, 21)
 # a reader that has just looked up the version before this one must still find its files
 FEWEST_KEPT = 2
 
@@ -214,39 +216,39 @@ def _write_database(
 def _write_parquet(
     frame: pl.DataFrame, contract: Contract, folder: Path, version: str, old: Path | None, nights: Collection[date]
 ) -> None:
-    """One file, or one for each season and month of the baseball day; a table without rows is one empty file, so that its columns are known.
+    """One file, or one for each part of a month of the baseball day; a table without rows is one empty file, so that its columns are known.
 
     `old`: the table's folder in the version before, of which the rows of other than `nights` stand.
     """
     schema = parquet_schema(contract, version)
     if not contract.by_night:
         return _write_part(frame, schema, folder / f"{contract.table}.parquet")
-    months = {first: part for (first,), part in frame.group_by(pl.col("baseball_day").dt.truncate("1mo"))}
+    parts = {_part_file(folder, first, contract): rows for (first,), rows in frame.group_by(_part_begins())}
     linked = 0
     if old is not None:
-        months = _with_standing_rows(months, contract, old, nights)
-        linked = _link_other_months(contract, old, folder, nights)
-    for month, part in months.items():
-        _write_part(part, schema, _month_file(folder, month, contract))
-    if not months and not linked:
+        parts = _with_standing_rows(parts, contract, old, folder, nights)
+        linked = _link_other_parts(contract, old, folder, nights)
+    for path, rows in parts.items():
+        _write_part(rows, schema, path)
+    if not parts and not linked:
         _write_part(contract.empty(), schema, folder / f"{contract.table}.parquet")
     return None
 
 
 def _with_standing_rows(
-    fresh: dict[Any, pl.DataFrame], contract: Contract, old: Path, nights: Collection[date]
-) -> dict[Any, pl.DataFrame]:
-    """The months of these nights whole: their new rows, and the old ones of their other nights."""
-    months = {}
-    for month in {day.replace(day=1) for day in nights}:
-        rows = _standing_rows(_month_file(old, month, contract), contract, nights)
-        parts = [part for part in (rows, fresh.get(month)) if part is not None and part.height]
-        if parts:
-            months[month] = _in_order_of_parts(pl.concat(parts), contract)
-    return months
+    fresh: dict[Path, pl.DataFrame], contract: Contract, old: Path, folder: Path, nights: Collection[date]
+) -> dict[Path, pl.DataFrame]:
+    """The parts of these nights whole: their new rows, and the old ones of their other nights."""
+    whole = {}
+    for path in {_part_file(folder, day, contract) for day in nights}:
+        standing = _standing_rows(old / path.relative_to(folder), contract, nights)
+        both = [rows for rows in (standing, fresh.get(path)) if rows is not None and rows.height]
+        if both:
+            whole[path] = _in_order_of_nights(pl.concat(both), contract)
+    return whole
 
 
-def _in_order_of_parts(rows: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+def _in_order_of_nights(rows: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     """As `in_order`, of rows of which each night's are in order: where the day comes first, the nights are put in order and not all their rows."""
     if contract.order[:1] == ("baseball_day",):
         days = rows["baseball_day"]
@@ -254,17 +256,26 @@ def _in_order_of_parts(rows: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     return in_order(rows, contract)
 
 
-def _link_other_months(contract: Contract, old: Path, folder: Path, nights: Collection[date]) -> int:
-    """Take over the months without any of these nights; returns how many."""
-    replaced = {_month_file(old, day, contract) for day in nights} | {old / f"{contract.table}.parquet"}
+def _link_other_parts(contract: Contract, old: Path, folder: Path, nights: Collection[date]) -> int:
+    """Take over the parts of months without any of these nights; returns how many."""
+    replaced = {_part_file(old, day, contract) for day in nights} | {old / f"{contract.table}.parquet"}
     standing = [path for path in old.rglob("*.parquet") if path not in replaced]
     for path in standing:
         link_or_copy(path, folder / path.relative_to(old))
     return len(standing)
 
 
-def _month_file(folder: Path, month: date, contract: Contract) -> Path:
-    return folder / f"season={month:%Y}" / f"month={month:%m}" / f"{contract.table}.parquet"
+def _part_begins() -> pl.Expr:
+    """The first day of the part of a month in which each row's night lies."""
+    day = pl.col("baseball_day")
+    begins = pl.max_horizontal(pl.when(day.dt.day() >= first).then(first) for first in PARTS_BEGIN)
+    return day.dt.replace(day=begins)
+
+
+def _part_file(folder: Path, day: date, contract: Contract) -> Path:
+    """Where the rows of a night stand."""
+    begins = max(first for first in PARTS_BEGIN if first <= day.day)
+    return folder / f"season={day:%Y}" / f"month={day:%m}" / f"{contract.table}-from-{begins:02}.parquet"
 
 
 def _standing_rows(file: Path, contract: Contract, nights: Collection[date]) -> pl.DataFrame | None:

@@ -2,7 +2,7 @@
 
     DIR/manifest.json                the only name to begin from: it names the folder that holds the copy, and is replaced in one step
         README.txt                   what this is, for whoever gets it
-        data-<version>/<table>/[season=2026/month=10/]<table>.parquet
+        data-<version>/<table>/[season=2026/month=10/]<table>[-from-11].parquet
 
 Which columns go is stated in schemas/sharing.py. Ids are keyed with HMAC-SHA-256 (RFC 2104): whoever has no key can't test a guess.
 """
@@ -299,7 +299,7 @@ def _free_name(folder: Path, wanted: str) -> str:
 
 
 def _write_table(table: str, output: Path, version: str, target: Path, secret: bytes) -> int:
-    """Each file of the published table as a file of the copy, one month in memory at a time; the rows written."""
+    """Each file of the published table as a file of the copy, one part of a month in memory at a time; the rows written."""
     listed = json.loads((output / "versions" / version / MANIFEST).read_text("utf-8"))["tables"].get(table)
     if listed is None:
         raise PitchledgerError(f"version {version} has no table {table}: {_OLDER}")
@@ -317,9 +317,9 @@ def _write_table(table: str, output: Path, version: str, target: Path, secret: b
 
 
 def _inner_path(place: str, table: str) -> str:
-    """The path below the table's folder, as publishing writes it: from season and month, and nothing else."""
-    month = re.search(r"season=\d+/month=\d+/", place)
-    return f"{month.group() if month else ''}{table}.parquet"
+    """The path below the table's folder, as publishing writes it: from season, month and first day, and nothing else."""
+    month, first = re.search(r"season=\d+/month=\d+/", place), re.search(r"-from-\d+(?=\.parquet$)", place)
+    return f"{month.group() if month else ''}{table}{first.group() if first else ''}.parquet"
 
 
 def _manifest(folder: Path, name: str, version: str, rows: Mapping[str, int], key: Key) -> dict[str, Any]:

@@ -485,4 +485,4 @@ def test_untouched_months_are_the_same_files_in_both_versions(workspace: Path) -
     ]
     ids = {(file.stat().st_ino, file.stat().st_dev) for folder in both for file in folder.iterdir()}
     assert len(ids) == 1
-    assert (both[1].parent / "month=11" / "pitches.parquet").stat().st_nlink == 1
+    assert (both[1].parent / "month=11" / "pitches-from-01.parquet").stat().st_nlink == 1

@@ -10,6 +10,7 @@ import stat
 import subprocess
 import sys
 import time
+from datetime import date
 from pathlib import Path
 
 import duckdb
@@ -68,7 +69,7 @@ def _seen(folder):
 
 def test_what_is_published_stands_behind_the_plain_names(shared):
     assert _seen(shared) == "v1"
-    assert (shared / "parquet" / "pitches" / "season=2026" / "month=03" / "pitches.parquet").is_file()
+    assert (shared / "parquet" / "pitches" / "season=2026" / "month=03" / "pitches-from-01.parquet").is_file()
     assert (shared / "parquet" / "players" / "players.parquet").is_file()
     assert sorted(path.name for path in (shared / "quarantine").iterdir()) == ["radar.csv", "radar_values.csv"]
 
@@ -79,7 +80,7 @@ def test_parquet_holds_the_same_tables_with_units_and_version(shared):
             continue
         back = published_tables(shared, (name,))[name]
         assert back.equals(frame), name
-    schema = pq.read_schema(shared / "parquet/pitches/season=2026/month=03/pitches.parquet")
+    schema = pq.read_schema(shared / "parquet/pitches/season=2026/month=03/pitches-from-01.parquet")
     assert schema.field("release_speed_mph").metadata[b"unit"] == b"mph"
     assert b"at release" in schema.field("release_speed_mph").metadata[b"definition"]
     assert (schema.metadata[b"written_in"], schema.metadata[b"table"]) == (b"v1", b"pitches")
@@ -109,22 +110,53 @@ def test_rows_in_any_order_give_the_same_parquet_bytes(tmp_path):
     assert parquet[0] == parquet[1]
 
 
-def test_months_are_files_of_their_own(tmp_path):
-    runs = pl.DataFrame(
-        {"tracker": ["a"] * 3, "label": ["x"] * 3, "file_id": ["f"] * 3, "first_sighting_id": list("123")}
+def _pairs(*days):
+    """A match pair on each of these days."""
+    bad = small_tables()["match_pairs"].head(1)
+    ids = pl.Series([f"s{number:016x}" for number in range(len(days))])
+    return pl.concat([bad] * len(days)).with_columns(baseball_day=pl.Series(days), sighting_a=ids)
+
+
+def _parts(folder, version):
+    return sorted(
+        path.relative_to(folder / "versions" / version / "parquet" / "match_pairs").as_posix()
+        for path in folder.glob(f"versions/{version}/parquet/match_pairs/**/*.parquet")
     )
-    days = pl.Series(["2026-03-31", "2026-04-01", "2027-03-01"]).str.to_date()
-    bad = small_tables()["match_pairs"]
-    pairs = pl.concat([bad] * 3).with_columns(baseball_day=days, sighting_b=runs["first_sighting_id"])
-    publish({"match_pairs": pairs}, tmp_path, "v1", 2)
-    parts = sorted(
-        path.relative_to(tmp_path / "versions/v1/parquet").as_posix()
-        for path in tmp_path.glob("versions/v1/parquet/match_pairs/**/*.parquet")
-    )
-    assert parts == [
-        f"match_pairs/season={y}/month={m}/match_pairs.parquet"
-        for y, m in (("2026", "03"), ("2026", "04"), ("2027", "03"))
+
+
+def test_parts_of_months_are_files_of_their_own(tmp_path):
+    days = [date(2026, 3, day) for day in (1, 10, 11, 20, 21, 31)] + [date(2026, 4, 1), date(2027, 3, 1)]
+    publish({"match_pairs": _pairs(*days)}, tmp_path, "v1", 2)
+    assert _parts(tmp_path, "v1") == [
+        f"season={year}/month={month}/match_pairs-from-{first}.parquet"
+        for year, month, first in (
+            ("2026", "03", "01"),
+            ("2026", "03", "11"),
+            ("2026", "03", "21"),
+            ("2026", "04", "01"),
+            ("2027", "03", "01"),
+        )
     ]
+    for path in tmp_path.glob("versions/v1/parquet/match_pairs/**/*-from-11.parquet"):
+        found = pl.read_parquet(path, hive_partitioning=False).get_column("baseball_day").to_list()
+        assert found == [date(2026, 3, 11), date(2026, 3, 20)]
+
+
+def test_a_night_writes_its_part_of_the_month_and_the_others_are_the_same_files(tmp_path):
+    days = [date(2026, 3, day) for day in (10, 11, 12, 21)]
+    first = _pairs(*days)
+    publish({"match_pairs": first}, tmp_path, "v1", 2)
+    again = first.filter(baseball_day=date(2026, 3, 12)).with_columns(probability=0.25)
+    with copied_ahead(tmp_path, "v1") as copying:
+        standing = Standing("v1", {"match_pairs": [date(2026, 3, 12)]}, copying)
+        publish({"match_pairs": again}, tmp_path, "v2", 2, standing)
+    of_both = [tmp_path / "versions" / version / "parquet" / "match_pairs" for version in ("v1", "v2")]
+    same = [path[-10:-8] for path in _parts(tmp_path, "v2") if (of_both[0] / path).samefile(of_both[1] / path)]
+    assert (_parts(tmp_path, "v2"), same) == (_parts(tmp_path, "v1"), ["01", "21"])
+    found = published_tables(tmp_path, ("match_pairs",))["match_pairs"]
+    assert dict(found.select("baseball_day", "probability").iter_rows()) == {
+        day: 0.25 if day.day == 12 else first["probability"][0] for day in days
+    }
 
 
 # ---- a new version ---------------------------------------------------------------------------------------------------------------------

@@ -258,10 +258,14 @@ def test_units_and_definitions_stand_in_the_metadata(shared: Path) -> None:
     assert b"pseudonym, the same for the same player" in schema.field("pitcher_id").metadata[b"definition"]
 
 
-def test_the_manifest_names_every_file_with_its_checksum_and_what_was_left_out(shared: Path) -> None:
+def test_the_manifest_names_every_file_with_its_checksum_and_what_was_left_out(ledger: Ledger, shared: Path) -> None:
     told = manifest(shared)
     there = {path.relative_to(shared).as_posix() for path in shared.rglob("*.parquet")}
     assert {entry["path"] for entry in told["files"]} == there
+    published = json.loads((ledger.output / "manifest.json").read_text("utf-8"))["tables"]
+    for table, parts in told["tables"].items():
+        assert parts["rows"] == published[table]["rows"], table
+        assert [Path(path).name for path in parts["files"]] == [Path(path).name for path in published[table]["files"]]
     for entry in told["files"]:
         assert hashlib.sha256((shared / entry["path"]).read_bytes()).hexdigest() == entry["sha256"]
     assert "quarantine" in told["left_out"]["tables"] and "pitcher_label" in told["left_out"]["columns"]["pitches"]
