@@ -8,11 +8,14 @@ The memory belongs to a version, so it can never be newer or older than the rows
 brings its own.
 """
 
+import contextlib
 import json
 import logging
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
+from types import MappingProxyType
 from typing import Literal, NamedTuple
 
 import polars as pl
@@ -33,14 +36,21 @@ class DamagedVersionError(PitchledgerError):
 
 
 class Memory(NamedTuple):
-    """The version that stands. `settings` by part; empty where the version was made by a program that kept no memory."""
+    """The version that stands. `settings` by part; empty where the version was made by a program that kept no memory.
+
+    `ahead`: frames by name that are being read already (`reading_ahead`).
+    """
 
     version: str
     folder: Path
     settings: Mapping[str, str]
+    ahead: Mapping[str, Future[pl.DataFrame]] = MappingProxyType({})
 
     def frame(self, name: str) -> pl.DataFrame:
         """One of the kept frames. Raises DamagedVersionError."""
+        return self.ahead[name].result() if name in self.ahead else self._read(name)
+
+    def _read(self, name: str) -> pl.DataFrame:
         file = self.folder / MEMORY / f"{name}.parquet"
         files = sorted((self.folder / MEMORY / name).glob("*.parquet")) or [file]
         try:
@@ -73,6 +83,16 @@ def recall(output: Path) -> Memory | None:
     except (OSError, ValueError):
         settings = {}
     return Memory(version, folder, settings)
+
+
+@contextlib.contextmanager
+def reading_ahead(memory: Memory | None) -> Iterator[Memory | None]:
+    """The memory, of which the frames that grow with every pitch are read while the caller is at the steps before those that want them."""
+    if memory is None:
+        yield None
+        return
+    with ThreadPoolExecutor(1) as beside:
+        yield memory._replace(ahead={name: beside.submit(memory.frame, name) for name in sorted(BY_MONTH)})
 
 
 def write_memory(

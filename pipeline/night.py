@@ -33,7 +33,7 @@ from pipeline.gathering import Progress
 from pipeline.inbox import ExportFile, look_into
 from pipeline.ledger import Ledger
 from pipeline.matching import Matched, MatchSettings, match_sightings
-from pipeline.memory import Memory, recall, renewed, renewed_files, write_memory
+from pipeline.memory import Memory, reading_ahead, recall, renewed, renewed_files, write_memory
 from pipeline.planning import ON_SIGHTINGS, Plan, known_files, plan_night
 from pipeline.players import name_matches_of, players_of
 from pipeline.preparing import Prepared, prepare
@@ -108,8 +108,11 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
     if plan.nothing:
         _clear_up(ledger)
         return report._replace(finished_at=datetime.now(UTC))
-    before = None if plan.everything else memory
-    with copied_ahead(ledger.output, None if before is None else before.version) as database:
+    unchanged = None if plan.everything else memory
+    with (
+        reading_ahead(unchanged) as before,
+        copied_ahead(ledger.output, None if before is None else before.version) as database,
+    ):
         ready = prepare(ledger, plan, before, tell)
         night = work_through(ledger, plan, ready, before, started_at, tell)
         version = _next_version(started_at, ledger)

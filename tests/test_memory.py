@@ -4,8 +4,9 @@ from datetime import date
 from pathlib import Path
 
 import polars as pl
+import pytest
 
-from pipeline.memory import BY_MONTH, MEMORY, Memory, write_memory
+from pipeline.memory import BY_MONTH, MEMORY, DamagedVersionError, Memory, reading_ahead, write_memory
 
 GROWING = min(BY_MONTH)
 OLD, NEW = date(2026, 9, 30), date(2026, 10, 1)
@@ -38,3 +39,22 @@ def test_a_month_of_which_a_night_is_done_again_is_written_anew(tmp_path: Path) 
 def test_a_night_without_a_row_leaves_an_empty_frame(tmp_path: Path) -> None:
     empty = pl.DataFrame(schema={"baseball_day": pl.Date, "d": pl.Float64})
     assert _kept(tmp_path / "one", empty, None, OLD).frame(GROWING).equals(empty)
+
+
+def test_what_is_read_ahead_is_what_would_be_read(tmp_path: Path) -> None:
+    frame = pl.DataFrame({"baseball_day": [OLD, NEW], "d": [1.0, 2.0]})
+    memory = _kept(tmp_path / "one", frame, None, OLD, NEW)
+    with reading_ahead(memory) as ahead:
+        assert ahead is not None and set(ahead.ahead) == BY_MONTH
+        assert ahead.frame(GROWING).equals(frame) and ahead.frame("standing").equals(frame)
+    with reading_ahead(None) as nothing:
+        assert nothing is None
+
+
+def test_a_frame_that_is_spoilt_is_told_where_it_is_wanted(tmp_path: Path) -> None:
+    memory = _kept(tmp_path / "one", pl.DataFrame({"baseball_day": [OLD], "d": [1.0]}), None, OLD)
+    (memory.folder / MEMORY / GROWING / "2026-09.parquet").write_bytes(b"no Parquet")
+    with reading_ahead(memory) as ahead:
+        assert ahead is not None and ahead.frame("standing").height == 1
+        with pytest.raises(DamagedVersionError, match=f"{GROWING}.* can't be read"):
+            ahead.frame(GROWING)

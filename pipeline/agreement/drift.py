@@ -227,7 +227,7 @@ def _plain_rows(charts: list[Chart], watched: list[Watched], rule: Rule) -> pl.D
         between_nights_sd=np.array([chart.between for chart in charts]), ewma_low=-half_width, ewma_high=half_width
     )
     of_nights = {
-        "baseball_day": [np.array(chart.days, "datetime64[D]") for chart in charts],
+        "baseball_day": [pl.Series(chart.days, dtype=pl.Date).to_numpy() for chart in charts],
         "n": [chart.n for chart in charts],
         "night_bias": [chart.centre for chart in charts],
         "se": [chart.se for chart in charts],
