@@ -27,6 +27,7 @@ from pipeline.publishing import current_version, version_folder, versions
 MEMORY, SETTINGS = "memory", "settings.json"
 # by month, as writing them whole every night would cost as much as all the rest of what is kept
 BY_MONTH = frozenset({"agreement_differences"})
+SIGHTING_NIGHTS = "sighting_nights"
 
 log = logging.getLogger("pitchledger")
 
@@ -66,6 +67,13 @@ class Memory(NamedTuple):
         """A published table, to be read as far as it is needed."""
         return pl.scan_parquet(sorted((self.folder / "parquet" / name).rglob("*.parquet")), hive_partitioning=False)
 
+    def sighting_nights(self) -> pl.DataFrame:
+        """sighting_id, baseball_day of every sighting, of those set aside too."""
+        if SIGHTING_NIGHTS in self.ahead:
+            return self.ahead[SIGHTING_NIGHTS].result()
+        parts = (self.table(name).select("sighting_id", "baseball_day") for name in ("sightings", "set_aside"))
+        return pl.concat(parts).collect()
+
 
 def recall(output: Path) -> Memory | None:
     """The memory of the version that readers see, or, where that is gone from the disk, of the newest that is whole; None without any."""
@@ -87,12 +95,14 @@ def recall(output: Path) -> Memory | None:
 
 @contextlib.contextmanager
 def reading_ahead(memory: Memory | None) -> Iterator[Memory | None]:
-    """The memory, of which the frames that grow with every pitch are read while the caller is at the steps before those that want them."""
+    """The memory, of which what grows with every pitch is read while the caller is at the steps before those that want it."""
     if memory is None:
         yield None
         return
     with ThreadPoolExecutor(1) as beside:
-        yield memory._replace(ahead={name: beside.submit(memory.frame, name) for name in sorted(BY_MONTH)})
+        nights = beside.submit(memory.sighting_nights)  # wanted first
+        frames = {name: beside.submit(memory.frame, name) for name in sorted(BY_MONTH)}
+        yield memory._replace(ahead={SIGHTING_NIGHTS: nights, **frames})
 
 
 def write_memory(

@@ -138,10 +138,7 @@ def _nights_with(memory: Memory | None, sightings: pl.DataFrame) -> set[date]:
     """Nights on which a row of the run before has the id of one of these sightings: one of them will give way."""
     if memory is None or sightings.is_empty():
         return set()
-    ids = sightings.lazy().select("sighting_id").unique()
-    parts = [memory.table(name).select("sighting_id", "baseball_day") for name in ("sightings", "set_aside")]
-    found = pl.concat(part.join(ids, on="sighting_id", how="semi").select("baseball_day").unique() for part in parts)
-    return _nights(found.collect())
+    return _nights(memory.sighting_nights().join(sightings.select("sighting_id"), on="sighting_id", how="semi"))
 
 
 def _trackers_by_night(of_files: Mapping[str, pl.DataFrame], old: "_Old") -> pl.DataFrame:

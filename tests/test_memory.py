@@ -6,7 +6,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.memory import BY_MONTH, MEMORY, DamagedVersionError, Memory, reading_ahead, write_memory
+from pipeline.memory import BY_MONTH, MEMORY, SIGHTING_NIGHTS, DamagedVersionError, Memory, reading_ahead, write_memory
 
 GROWING = min(BY_MONTH)
 OLD, NEW = date(2026, 9, 30), date(2026, 10, 1)
@@ -45,7 +45,7 @@ def test_what_is_read_ahead_is_what_would_be_read(tmp_path: Path) -> None:
     frame = pl.DataFrame({"baseball_day": [OLD, NEW], "d": [1.0, 2.0]})
     memory = _kept(tmp_path / "one", frame, None, OLD, NEW)
     with reading_ahead(memory) as ahead:
-        assert ahead is not None and set(ahead.ahead) == BY_MONTH
+        assert ahead is not None and set(ahead.ahead) == BY_MONTH | {SIGHTING_NIGHTS}
         assert ahead.frame(GROWING).equals(frame) and ahead.frame("standing").equals(frame)
     with reading_ahead(None) as nothing:
         assert nothing is None
