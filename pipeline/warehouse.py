@@ -30,6 +30,8 @@ STORAGE_VERSION = "v1.0.0"
 MEMORY_LIMIT = "1GB"
 EMPTY = ".empty-"
 SHOWN_ROWS = 5
+# tables whose ids are those of another table in the same night, by a law of sql/checks; this one is the longest of all
+IDS_BY_LAW = frozenset({"pitch_values"})
 # says so in a file of sql/checks whose law can be looked at night by night
 OF_A_NIGHT = "-- A night keeps it by itself."
 
@@ -119,7 +121,7 @@ def _check_ids(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[d
     """No row of these nights has an id of a row that stood: what a key begins with belongs to one night. Raises LawBrokenError."""
     for name, days in nights.items():
         key = TABLES[name].key
-        if not key or not days or "baseball_day" in key:
+        if not key or not days or "baseball_day" in key or name in IDS_BY_LAW:
             continue
         here = _of_nights(days)
         there = here.replace(" in (", " not in (")

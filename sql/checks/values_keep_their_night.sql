@@ -1,0 +1,6 @@
+-- Every value of pitch_values stands in the night of its pitch.
+-- A night keeps it by itself.
+select pitch_values.pitch_id, pitch_values.metric, pitch_values.baseball_day
+from pitch_values
+left join pitches on pitches.pitch_id = pitch_values.pitch_id and pitches.baseball_day = pitch_values.baseball_day
+where pitches.pitch_id is null
