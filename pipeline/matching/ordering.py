@@ -39,6 +39,9 @@ def device_order(sequence: Floats, seen_s: Floats) -> Ints:
 def count_runs(count: Floats) -> Ints:
     """Number from 0 of the run that each row belongs to; a new one begins where the count falls back or starts again."""
     runs = np.zeros(len(count), dtype=np.int64)
+    fall = np.maximum.accumulate(count) - count
+    if not ((fall > _FALL) | (fall > 0) & (count <= _RESTART_NUMBER)).any():
+        return runs
     highest, length, run = -np.inf, 0, 0
     for at, number in enumerate(count.tolist()):
         restarted = number <= _RESTART_NUMBER and length >= _RESTART_AFTER and number < highest

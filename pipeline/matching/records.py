@@ -151,15 +151,18 @@ def _key(who: str) -> pl.Expr:
 
 def _words(who: str) -> pl.Expr:
     """A label without case, accents of writing or order of names; empty where it says nothing."""
-    return (
-        pl.col(f"{who}_label")
-        .str.to_lowercase()
+    label = pl.col(f"{who}_label")
+    # of thousands of rows, a few names: each is taken apart once
+    written = label.unique(maintain_order=True)
+    words = (
+        written.str.to_lowercase()
         .str.replace_all(r"[^\p{L}\p{N}]+", " ")
         .str.strip_chars()
         .str.split(" ")
         .list.sort()
         .list.join(" ")
     )
+    return label.replace_strict(written, words, return_dtype=pl.String)
 
 
 def _codes(frame: pl.DataFrame, columns: tuple[str, ...]) -> Ints:
@@ -192,10 +195,10 @@ def _blocks(codes: Ints, rows: Ints | None = None) -> list[Ints]:
 
 def _sessions(records: Records, sequence: Floats, session: list[str], rows: Ints) -> list[Ints]:
     """One file is one stream, unless it has no clock and its sessions use the same numbers again: then each session is one."""
-    clockless = np.isnan(records.seen_s[rows]).all()
-    numbers = sequence[rows]
+    if not np.isnan(records.seen_s[rows]).all():
+        return [rows]
     own = [session[r] for r in rows.tolist()]
-    if not clockless or len(set(own)) < 2 or len(np.unique(numbers)) == len(rows):
+    if len(set(own)) < 2 or len(np.unique(sequence[rows])) == len(rows):
         return [rows]
     return [rows[[name == other for other in own]] for name in sorted(set(own))]
 
@@ -205,10 +208,16 @@ def _stream(records: Records, sequence: Floats, rows: Ints) -> Stream:
     resolution = records.resolution_s[rows]
     if np.isnan(resolution).mean() > 0.5:
         return Stream(rows, np.full(len(rows), np.nan), np.nan)
-    usual = float(np.nanquantile(resolution, 0.5, method="nearest"))
+    usual = _usual(resolution)
     # a stamp much coarser than the others would mislead: its row keeps its place by order
     seen = np.where(resolution > max(10 * usual, COARSE_S), np.nan, records.seen_s[rows])
     return Stream(rows, seen, usual)
+
+
+def _usual(resolution: Floats) -> float:
+    """The middle one of those that are known; mostly they are all the same."""
+    least, most = np.nanmin(resolution), np.nanmax(resolution)
+    return float(least if least == most else np.nanquantile(resolution, 0.5, method="nearest"))
 
 
 def _joined(streams: list[Stream]) -> list[Stream]:
