@@ -13,6 +13,12 @@ Bools: TypeAlias = NDArray[np.bool_]
 PolarsType: TypeAlias = pl.DataType | type[pl.DataType]
 
 
+def median(values: Floats) -> float:
+    """Median of a few values, none of them nan (numpy's own takes ten times as long)."""
+    ordered, half = np.sort(values), len(values) // 2
+    return float(ordered[half] if len(values) % 2 else (ordered[half - 1] + ordered[half]) / 2)
+
+
 def medians(values: Floats) -> Floats:
     """Medians along the last axis, nan where there is nothing (numpy's own warns of that, and is slow)."""
     if not values.shape[-1]:

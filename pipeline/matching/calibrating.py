@@ -383,9 +383,15 @@ def statistics_frame(records: Records, day_fit: DayFit) -> pl.DataFrame:
     return frame.with_columns(columns).sort(_KEYS)
 
 
+_TENS = np.array([float(f"1e{k}") for k in range(309)])
+
+
 def _rounded(values: Floats) -> Floats:
     """Nine figures: the last bits of a sum may depend on how the work was cut into batches."""
-    return np.where(values == 0, 0.0, np.array([float(f"{v:.9g}") for v in values.ravel()]).reshape(values.shape))
+    plain = np.isfinite(values) & (values != 0)
+    power = 8 - np.floor(np.log10(np.abs(values), where=plain, out=np.zeros_like(values))).astype(np.int64)
+    up, down = (_TENS[np.clip(p, 0, 308)] for p in (power, -power))
+    return np.where(plain, np.rint(values * up / down) * down / up, values + 0.0)
 
 
 def _first_rows(records: Records) -> dict[int, int]:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.matching.arrays import Bools, Floats, Ints
+from pipeline.matching.arrays import Bools, Floats, Ints, median
 
 # stamps coarser than this say little about the order of neighbours
 COARSE_S = 2.0
@@ -126,7 +126,7 @@ def refine(
 def robust_sd(residual: Floats) -> float:
     """Standard deviation of the middle: of residuals within three times their median size (stamps are quantised: no plain MAD)."""
     size = np.abs(residual)
-    near = residual[size <= 3.0 * max(float(np.median(size)), 0.5 * float(np.mean(np.minimum(size, 3.0))), 1e-3)]
+    near = residual[size <= 3.0 * max(median(size), 0.5 * float(np.mean(np.minimum(size, 3.0))), 1e-3)]
     return float(np.sqrt(np.mean(near**2))) if len(near) else 0.0
 
 
@@ -152,7 +152,7 @@ def _path(
 
 def robust_line(at: Floats, gap: Floats, scale_s: float) -> tuple[float, float]:
     """(gap at 0, slope) by Huber-weighted regression from a median start, slope shrunk to 0 with the prior of honest clocks."""
-    start, slope = float(np.median(gap)), 0.0
+    start, slope = median(gap), 0.0
     for _ in range(8):
         before = start
         residual = gap - start - slope * at
@@ -253,7 +253,7 @@ def crowding(seen_s: Floats) -> float:
 
 def _median_gap(first_s: Floats, second_s: Floats) -> float:
     gaps = np.concatenate([np.diff(np.sort(s[~np.isnan(s)])) for s in (first_s, second_s)])
-    return float(max(np.median(gaps), 1.0)) if len(gaps) else 20.0
+    return max(median(gaps), 1.0) if len(gaps) else 20.0
 
 
 def offset_histogram(gap_s: Floats, strength: Floats, width: float) -> tuple[Floats, Floats]:
@@ -437,7 +437,8 @@ def _segments(offset: Floats, step: float) -> Ints:
 def box_centre(gap: Floats, sigma_s: float, resolution_s: float) -> float:
     """For coarse stamps: the offset whose box of one stamp's width holds the gaps best."""
     half = resolution_s / 2
-    candidates = np.arange(np.median(gap) - half, np.median(gap) + half, resolution_s / 120)
+    middle = median(gap)
+    candidates = np.arange(middle - half, middle + half, resolution_s / 120)
     away = gap[None, :] - candidates[:, None]
     likelihood = np.log(normal_cdf((away + half) / sigma_s) - normal_cdf((away - half) / sigma_s) + 0.02).sum(axis=1)
     # the likelihood is flat between its edges: take its centre of mass

@@ -46,11 +46,14 @@ def clocks_frame(
     records: Records, units: list[Unit], fit: Fit, places: list[Place], pairs: Pairs, groups: Groups, rank: Ints
 ) -> pl.DataFrame:
     """One row per file of a tracker and better-ranked tracker on its station-day."""
-    of_pair = fit.cells.unit[np.maximum(pairs.cell, 0)] if len(pairs.cell) else pairs.cell
+    joined = np.flatnonzero(groups.joined & (pairs.cell >= 0))
+    of_pair = fit.cells.unit[pairs.cell[joined]]
+    order = np.argsort(of_pair, kind="stable")
+    cuts = np.searchsorted(of_pair[order], np.arange(1, len(units)))
     rows = [
         row
-        for u, unit in enumerate(units)
-        for row in _unit_rows(records, u, unit, fit, places[u].clock, pairs, groups, of_pair, rank)
+        for u, (unit, mine) in enumerate(zip(units, np.split(joined[order], cuts) if units else [], strict=True))
+        for row in _unit_rows(records, u, unit, fit, places[u].clock, pairs, mine, rank)
     ]
     frame = pl.DataFrame(rows, schema=CLOCKS, orient="row")
     file = ("tracker", "reference_tracker", "file_id", "venue", "station", "baseball_day")
@@ -68,13 +71,12 @@ def _unit_rows(
     fit: Fit,
     clock: Clock | None,
     pairs: Pairs,
-    groups: Groups,
-    of_pair: Ints,
+    mine: Ints,
     rank: Ints,
 ) -> list[tuple[object, ...]]:
+    """The rows of one unit; `mine`: those of the pairs that it has brought together."""
     swap = bool(rank[unit.trackers[0]] > rank[unit.trackers[1]])
     this, other = (unit.first, unit.second) if swap else (unit.second, unit.first)
-    mine = np.flatnonzero((of_pair == u) & groups.joined & (pairs.cell >= 0))
     cell = pairs.cell[mine]
     at, partner = (fit.cells.i[cell], fit.cells.j[cell]) if swap else (fit.cells.j[cell], fit.cells.i[cell])
     out = []

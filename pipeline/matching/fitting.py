@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.matching.alignment import Steps
-from pipeline.matching.arrays import Bools, Floats, Ints
+from pipeline.matching.arrays import Bools, Floats, Ints, median
 from pipeline.matching.bands import (
     Bands,
     Cells,
@@ -267,7 +267,7 @@ def _beside_step(clock: Clock) -> Bools:
 def _hurried(seen_s: Floats) -> Bools:
     """Records that come too soon after the one before for most pitches: often throws back, which two trackers can note separately."""
     wait = np.diff(filled_in(seen_s), prepend=-np.inf)
-    return wait < _HURRIED * np.median(wait) if len(wait) > 1 else np.zeros(len(wait), dtype=bool)
+    return wait < _HURRIED * median(wait) if len(wait) > 1 else np.zeros(len(wait), dtype=bool)
 
 
 def _heeding(cells: Cells, same: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Cells:

@@ -114,17 +114,16 @@ def _with_decisions(pairs: Pairs, same: list[tuple[int, int]], apart: set[tuple[
 
 def with_third(pairs: Pairs, groups: Groups) -> tuple[Pairs, Groups]:
     """Members of a group that were joined only by way of a third: their pair is told too, with a claim of its own of 0."""
-    told = {(min(a, b), max(a, b)) for a, b in zip(pairs.first.tolist(), pairs.second.tolist(), strict=True)}
+    rows = np.unique(np.concatenate([pairs.first[groups.joined], pairs.second[groups.joined]]))
+    large = np.bincount(groups.group[rows], minlength=len(groups.group)) > 2
     members: dict[int, list[int]] = {}
-    for row in np.unique(np.concatenate([pairs.first[groups.joined], pairs.second[groups.joined]])).tolist():
+    for row in rows[large[groups.group[rows]]].tolist():
         members.setdefault(int(groups.group[row]), []).append(row)
+    inside = large[groups.group[pairs.first]] & groups.joined
+    first, second = pairs.first[inside].tolist(), pairs.second[inside].tolist()
+    told = {(min(a, b), max(a, b)) for a, b in zip(first, second, strict=True)}
     new = [
-        (a, b)
-        for rows in members.values()
-        if len(rows) > 2
-        for n, a in enumerate(rows)
-        for b in rows[n + 1 :]
-        if (a, b) not in told
+        (a, b) for rows in members.values() for n, a in enumerate(rows) for b in rows[n + 1 :] if (a, b) not in told
     ]
     if not new:
         return pairs, groups
@@ -184,32 +183,33 @@ def matches_frame(
     decided: Decided,
 ) -> pl.DataFrame:
     """One row per sighting that is no double: its group, named by the member of best rank."""
-    ids = records.frame["sighting_id"].to_list()
+    ids = records.frame["sighting_id"]
     order = np.lexsort((np.arange(len(ids)), rank[records.tracker], groups.group))
-    anchor: dict[int, str] = {}
-    for row in order.tolist():
-        anchor.setdefault(int(groups.group[row]), ids[row])
+    # the first of each group in this order; a group's number is that of one of its records
+    best = order[np.diff(groups.group[order], prepend=-1) != 0]
+    anchor = np.zeros(len(ids), dtype=np.int64)
+    anchor[groups.group[best]] = best
     person = np.zeros(len(ids), dtype=bool)
     for side in (pairs.first, pairs.second):
         person[side[pairs.by_person & (pairs.probability == 1.0)]] = True
     size = np.bincount(groups.group, minlength=len(ids))[groups.group]
-    by = np.where(person, "person", np.where(size > 1, "model", "single"))
+    by = np.where(person, 0, np.where(size > 1, 1, 2))
     located = pl.DataFrame(
         {
             "sighting_id": ids,
-            "group_id": [anchor[g] for g in groups.group.tolist()],
+            "group_id": ids.gather(anchor[groups.group]),
             "match_probability": probability,
-            "decided_by": by.tolist(),
+            "decided_by": pl.Series(["person", "model", "single"]).gather(by),
         },
         schema=MATCHES,
     )
     located = located.filter(~pl.Series(np.isin(np.arange(len(ids)), doubles.second)))
-    return pl.concat([located, singles(sightings, decided, except_for=ids)]).sort("sighting_id")
+    return pl.concat([located, singles(sightings, decided, except_for=records.frame)]).sort("sighting_id")
 
 
-def singles(sightings: pl.DataFrame, decided: Decided, except_for: list[str]) -> pl.DataFrame:
+def singles(sightings: pl.DataFrame, decided: Decided, except_for: pl.DataFrame) -> pl.DataFrame:
     """Sightings that nothing can match: without a station, or of which a person said that they are no pitch."""
-    alone = sightings.select("sighting_id").filter(~pl.col("sighting_id").is_in(except_for))
+    alone = sightings.select("sighting_id").join(except_for, on="sighting_id", how="anti")
     by = pl.when(pl.col("sighting_id").is_in(list(decided.no_pitch))).then(pl.lit("person")).otherwise(pl.lit("single"))
     return alone.select(
         "sighting_id",
@@ -240,70 +240,63 @@ def pairs_frame(
     known = [np.where(told, values[cell], np.nan) for values in (cells.time, cells.readings, cells.label)]
     gap = np.where(told, np.where(swap, -cells.time_gap_s[cell], cells.time_gap_s[cell]), np.nan)
     logit = np.log(np.clip(pairs.probability, 1e-6, 1 - 1e-6)) - np.log1p(-np.clip(pairs.probability, 1e-6, 1 - 1e-6))
-    identity = records.frame
+    one, other = records.frame[left], records.frame.select("sighting_id", "tracker")[right]
     frame = pl.DataFrame(
         {
-            "sighting_a": identity["sighting_id"].gather(left),
-            "sighting_b": identity["sighting_id"].gather(right),
-            "tracker_a": identity["tracker"].gather(left),
-            "tracker_b": identity["tracker"].gather(right),
-            "venue": identity["venue"].gather(left),
-            "station": identity["station"].gather(left),
-            "baseball_day": identity["baseball_day"].gather(left),
+            "sighting_a": one["sighting_id"],
+            "sighting_b": other["sighting_id"],
+            "tracker_a": one["tracker"],
+            "tracker_b": other["tracker"],
+            **{name: one[name] for name in ("venue", "station", "baseball_day")},
             "probability": probability,
             "merged": groups.joined,
-            "decided_by": np.where(pairs.by_person, "person", "model").tolist(),
+            "decided_by": pl.Series(["model", "person"]).gather(pairs.by_person.astype(np.int64)),
             "time_gap_s": gap.round(_SECONDS),
             "time_evidence": known[0].round(_NATS),
             "reading_evidence": known[1].round(_NATS),
             "label_evidence": known[2].round(_NATS),
             "order_evidence": (logit - sum(known)).round(_NATS),
             "what": _loudest(records, cells, cell, told, model, which),
-            "rival_of": _rivals(identity["sighting_id"].to_list(), pairs, groups, probability),
+            "rival_of": _rivals(records.frame["sighting_id"], pairs, groups, probability),
         },
         schema=MATCH_PAIRS,
     )
-    return frame.with_columns(pl.col(pl.Float64).fill_nan(None)).sort(
-        "baseball_day", "venue", "station", "sighting_a", "sighting_b"
-    )
+    told_frame = frame.lazy().with_columns(pl.col(pl.Float64).fill_nan(None))
+    return told_frame.sort("baseball_day", "venue", "station", "sighting_a", "sighting_b").collect()
 
 
 def _loudest(
     records: Records, cells: Cells, cell: Ints, told: Bools, model: ReadingModel, which: Ints
-) -> list[str | None]:
+) -> pl.Series:
     """The three readings that said most, for or against."""
     if not len(cell):
-        return []
+        return pl.Series(dtype=pl.String)
     order = np.argsort(cell, kind="stable")
     at = cell[order]
     say = np.zeros((len(cell), len(METRIC_NAMES)))
     say[order] = metric_log_ratio(model, which[cells.unit[at]], records.readings, cells.first[at], cells.second[at])
     top = np.argsort(-np.abs(say), axis=1, kind="stable")[:, :3]
     loudest = np.take_along_axis(say, top, axis=1).round(1)
-    words = pl.DataFrame({f"{n}": pl.Series(METRIC_NAMES).gather(top[:, n]) for n in range(3)})
-    words = words.with_columns(pl.Series(f"say_{n}", np.where(told, loudest[:, n], 0.0)) for n in range(3))
-    parts = [
-        pl.when(pl.col(f"say_{n}") != 0).then(
-            pl.format(
-                "{} {}{}", f"{n}", pl.when(pl.col(f"say_{n}") > 0).then(pl.lit("+")).otherwise(pl.lit("")), f"say_{n}"
-            )
-        )
-        for n in range(3)
-    ]
-    text = pl.concat_str(parts, separator="; ", ignore_nulls=True)
-    return words.select(pl.when(text != "").then(text)).to_series().to_list()
+    said = pl.DataFrame({f"at_{n}": top[:, n] for n in range(3)}).with_columns(
+        pl.Series(f"say_{n}", np.where(told, loudest[:, n], 0.0)) for n in range(3)
+    )
+    text = pl.concat_str([_word(pl.col(f"at_{n}"), pl.col(f"say_{n}")) for n in range(3)], separator="; ", ignore_nulls=True)
+    return said.select(pl.when(text != "").then(text)).to_series()
 
 
-def _rivals(ids: list[str], pairs: Pairs, groups: Groups, probability: Floats) -> list[str | None]:
+def _word(metric: pl.Expr, say: pl.Expr) -> pl.Expr:
+    """A metric, by its number, and what it said; null where it said nothing."""
+    sign = pl.when(say > 0).then(pl.lit("+")).otherwise(pl.lit(""))
+    return pl.when(say != 0).then(pl.format("{} {}{}", pl.lit(pl.Series(METRIC_NAMES)).gather(metric), sign, say))
+
+
+def _rivals(ids: pl.Series, pairs: Pairs, groups: Groups, probability: Floats) -> pl.Series:
     """For a pair that was not merged: the sighting of it that stands in a likelier pair."""
     held = np.zeros(len(ids))
     for side in (pairs.first, pairs.second):
         np.maximum.at(held, side[groups.joined], probability[groups.joined])
-    out: list[str | None] = []
-    for a, b, joined in zip(pairs.first.tolist(), pairs.second.tolist(), groups.joined.tolist(), strict=True):
-        contended = a if held[a] >= held[b] else b
-        out.append(None if joined or held[contended] == 0 else ids[contended])
-    return out
+    contended = np.where(held[pairs.first] >= held[pairs.second], pairs.first, pairs.second)
+    return ids.gather(pl.Series(contended).set(pl.Series(groups.joined | (held[contended] == 0)), None))
 
 
 def doubles_frame(records: Records, doubles: Doubles) -> pl.DataFrame:
@@ -327,7 +320,7 @@ def calibration_frame(statistics: pl.DataFrame, records: Records, rank: Ints) ->
     swap = pl.col("tracker_a").replace_strict(place, default=0) > pl.col("tracker_b").replace_strict(place, default=0)
     today = statistics.join(records.frame.select("baseball_day").unique(), on="baseball_day", how="semi")
     lists = ("n", "bias", "spread", "outlier_share")
-    one = today.select("tracker_a", "tracker_b", "baseball_day", *(pl.col(c).arr.to_list() for c in lists))
+    one = today.lazy().select("tracker_a", "tracker_b", "baseball_day", *(pl.col(c).arr.to_list() for c in lists))
     one = one.with_columns(pl.lit(list(METRIC_NAMES)).alias("name")).explode("name", *lists).filter(pl.col("n") >= 1)
     n = pl.col("n")
     return (
@@ -349,4 +342,5 @@ def calibration_frame(statistics: pl.DataFrame, records: Records, rank: Ints) ->
         .sort("baseball_day", "tracker_a", "tracker_b", "metric")
         .select(list(CALIBRATION))
         .with_columns(pl.col(pl.Float64).round_sig_figs(6))
+        .collect()
     )
