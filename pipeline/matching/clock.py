@@ -18,7 +18,7 @@ COARSE_S = 2.0
 _GRID_S, _COARSE_GRID_S = 1.0, 4.0
 _REACH_S, _COARSE_REACH_S = 75.0, 120.0
 _DRIFT_COST, _STEP_COST = 4.0, 14.0
-_MOST_PEAKS = 5
+_MOST_PEAKS, _TRIED_PEAKS = 5, 60
 # a stream says nothing about what came this long before its first or after its last record
 _UNCOVERED_S = 60.0
 # records that share a place on the first path: no clock drifts by a cell of the grid in a minute
@@ -279,12 +279,20 @@ def _peaks(gap_s: Floats, evidence: Floats, width: float) -> Floats:
     centre, votes = offset_histogram(gap_s[telling], strength, width)
     ground = _moving_average(votes, max(3, round(300 / width)))
     score = (votes - ground) / np.sqrt(ground + 0.3) + _offset_prior(centre)
-    keep = [int(np.argmax(score))]
-    for at in np.argsort(-score, kind="stable")[:60].tolist():
-        apart = all(abs(centre[at] - centre[k]) > 30.0 for k in keep)
-        if len(keep) < _MOST_PEAKS and apart and votes[at] - ground[at] > 0.5 + 3 * math.sqrt(ground[at]):
+    best = _highest(score, _TRIED_PEAKS)
+    stands_out = votes[best] - ground[best] > 0.5 + 3 * np.sqrt(np.maximum(ground[best], 0.0))
+    keep = [int(best[0])]
+    for at in best[stands_out].tolist():
+        if len(keep) < _MOST_PEAKS and np.abs(centre[keep] - centre[at]).min() > 30.0:
             keep.append(at)
     return centre[keep]
+
+
+def _highest(values: Floats, most: int) -> Ints:
+    """Places of the highest values, so many of them at most: highest first, of equals the first."""
+    least = np.partition(values, -most)[-most] if len(values) > most else -np.inf
+    high = np.flatnonzero(values >= least)
+    return high[np.argsort(-values[high], kind="stable")][:most]
 
 
 def _moving_average(values: Floats, half: int) -> Floats:
@@ -369,9 +377,16 @@ def _batches(votes: list[Votes]) -> list[list[int]]:
 
 def _best_paths(votes: list[Votes]) -> tuple[list[Ints], list[float]]:
     """The best path of several units at once, first by threes of records; where it steps, the record at which it does is looked for."""
-    threes = [np.add.reduceat(v.values, np.arange(0, len(v.values), _TOGETHER), axis=0) for v in votes]
+    threes = [_threes(v.values) for v in votes]
     paths, scores = _viterbi(threes, [v.states for v in votes])
     return [_with_exact_steps(v.values, path) for v, path in zip(votes, paths, strict=True)], scores
+
+
+def _threes(values: Floats) -> Floats:
+    """Votes of each three records together, and of those that are left at the end."""
+    whole = len(values) - len(values) % _TOGETHER
+    together = values[:whole].reshape(-1, _TOGETHER, values.shape[1]).sum(axis=1)
+    return together if whole == len(values) else np.vstack([together, values[whole:].sum(axis=0)])
 
 
 def _with_exact_steps(values: Floats, path: Ints) -> Ints:

@@ -141,9 +141,14 @@ def quick_evidence(records: Records, unit: Unit, model: ReadingModel, m: int) ->
     """A rough log ratio for all pairs of a unit, from its most telling metrics: enough to find the clock or the path."""
     a, b = records.readings[unit.first.rows], records.readings[unit.second.rows]
     total = np.zeros((len(a), len(b)), dtype=np.float32)
-    for k in _most_telling(model, m, a, b):
-        first, second = (np.nan_to_num(column).astype(np.float32) for column in (a[:, k] + model.bias[m, k], b[:, k]))
-        d = second[None, :] - first[:, None]
+    telling = _most_telling(model, m, a, b)
+    first, second = (a[:, telling] + model.bias[m, telling]).T, b[:, telling].T
+    known_a, known_b = ~np.isnan(first), ~np.isnan(second)
+    first, second = (
+        np.where(known, x, 0.0).astype(np.float32) for known, x in ((known_a, first), (known_b, second))
+    )
+    for n, k in enumerate(telling):
+        d = second[n] - first[n][:, None]
         if CIRCULAR[k]:
             d -= np.rint(d * np.float32(1 / 360)) * np.float32(360)
         spread, wide = model.spread[m, k], float(model.other_spread[m, :, k].mean())
@@ -151,9 +156,8 @@ def quick_evidence(records: Records, unit: Unit, model: ReadingModel, m: int) ->
         d *= np.float32(0.5 / wide**2 - 0.5 / spread**2)
         d += np.float32(np.log(wide / spread))
         np.maximum(d, np.float32(-3.0), out=d)
-        missing = np.isnan(a[:, k])[:, None] | np.isnan(b[:, k])[None, :]
-        if missing.any():
-            d[missing] = 0.0
+        d[~known_a[n]] = 0.0
+        d[:, ~known_b[n]] = 0.0
         total += d * np.float32(model.weight[m, k])
     return total * np.float32(model.trust[m])
 

@@ -40,9 +40,9 @@ class ReadingModel(NamedTuple):
     other_spread: Floats
     trust: Floats
 
-    def take(self, models: Ints) -> "ReadingModel":
-        """The rows of some models."""
-        return ReadingModel(*(column[models] for column in self))
+    def one(self, m: int) -> "ReadingModel":
+        """The row of one model; it is shared, not copied."""
+        return ReadingModel(*[column[m : m + 1] for column in self])
 
 
 class SameFit(NamedTuple):
@@ -82,7 +82,7 @@ def differences(readings: Floats, first: Ints, second: Ints, metrics: Ints) -> F
 
 def wrapped(difference: Floats, metrics: Ints) -> Floats:
     """Circular metrics brought to -180..180."""
-    turn = np.flatnonzero(CIRCULAR[metrics])
+    turn = CIRCULAR[metrics].nonzero()[0]
     if len(turn):
         difference[:, turn] = (difference[:, turn] + 180.0) % 360.0 - 180.0
     return difference
@@ -101,7 +101,7 @@ def log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, s
     out = np.zeros(len(which))
     for m, part in slices(which):
         metrics = model_metrics(model, m)
-        one = model.take(np.array([m]))
+        one = model.one(m)
         x = in_spreads(one, readings, first[part], second[part], metrics)
         out[part] = model.trust[m] * (_same_say(one, x, metrics) - log_sum(log_kinds(one, x, metrics)))
     return np.asarray(np.logaddexp(np.log1p(-BLUNDER) + out, np.log(BLUNDER)))
@@ -117,8 +117,9 @@ def in_spreads(one: ReadingModel, readings: Floats, first: Ints, second: Ints, m
     d = of.take(second - low, axis=1)
     d -= of.take(first - low, axis=1)
     d -= bias
-    turn = np.flatnonzero(CIRCULAR[metrics])
-    d[turn] = (d[turn] + 180.0) % 360.0 - 180.0
+    turn = CIRCULAR[metrics].nonzero()[0]
+    if len(turn):
+        d[turn] = (d[turn] + 180.0) % 360.0 - 180.0
     d /= spread
     return d.astype(np.float32)
 
@@ -183,7 +184,7 @@ def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: 
     for m, part in slices(which):
         metrics = model_metrics(model, m)
         d = differences(readings, first[part], second[part], metrics)
-        one = model.take(np.array([m]))
+        one = model.one(m)
         mean, spread = one.other_mean[0][:, metrics], one.other_spread[0][:, metrics]
         others = one.share[0][:, None] / spread * np.exp(-0.5 * ((d[:, None, :] - mean) / spread) ** 2)
         unit, odd = one.spread[0, metrics], one.outlier_share[0, metrics]
@@ -214,7 +215,7 @@ def fit_same(
     for m, part in slices(which):
         metrics = model_metrics(model, m)
         d, p = differences(readings, first[part], second[part], metrics), posterior[part, None]
-        one = model.take(np.array([m]))
+        one = model.one(m)
         own = Prior(*(column[m, metrics] for column in prior))
         known = ~np.isnan(d)
         n = (p * known).sum(axis=0)
@@ -275,7 +276,7 @@ def fit_other(
         d = differences(readings, first[part], second[part], metrics)
         known = (~np.isnan(d)).astype(float)
         filled = np.where(known > 0, d, 0.0)
-        start = one = model.take(np.array([m]))
+        start = one = model.one(m)
         x = in_spreads(one, readings, first[part], second[part], metrics)
         for _ in range(steps):
             logs = log_kinds(one, x, metrics)
