@@ -404,6 +404,30 @@ def test_an_existing_server_runs_it_on_time_and_of_runs_that_are_due_at_once_onl
         assert len(by_clock) == 1 and wait_for_all(client, [by_clock[0].id]) == ["Completed"]
 
 
+@pytest.mark.long
+def test_a_scheduled_run_that_is_ended_at_its_time_limit_keeps_no_later_one_from_running(
+    prefect: Prefect, workspace: Path
+) -> None:
+    from prefect.client.orchestration import get_client
+
+    ledger = workspace / "ledger.toml"
+    as_it_was = ledger.read_text("utf-8")
+    ledger.write_text(f"{as_it_was}\n[run]\nat_most_h = 0.0001\n", "utf-8")  # a third of a second: no run takes less
+    with (
+        get_client(sync_client=True) as client,
+        scheduled(workspace, "02:30", **prefect.environment) as going,
+    ):
+        going.wait_for("Next run")
+        deployment = prefect.wait_for_deployment("program-")
+        first = client.create_flow_run_from_deployment(deployment.id)
+        assert wait_for_all(client, [first.id]) == ["Crashed"]
+        assert "took longer than 0.0001 h" in going.told()
+        assert [attempt.outcome for attempt in read_attempts(workspace / "warehouse")] == ["failed"]
+        ledger.write_text(as_it_was, "utf-8")
+        second = client.create_flow_run_from_deployment(deployment.id)
+        assert wait_for_all(client, [second.id]) == ["Completed"]
+
+
 def wait_for_all(client: Any, runs: list[Any]) -> list[str]:
     until = time.monotonic() + 300
     states: list[str] = []

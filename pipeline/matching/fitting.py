@@ -144,9 +144,7 @@ def quick_evidence(records: Records, unit: Unit, model: ReadingModel, m: int) ->
     telling = _most_telling(model, m, a, b)
     first, second = (a[:, telling] + model.bias[m, telling]).T, b[:, telling].T
     known_a, known_b = ~np.isnan(first), ~np.isnan(second)
-    first, second = (
-        np.where(known, x, 0.0).astype(np.float32) for known, x in ((known_a, first), (known_b, second))
-    )
+    first, second = (np.where(known, x, 0.0).astype(np.float32) for known, x in ((known_a, first), (known_b, second)))
     for n, k in enumerate(telling):
         d = second[n] - first[n][:, None]
         if CIRCULAR[k]:

@@ -122,9 +122,7 @@ def with_third(pairs: Pairs, groups: Groups) -> tuple[Pairs, Groups]:
     inside = large[groups.group[pairs.first]] & groups.joined
     first, second = pairs.first[inside].tolist(), pairs.second[inside].tolist()
     told = {(min(a, b), max(a, b)) for a, b in zip(first, second, strict=True)}
-    new = [
-        (a, b) for rows in members.values() for n, a in enumerate(rows) for b in rows[n + 1 :] if (a, b) not in told
-    ]
+    new = [(a, b) for rows in members.values() for n, a in enumerate(rows) for b in rows[n + 1 :] if (a, b) not in told]
     if not new:
         return pairs, groups
     more = np.array(new, dtype=np.int64)
@@ -265,9 +263,7 @@ def pairs_frame(
     return told_frame.sort("baseball_day", "venue", "station", "sighting_a", "sighting_b").collect()
 
 
-def _loudest(
-    records: Records, cells: Cells, cell: Ints, told: Bools, model: ReadingModel, which: Ints
-) -> pl.Series:
+def _loudest(records: Records, cells: Cells, cell: Ints, told: Bools, model: ReadingModel, which: Ints) -> pl.Series:
     """The three readings that said most, for or against."""
     if not len(cell):
         return pl.Series(dtype=pl.String)
@@ -280,7 +276,9 @@ def _loudest(
     said = pl.DataFrame({f"at_{n}": top[:, n] for n in range(3)}).with_columns(
         pl.Series(f"say_{n}", np.where(told, loudest[:, n], 0.0)) for n in range(3)
     )
-    text = pl.concat_str([_word(pl.col(f"at_{n}"), pl.col(f"say_{n}")) for n in range(3)], separator="; ", ignore_nulls=True)
+    text = pl.concat_str(
+        [_word(pl.col(f"at_{n}"), pl.col(f"say_{n}")) for n in range(3)], separator="; ", ignore_nulls=True
+    )
     return said.select(pl.when(text != "").then(text)).to_series()
 
 
