@@ -9,6 +9,8 @@ from pipeline.matching.narrowing import between_anchors, without_hopeless
 
 # padded cells of one batch of alignments: keeps the work in the processor's cache and memory small
 _BATCH_CELLS = 200_000
+# what a row costs whatever its length, in cells, and a batch whatever its rows, in rows: measured (half or twice as much costs 5 % more)
+_COST_OF_ROW, _COST_OF_BATCH = 250, 4
 # log evidence of one session of two files that have no pair near the clock path
 _NOTHING = -30.0
 
@@ -70,20 +72,39 @@ def _steps_of(steps: Steps, blocks: Blocks, batch: Ints) -> Steps:
 
 
 def _batches(blocks: Blocks) -> list[Ints]:
-    """Blocks of like shape: at most twice as many rows as the least, and so many cells at once."""
-    order = np.lexsort((np.arange(len(blocks.rows)), blocks.width, np.ceil(np.log2(blocks.rows))))
-    batches: list[Ints] = []
-    start = 0
-    rows, width = blocks.rows[order].tolist(), blocks.width[order].tolist()
-    while start < len(order):
-        most_rows, most_width, end = rows[start], width[start], start + 1
-        limit = max(2 * most_rows, 4)
-        while end < len(order):
-            next_rows, next_width = max(most_rows, rows[end]), max(most_width, width[end])
-            too_wide = next_width > 2 * width[start] + 4
-            if next_rows > limit or too_wide or next_rows * (next_width + 2) * (end + 1 - start) > _BATCH_CELLS:
-                break
-            most_rows, most_width, end = next_rows, next_width, end + 1
-        batches.append(order[start:end])
-        start = end
-    return batches
+    """Blocks of like shape together, and unlike ones too where padding them costs less than a batch of their own."""
+    parts: list[list[Ints]] = []
+    shapes: list[tuple[int, int, int]] = []
+    for part in _alike(blocks):
+        own = (int(blocks.rows[part].max()), int(blocks.width[part].max()), len(part))
+        joined = [(max(r, own[0]), max(w, own[1]), n + own[2]) for r, w, n in shapes]
+        more = [_cost(*new) - _cost(*old) for new, old in zip(joined, shapes, strict=True)]
+        best = int(np.argmin(more)) if more else -1
+        if more and more[best] <= _cost(*own):
+            parts[best].append(part)
+            shapes[best] = joined[best]
+        else:
+            parts.append([part])
+            shapes.append(own)
+    return [
+        batch
+        for (rows, width, _), several in zip(shapes, parts, strict=True)
+        for batch in _cut(np.concatenate(several), max(_BATCH_CELLS // (rows * (width + 2)), 1))
+    ]
+
+
+def _alike(blocks: Blocks) -> list[Ints]:
+    """Blocks whose rows and widths are within a factor of 1.5 of each other's, largest first."""
+    shape = np.ceil(2 * np.log2(np.maximum(np.stack([blocks.width, blocks.rows]), 1)))
+    order = np.lexsort(-shape)
+    turns = (np.diff(shape[:, order]) != 0).any(axis=0)
+    return np.split(order, np.flatnonzero(turns) + 1) if len(order) else []
+
+
+def _cut(blocks: Ints, size: int) -> list[Ints]:
+    return np.split(blocks, np.arange(size, len(blocks), size))
+
+
+def _cost(rows: int, width: int, blocks: int) -> int:
+    """Of aligning so many blocks at once, in padded cells: each row costs as much as these and some more, each batch as much as rows."""
+    return (rows + _COST_OF_BATCH) * (_COST_OF_ROW + blocks * (width + 2))
