@@ -142,9 +142,9 @@ def quick_evidence(records: Records, unit: Unit, model: ReadingModel, m: int) ->
     a, b = records.readings[unit.first.rows], records.readings[unit.second.rows]
     total = np.zeros((len(a), len(b)), dtype=np.float32)
     telling = _most_telling(model, m, a, b)
-    first, second = (a[:, telling] + model.bias[m, telling]).T, b[:, telling].T
-    known_a, known_b = ~np.isnan(first), ~np.isnan(second)
-    first, second = (np.where(known, x, 0.0).astype(np.float32) for known, x in ((known_a, first), (known_b, second)))
+    read_a, read_b = (a[:, telling] + model.bias[m, telling]).T, b[:, telling].T
+    known_a, known_b = ~np.isnan(read_a), ~np.isnan(read_b)
+    first, second = (np.where(known, x, 0.0).astype(np.float32) for known, x in ((known_a, read_a), (known_b, read_b)))
     for n, k in enumerate(telling):
         d = second[n] - first[n][:, None]
         if CIRCULAR[k]:
