@@ -19,6 +19,8 @@ _GRID_S, _COARSE_GRID_S = 1.0, 4.0
 _REACH_S, _COARSE_REACH_S = 75.0, 120.0
 _DRIFT_COST, _STEP_COST = 4.0, 14.0
 _MOST_PEAKS, _TRIED_PEAKS = 5, 60
+# where trackers share several readings the plainest pair is stronger than this (simulated seasons: 0.17 and more); of speed and spin, 0.04
+_PLAIN = 0.1
 # a stream says nothing about what came this long before its first or after its last record
 _UNCOVERED_S = 60.0
 # records that share a place on the first path: no clock drifts by a cell of the grid in a minute
@@ -275,7 +277,9 @@ def _peaks(gap_s: Floats, evidence: Floats, width: float) -> Floats:
         telling = ~np.isnan(gap_s)
     strength = 1.0 / (1.0 + gap_s.shape[0] * np.exp(-evidence[telling].astype(float)))
     # where no pair is plain, as of a tracker that reads but the speed, they count among one another: an offset that many share stands out
-    strength /= strength.max(initial=1e-9)
+    plainest = float(strength.max(initial=0.0))
+    if 0.0 < plainest < _PLAIN:
+        strength /= plainest
     centre, votes = offset_histogram(gap_s[telling], strength, width)
     ground = _moving_average(votes, max(3, round(300 / width)))
     score = (votes - ground) / np.sqrt(ground + 0.3) + _offset_prior(centre)
