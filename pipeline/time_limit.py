@@ -24,7 +24,7 @@ class RunTookTooLongError(PitchledgerError):
 def at_most(ledger: Ledger) -> Iterator[None]:
     """Let what runs meanwhile take `run.at_most_h` of ledger.toml; then the process ends, with exit code 3, and people are told.
 
-    Compiled code that waits for ever hears no exception (polars does so where a thread of its own found no memory): nothing is unwound,
+    Compiled code that waits for ever hears no exception (polars has done so where memory ran out): nothing is unwound,
     and the next run mends what this one leaves, as after any other kill.
     """
     over = threading.Event()
@@ -46,7 +46,7 @@ def _end_unless(over: threading.Event, ledger: Ledger) -> None:
 
 def _tell(ledger: Ledger) -> None:
     fault = RunTookTooLongError(
-        f"the run took longer than {ledger.run_at_most_h:g} h, so it was ended, and nothing was published; run again: "
+        f"the run took longer than {ledger.run_at_most_h:g} h, so it was ended; run again: "
         "if that takes as long, see what the machine lacks (memory, the disk), or raise run.at_most_h in ledger.toml"
     )
     log.error("%s", fault)

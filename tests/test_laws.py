@@ -43,7 +43,7 @@ def _in_nights(folder: Path, nights: list[int], seed: int) -> dict:
     return comparable(workspace)
 
 
-@settings(max_examples=3)
+@settings(max_examples=6)
 @given(nights=st.lists(st.integers(0, 3), min_size=15, max_size=15), seed=st.integers(0, 999))
 def test_any_split_into_nights_in_any_order_with_repeats_gives_what_one_run_gives(
     nights: list[int], seed: int, at_once: dict, tmp_path_factory: pytest.TempPathFactory

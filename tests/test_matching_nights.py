@@ -18,7 +18,7 @@ NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject
 PENS = ("pen_1", "pen_2")
 ROAMING = {"portable": PENS}
 # one example takes some seconds
-EXAMPLES = int(os.environ.get("PITCHLEDGER_EXAMPLES", "3"))
+EXAMPLES = int(os.environ.get("PITCHLEDGER_EXAMPLES", "6"))
 WITHOUT_SHRINKING = (Phase.explicit, Phase.reuse, Phase.generate)
 
 

@@ -120,13 +120,13 @@ def _told(sightings: pl.DataFrame, lost: pl.DataFrame, stations: Mapping[str, tu
     blocks = lost.sort("file_order", "sighting_id").partition_by(_BLOCK, maintain_order=True)
     blocks = sorted(blocks, key=lambda block: tuple(str(v) for v in block.select(_BLOCK).row(0)))
     first = [_Try(n, s, block) for n, block in enumerate(blocks) for s in stations[block["tracker"][0]]]
-    tries, found, open_ = first, [pl.DataFrame(schema=_TOLD)] * len(blocks), set(range(len(blocks)))
+    tries, found, changed = first, [pl.DataFrame(schema=_TOLD)] * len(blocks), set(range(len(blocks)))
     for _ in range(1 + _NARROWINGS):
-        chances = _partners(sightings, [one for one in tries if one.block in open_])
-        for n in open_:
+        chances = _partners(sightings, [one for one in tries if one.block in changed])
+        for n in changed:
             found[n] = _where(_trial(blocks[n], n, chances))
         before, tries = tries, [_narrowed(one, found[one.block]) for one in first]
-        open_ = {new.block for new, old in zip(tries, before, strict=True) if not new.records.equals(old.records)}
+        changed = {new.block for new, old in zip(tries, before, strict=True) if not new.records.equals(old.records)}
     return pl.concat([pl.DataFrame(schema=_TOLD), *found])
 
 

@@ -67,6 +67,7 @@ arm_days as (
         coalesce(counted.pitcher_name, players.name) as pitcher_name,
         coalesce(counted.on_roster, players.on_roster, false) as on_roster,
         coalesce(counted.name_settled, true) as name_settled,
+        case when counted.throws is not null then baseball_day end as thrown_on,
         coalesce(counted.throws, 0) as throws,
         coalesce(counted.throws_doubtful, 0) as throws_doubtful,
         coalesce(counted.throws_pitcher_doubtful, 0) as throws_pitcher_doubtful,
@@ -85,7 +86,7 @@ arm_days as (
 with_previous as (
     select
         *,
-        case when arm <> 'not named' then max(case when throws <> 0 then baseball_day end) over (
+        case when arm <> 'not named' then max(thrown_on) over (
             partition by arm order by baseball_day rows between unbounded preceding and 1 preceding
         ) end as previous_day,
         sum(throws) over (
