@@ -13,6 +13,9 @@ from pipeline.ledger import Ledger
 from pipeline.night import record_failure
 from pipeline.notifying import tell_of_failure
 
+# the notification gives up after two minutes
+LONGEST_TELLING_S = 180.0
+
 log = logging.getLogger("pitchledger")
 
 
@@ -39,7 +42,10 @@ def _end_unless(over: threading.Event, ledger: Ledger) -> None:
     if over.wait(ledger.run_at_most_h * 3600):
         return
     try:
-        _tell(ledger)
+        # what holds up the run may hold up the telling too: a log whose reader stands still
+        telling = threading.Thread(target=_tell, args=(ledger,), daemon=True)
+        telling.start()
+        telling.join(LONGEST_TELLING_S)
     finally:
         os._exit(RunTookTooLongError.exit_code)
 

@@ -74,6 +74,20 @@ def test_a_run_that_stands_still_is_ended_and_told_and_keeps_nobody_out(workspac
     assert outcomes(workspace) == ["done", "failed", "done"] and told(workspace) == []
 
 
+def test_a_run_that_stands_still_is_ended_even_if_nobody_can_be_told(workspace: Path) -> None:
+    with (workspace / "ledger.toml").open("a", encoding="utf-8") as ledger:
+        ledger.write("\n[run]\nat_most_h = 0.0005\n")
+    deaf = "import pipeline.time_limit as limit; limit.LONGEST_TELLING_S = 0.5; limit._tell = lambda _: threading.Event().wait()"
+    words = [
+        sys.executable,
+        "-c",
+        RUN.format(deed=STANDS_STILL).replace("sys.argv =", f"{deaf}\nsys.argv ="),
+        str(workspace),
+    ]
+    assert subprocess.run(words, cwd=PROJECT, capture_output=True, check=False, timeout=120).returncode == 3
+    assert outcomes(workspace) == ["done", "begun"]
+
+
 def test_a_run_that_was_killed_is_named_until_another_has_run(workspace: Path) -> None:
     assert run(workspace, IS_KILLED).returncode == -9
     assert outcomes(workspace) == ["done", "begun"]
