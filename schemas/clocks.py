@@ -88,7 +88,7 @@ LABEL_RUNS = Contract(
         ),
         Column("proposed_label", pl.String, "the label that another tracker has for one of them or more"),
         Column("proposed_player_id", pl.String, "the player of that label"),
-        Column("support", pl.Float64, "how strongly labels and readings speak for it: log-likelihood ratio", "nats"),
+        share("probability", "probability that the label is wrong and the proposed one right"),
     ),
     order=("tracker", "file_id", "first_sighting_id"),
 )

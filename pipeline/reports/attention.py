@@ -367,17 +367,18 @@ MEANWHILE = "until then these pitches count for whom most trackers name, or else
 
 def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
-        select label_runs.tracker, label_runs.label, label_runs.proposed_label, label_runs.pitches, files.file_name
+        select label_runs.tracker, label_runs.label, label_runs.proposed_label, label_runs.pitches, files.file_name,
+            label_runs.probability
         from label_runs join {ONE_A_FILE} as files
             using (file_id)
         where baseball_day_last >= {SINCE} order by label_runs.pitches desc, 1, 5, 2, 3"""
     return [
         Need(
             "stale label",
-            f"{tracker}: {count_of(pitches, 'pitch', 'pitches')} labelled '{label}' in {name} look like {proposed}'s",
+            f"{tracker}: {count_of(pitches, 'pitch', 'pitches')} labelled '{label}' in {name} look like {proposed}'s (probability {probability:.2f})",
             f"correct the label at the device and export again; {MEANWHILE}",
         )
-        for tracker, label, proposed, pitches, name in _rows(con, sql)
+        for tracker, label, proposed, pitches, name, probability in _rows(con, sql)
     ]
 
 

@@ -209,7 +209,7 @@ def _labels(con: duckdb.DuckDBPyConnection, today: date) -> Iterator[Item]:
     )
     for run in rows:
         question = f"{run['tracker']}: are the {count_of(run['pitches'], 'pitch', 'pitches')} labelled '{run['label']}' in {run['file_name']} {run['proposed_label']}'s?"
-        why = f"another tracker says {run['proposed_label']} ({run['proposed_player_id'] or 'not settled who that is'}), and labels and readings together are for it; from {run['first_sighting_id']} to {run['last_sighting_id']} (each of them: label_runs.sighting_ids)"
+        why = f"another tracker says {run['proposed_label']} ({run['proposed_player_id'] or 'not settled who that is'}), and labels and readings together are for it, probability {run['probability']:.2f}; from {run['first_sighting_id']} to {run['last_sighting_id']} (each of them: label_runs.sighting_ids)"
         yes = f"yes: correct the label at the device, or in its export, and export again; {MEANWHILE}"
         no = "no: it is right. Then correct the other trackers' labels, in the same way"
         yield Item("labels", run["baseball_day"], question, (why,), (Answer(yes), Answer(no)))

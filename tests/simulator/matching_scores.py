@@ -157,7 +157,8 @@ class LabelScore(NamedTuple):
     `proposed` = `right` (stale, and the right arm named) + `misnamed` (stale, another arm named) + `accused` (the label was right; of
     these `wrong_side`: another tracker's label of that throw was stale). `findable`: stale sightings of real throws of which another
     tracker has the right label; `found`: those of them that are proposed with the right arm. A run is right when most of its
-    sightings are; a true run (one file, one label, one arm) that has findable sightings is found when most of these are.
+    sightings are, and by the probabilities told so many are `expected_runs`; a true run (one file, one label, one arm) that has findable
+    sightings is found when most of these are.
     """
 
     proposed: int
@@ -169,6 +170,7 @@ class LabelScore(NamedTuple):
     found: int
     runs: int
     right_runs: int
+    expected_runs: float
     wrong_side_runs: int
     findable_runs: int
     found_runs: int
@@ -196,6 +198,7 @@ def label_score(label_runs: pl.DataFrame, truth: pl.DataFrame, sightings: pl.Dat
         int(found["found"].sum()),
         len(runs),
         len(runs.filter(pl.col("right") > 0.5)),
+        float(label_runs["probability"].sum()),
         len(runs.filter(pl.col("wrong_side") > 0.5)),
         len(true_runs),
         len(true_runs.filter(pl.col("found") > 0.5)),
