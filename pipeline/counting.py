@@ -5,8 +5,9 @@ from datetime import date, datetime
 
 import polars as pl
 
+from pipeline.decisions import ON_SIGHTINGS, named_sightings
 from pipeline.ledger import Ledger
-from pipeline.planning import DROP, ON_SIGHTINGS, Plan
+from pipeline.planning import DROP, Plan
 from schemas.metrics import METRICS
 from schemas.trackers import TRACKERS
 
@@ -139,9 +140,8 @@ def trackers_table(ledger: Ledger) -> pl.DataFrame:
 
 def decisions_table(decisions: pl.DataFrame, known: Collection[str], files: pl.DataFrame) -> pl.DataFrame:
     """The table `decisions`: those without effect say why. `known`: the ids that are sightings, among those that decisions name."""
-    ids = pl.concat_list("subject", "object").list.drop_nulls()
-    on_sightings = pl.col("kind").is_in(ON_SIGHTINGS)
-    unknown = on_sightings & ids.list.eval(~pl.element().is_in(list(known))).list.any()
+    strange = [name for name in named_sightings(decisions) if name not in known]
+    unknown = pl.col("kind").is_in(ON_SIGHTINGS) & pl.any_horizontal(pl.col("subject", "object").is_in(strange))
     there = files.filter(pl.col("gone_since").is_null()).select("tracker", subject="file_name").unique()
     held = decisions.join(there.with_columns(held=True), on=["tracker", "subject"], how="left", maintain_order="left")
     note = (

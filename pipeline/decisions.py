@@ -15,10 +15,12 @@ from schemas.metrics import HANDS
 
 ROSTER = ("player_id", "name", "hand", "team", "other_names", "tracker_ids")
 DECISIONS = ("kind", "tracker", "subject", "object", "by", "on", "why")
-KINDS = ("label_is", "label_is_not", "same_pitch", "not_same_pitch", "no_pitch", "drop_export")
+KINDS = ("label_is", "label_is_not", "same_pitch", "not_same_pitch", "no_pitch", "thrown_by", "drop_export")
 ROSTER_HANDS = (*HANDS, "both")
 _OPPOSITE = {"same_pitch": "not_same_pitch", "not_same_pitch": "same_pitch"}
+ON_SIGHTINGS = (*_OPPOSITE, "no_pitch", "thrown_by")
 _SIGHTING_ID = re.compile(r"s[0-9a-f]{16}")
+_OF_PLAYERS = ("label_is", "label_is_not", "thrown_by")
 # ids that start so are made by the program for players who are on no roster
 _RESERVED = "x-"
 
@@ -58,9 +60,12 @@ def read_decisions(
 ) -> tuple[pl.DataFrame, list[Problem]]:
     """The decisions, all columns text (null where blank), and their problems. A missing file is no decision.
 
+    A line of thrown_by may name several sightings, with blanks between: it comes as a row for each of them.
+
     `players`, `trackers`: the ids of roster and ledger; None = not known, any passes. Whether a sighting of that id exists is known only when the exports are read: the matching tells of those that don't.
     """
-    rows, problems = _read_table(path, DECISIONS, required=("kind", "subject"))
+    lines, problems = _read_table(path, DECISIONS, required=("kind", "subject"))
+    rows = [row for line in lines for row in _by_sighting(line)]
     for row in rows:
         problems += _decision_faults(row, players, trackers)
     problems += _against_each_other(rows)
@@ -170,6 +175,25 @@ def _held_twice(rows: list[_Row]) -> Iterator[Problem]:
 # ---- decisions.csv -----------------------------------------------------------------------------------------------------------------------
 
 
+def named_sightings(decisions: pl.DataFrame) -> list[str]:
+    """The ids of all sightings that decisions are about."""
+    subjects = decisions.filter(pl.col("kind").is_in(ON_SIGHTINGS)).get_column("subject")
+    others = decisions.filter(pl.col("kind").is_in(list(_OPPOSITE))).get_column("object")
+    return pl.concat([subjects, others]).drop_nulls().unique().sort().to_list()
+
+
+def throwers(decisions: pl.DataFrame) -> pl.DataFrame:
+    """Who threw the sightings of which a person said so: sighting_id, player_id."""
+    said = decisions.filter(pl.col("kind") == "thrown_by").select(sighting_id="subject", player_id="object")
+    return said.unique("sighting_id", keep="first", maintain_order=True)
+
+
+def _by_sighting(row: _Row) -> Iterator[_Row]:
+    """The row; one for each sighting where a line may name several."""
+    several = (row.cells["subject"] or "").split() if row.cells["kind"] == "thrown_by" else []
+    yield from (row._replace(cells=row.cells | {"subject": each}) for each in several) if several else (row,)
+
+
 def _decision_faults(row: _Row, players: Collection[str] | None, trackers: Collection[str] | None) -> Iterator[Problem]:
     kind, tracker, on = row.cells["kind"], row.cells["tracker"], row.cells["on"]
     if kind not in KINDS:
@@ -183,13 +207,14 @@ def _decision_faults(row: _Row, players: Collection[str] | None, trackers: Colle
     if kind == "drop_export":
         yield from _export_faults(row)
     else:
-        yield from _label_faults(row, players) if kind.startswith("label") else _sighting_faults(row)
+        yield from _sighting_faults(row) if kind in ON_SIGHTINGS else ()
+        yield from _player_faults(row, players) if kind in _OF_PLAYERS else ()
 
 
-def _label_faults(row: _Row, players: Collection[str] | None) -> Iterator[Problem]:
-    player = row.cells["object"]
-    if player is None and row.cells["kind"] == "label_is":
-        yield row.problem("object", "is blank; label_is needs a player_id")
+def _player_faults(row: _Row, players: Collection[str] | None) -> Iterator[Problem]:
+    player, kind = row.cells["object"], row.cells["kind"]
+    if player is None and kind != "label_is_not":
+        yield row.problem("object", f"is blank; {kind} needs a player_id")
     if player is not None and players is not None and player not in players:
         yield row.problem("object", "is no player_id of roster.csv", players)
 
@@ -202,7 +227,7 @@ def _export_faults(row: _Row) -> Iterator[Problem]:
 
 def _sighting_faults(row: _Row) -> Iterator[Problem]:
     subject, other, kind = row.cells["subject"], row.cells["object"], row.cells["kind"]
-    for column in ("subject", "object"):
+    for column in ("subject",) if kind == "thrown_by" else ("subject", "object"):
         text = row.cells[column]
         if text is not None and not _SIGHTING_ID.fullmatch(text):
             yield row.problem(column, "is no sighting_id (s and 16 of 0-9, a-f; `pitchledger explain` shows them)")
@@ -241,6 +266,8 @@ def _claims(row: _Row) -> list[tuple[tuple[str | None, ...], str | None]]:
     kind, tracker, subject, other = (row.cells[name] for name in DECISIONS[:4])
     if kind in _OPPOSITE:
         return [(("pair", *sorted((subject or "", other or ""))), kind)]
+    if kind == "thrown_by":
+        return [(("thrower", subject), other)]
     label = (tracker, subject)
     if kind == "label_is":
         return [(("who", *label), other), (("roster", *label), "somebody"), (("is", *label, other), kind)]

@@ -29,12 +29,13 @@ from pipeline.counting import (
     trackers_table,
     words_of_trackers,
 )
+from pipeline.decisions import named_sightings
 from pipeline.gathering import Progress
 from pipeline.inbox import ExportFile, look_into
 from pipeline.ledger import Ledger
 from pipeline.matching import Matched, MatchSettings, match_sightings
 from pipeline.memory import Memory, reading_ahead, recall, renewed, renewed_files, write_memory
-from pipeline.planning import ON_SIGHTINGS, Plan, known_files, plan_night
+from pipeline.planning import Plan, known_files, plan_night
 from pipeline.players import name_matches_of, players_of
 from pipeline.preparing import Prepared, prepare
 from pipeline.publishing import (
@@ -428,8 +429,7 @@ def _known_sightings(
     ledger: Ledger, sightings: pl.DataFrame, aside: pl.DataFrame, nights: frozenset[date], before: Memory | None
 ) -> set[str]:
     """Of the sightings that decisions name, those that there are."""
-    about = ledger.decisions.filter(pl.col("kind").is_in(ON_SIGHTINGS))
-    named = pl.concat([about["subject"], about["object"]]).drop_nulls().unique().to_list()
+    named = named_sightings(ledger.decisions)
     if not named:
         return set()
     parts = [frame.lazy().select("sighting_id") for frame in (sightings, aside)]

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import polars as pl
 
 import pipeline
+from pipeline.decisions import ON_SIGHTINGS, throwers
 from pipeline.inbox import ExportFile, Known
 from pipeline.ledger import CorrectionTable, Ledger
 from pipeline.memory import Memory
@@ -28,7 +29,6 @@ OF_TRACKER, RANKS, CORRECTIONS, DECISIONS, ROSTER, SHOWN = (
     "roster",
     "shown",
 )
-ON_SIGHTINGS = ("same_pitch", "not_same_pitch", "no_pitch")
 DROP = "drop_export"
 # a disk's clock may step by up to two seconds, and may be another machine's
 MARGIN_S = 5
@@ -292,6 +292,8 @@ def _nights_of_settings(ledger: Ledger, now: Mapping[str, str], memory: Memory) 
         )
     if memory.settings[ROSTER] != now[ROSTER]:
         reasons.append("roster.csv changed")
+        # such a sighting has its throwing hand from the roster, though no label of that night may name the player
+        nights |= _nights_of_decisions(memory, throwers(ledger.decisions).get_column("sighting_id").to_list())
     if memory.settings[SHOWN] != now[SHOWN]:
         reasons.append("[gaps] in ledger.toml changed")
     return frozenset(nights), reasons

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import polars as pl
 
+from pipeline.decisions import throwers
 from pipeline.names import Name, alike, parse_name, person_key, same_name_keys, short_form
 from pipeline.strangers import US, name_strangers
 from schemas.contract import conform
@@ -66,7 +67,8 @@ def name_players(sightings: pl.DataFrame, roster: pl.DataFrame, decisions: pl.Da
     A label of the opposing side becomes a provisional player (id `x-team-name`); in a bullpen an unknown label waits for a person.
     """
     labels = name_labels(distinct_labels(sightings), roster, decisions)
-    return Named(with_names(sightings, labels), players_of(roster, labels), name_matches_of(labels))
+    named = with_names(sightings, labels, roster, decisions)
+    return Named(named, players_of(roster, labels), name_matches_of(labels))
 
 
 def name_labels(labels: pl.DataFrame, roster: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
@@ -85,9 +87,12 @@ def name_labels(labels: pl.DataFrame, roster: pl.DataFrame, decisions: pl.DataFr
     return labels.join(hands, on="player_id", how="left", maintain_order="left")
 
 
-def with_names(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
-    """The sightings, in the order in which they came, with pitcher_id and batter_id, and the roster's throwing hand where the export says none."""
-    return _fill_hand(_join_ids(sightings, labels), labels)
+def with_names(
+    sightings: pl.DataFrame, labels: pl.DataFrame, roster: pl.DataFrame, decisions: pl.DataFrame
+) -> pl.DataFrame:
+    """The sightings, in the order in which they came, with pitcher_id, pitcher_by and batter_id, and the roster's throwing hand where the
+    export says none or a person says who threw."""
+    return _fill_hand(_as_decided(_join_ids(sightings, labels), decisions), roster)
 
 
 _VERDICT = {
@@ -345,8 +350,8 @@ def _other_team(sides: pl.DataFrame) -> pl.DataFrame:
 
 def _join_ids(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
     """pitcher_id and batter_id on every sighting, in the order in which they came."""
-    columns = list(dict.fromkeys([*sightings.columns, "pitcher_id", "batter_id"]))
-    sightings = sightings.drop("pitcher_id", "batter_id", strict=False)
+    columns = list(dict.fromkeys([*sightings.columns, "pitcher_id", "pitcher_by", "batter_id"]))
+    sightings = sightings.drop("pitcher_id", "pitcher_by", "batter_id", strict=False)
     common = {name: name for name in ("tracker", "team_label", "occasion", "baseball_day")}
     for role in ("pitcher", "batter"):
         by = common | {f"{role}_label": "label", f"{role}_native_id": "native_id"}
@@ -355,15 +360,29 @@ def _join_ids(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
             **{ours: pl.col(theirs) for ours, theirs in by.items()}, **{f"{role}_id": "player_id"}
         )
         sightings = sightings.join(ids, on=list(by), how="left", nulls_equal=True, maintain_order="left")
-    return sightings.select(columns)
+    by_label = pl.when(pl.col("pitcher_id").is_not_null()).then(pl.lit("label"))
+    return sightings.with_columns(pitcher_by=by_label).select(columns)
 
 
-def _fill_hand(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
-    hands = (
-        labels.drop_nulls("roster_hand").select(pitcher_id="player_id", _roster_hand="roster_hand").unique("pitcher_id")
-    )
+def _as_decided(sightings: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
+    """With the pitcher whom a person named for a sighting, whatever its label says."""
+    said = sightings.join(throwers(decisions), on="sighting_id", how="left", maintain_order="left")
+    by_person = pl.when(pl.col("player_id").is_not_null()).then(pl.lit("person"))
+    return said.with_columns(
+        pitcher_id=pl.coalesce("player_id", "pitcher_id"), pitcher_by=pl.coalesce(by_person, "pitcher_by")
+    ).select(sightings.columns)
+
+
+def _fill_hand(sightings: pl.DataFrame, roster: pl.DataFrame) -> pl.DataFrame:
+    """The export's throwing hand before the roster's; but under a label that a person contradicts it is another arm's."""
+    hands = roster.filter(pl.col("hand").is_in(HANDS)).select(pitcher_id="player_id", _roster_hand="hand")
     joined = sightings.join(hands, on="pitcher_id", how="left", maintain_order="left")
-    return joined.with_columns(pitcher_hand=pl.coalesce("pitcher_hand", "_roster_hand")).select(sightings.columns)
+    filled = (
+        pl.when(pl.col("pitcher_by") == "person")
+        .then(pl.coalesce("_roster_hand", "pitcher_hand"))
+        .otherwise(pl.coalesce("pitcher_hand", "_roster_hand"))
+    )
+    return joined.with_columns(pitcher_hand=filled).select(sightings.columns)
 
 
 def players_of(roster: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:

@@ -76,7 +76,7 @@ def prepare(ledger: Ledger, plan: Plan, memory: Memory | None, tell: Progress) -
     return Prepared(
         frozenset(nights),
         frozenset(inputs),
-        with_names(once.sightings, labels),
+        with_names(once.sightings, labels, ledger.roster, ledger.decisions),
         _stacked("set_aside", taken.set_aside, once.set_aside),
         _stacked("quarantine", taken.quarantine, checked.quarantine),
         labels,

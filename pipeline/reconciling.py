@@ -13,7 +13,8 @@ from schemas.metrics import METRICS
 BOTH_WAYS = ("baseball_day", "metric", "tracker", "other", "variance")
 # a reading this many tolerances away from two that agree is not preferred (common practice, no source)
 APART_TOLERANCES = 2.0
-WHO_THREW = ("pitcher_label", "pitcher_native_id", "pitcher_id", "pitcher_hand", "team_label")
+WHO_THREW = ("pitcher_label", "pitcher_native_id", "pitcher_id", "pitcher_by", "pitcher_hand", "team_label")
+_BY_PERSON = pl.col("pitcher_by") == "person"
 BY_RANK = (
     "occasion",
     "batter_label",
@@ -284,7 +285,9 @@ def _merge_rows(
         trackers=pl.col("tracker").str.join(","),
         match_probability=pl.col("match_probability").min(),
         label_conflict=(known_types.n_unique() > 1) | (pl.col("pitch_call").drop_nulls().n_unique() > 1),
-        pitcher_conflict=pl.col("pitcher_id").drop_nulls().n_unique() > 1,
+        pitcher_conflict=pl.when(_BY_PERSON.any())
+        .then(pl.col("pitcher_id").filter(_BY_PERSON).n_unique() > 1)
+        .otherwise(pl.col("pitcher_id").drop_nulls().n_unique() > 1),
     )
     types = (
         members.filter(pl.col("pitch_type").is_not_null())
@@ -316,14 +319,22 @@ def _merge_rows(
 
 
 def _who_threw(members: pl.DataFrame) -> pl.DataFrame:
-    """The pitcher that most trackers name, then the best-ranked one's; a known player before a mere label."""
+    """The pitcher whom a person names, else whom most trackers name, then the best-ranked one's; a known player before a mere label.
+
+    Label, number and hand are those of a tracker that names him so, as far as there is one.
+    """
     named = members.filter(pl.col("pitcher_label").is_not_null() | pl.col("pitcher_id").is_not_null()).with_columns(
-        votes=pl.len().over("pitch_id", pl.coalesce("pitcher_id", "pitcher_label"))
+        votes=pl.len().over("pitch_id", pl.coalesce("pitcher_id", "pitcher_label")),
+        said=pl.col("pitcher_id").filter(_BY_PERSON).first().over("pitch_id"),
     )
+    others = (pl.col("pitcher_id").ne_missing(pl.col("said")) & pl.col("said").is_not_null()).alias("others")
+    votes = -pl.col("votes").cast(pl.Int32)
     return (
-        named.sort("pitch_id", pl.col("pitcher_id").is_null(), -pl.col("votes").cast(pl.Int32), "rank")
+        named.sort("pitch_id", others, pl.col("pitcher_id").is_null(), votes, _BY_PERSON.fill_null(False), "rank")
         .group_by("pitch_id", maintain_order=True)
-        .agg(pl.col(name).first() for name in WHO_THREW)
+        .agg(*(pl.col(name).first() for name in WHO_THREW), pl.col("said").first())
+        .with_columns(pitcher_by=pl.when(pl.col("said").is_not_null()).then(pl.lit("person")).otherwise("pitcher_by"))
+        .drop("said")
     )
 
 

@@ -44,7 +44,7 @@ _MEASURED = tuple(METRICS)
 _PAIR = ("tracker_a", "tracker_b")
 _LABELS = ("pitcher_label", "pitcher_native_id", "team_label", "batter_label", "batter_native_id")
 _SITUATION = (
-    *("pitcher_hand", "batter_side", "inning", "half", "outs", "balls", "strikes"),
+    *("pitcher_by", "pitcher_hand", "batter_side", "inning", "half", "outs", "balls", "strikes"),
     *("pitch_type", "pitch_type_by", "pitch_call", "play_result"),
 )
 

@@ -5,10 +5,12 @@ import polars as pl
 from schemas.contract import UTC_TIME, Column, Contract, metric_columns, required, share, trajectory_columns
 from schemas.metrics import BATTER_SIDES, HALVES, HANDS, OCCASIONS, PITCH_CALLS, PITCH_TYPES, PLAY_RESULTS
 
+PITCHER_BY = ("label", "person")
 SITUATION = (
     Column("pitcher_label", pl.String, "the pitcher as the tracker names him, untouched"),
     Column("pitcher_native_id", pl.String, "the tracker's own id of the pitcher"),
     Column("pitcher_id", pl.String, "the pitcher in table players; null while the label is not settled"),
+    Column("pitcher_by", pl.String, "who named that pitcher: the label, or a person (thrown_by)", "", True, PITCHER_BY),
     Column("pitcher_hand", pl.String, "the throwing hand", "", True, HANDS),
     Column("team_label", pl.String, "the pitcher's team as the tracker names it"),
     Column("batter_label", pl.String, "the batter as the tracker names him, untouched"),

@@ -25,10 +25,12 @@ TRACKERS = Contract(
 
 DECISIONS = Contract(
     "decisions",
-    "one line of decisions.csv",
+    "one line of decisions.csv; of thrown_by, one sighting of a line",
     (),
     (
-        required("kind", pl.String, "label_is, label_is_not, same_pitch, not_same_pitch, no_pitch or drop_export"),
+        required(
+            "kind", pl.String, "label_is, label_is_not, same_pitch, not_same_pitch, no_pitch, thrown_by or drop_export"
+        ),
         Column("tracker", pl.String, "the tracker that it is about; null: all"),
         required("subject", pl.String, "the label, sighting or export that it is about"),
         Column("object", pl.String, "the player, or the other sighting"),

@@ -129,6 +129,9 @@ def test_a_file_that_is_no_text_table_is_one_problem(tmp_path: Path, content: by
         (f"same_pitch,,{ONE},{ONE},,,", "is the subject itself"),
         (f"not_same_pitch,,{ONE},p0123456789abcdef,,,", "object: value 'p0123456789abcdef' is no sighting_id"),
         (f"no_pitch,,{ONE},{OTHER},,,", "must be blank for no_pitch"),
+        (f"thrown_by,,{ONE},,,,", "object: is blank; thrown_by needs a player_id"),
+        (f"thrown_by,,{ONE} p0123456789abcdef,p1,,,", "subject: value 'p0123456789abcdef' is no sighting_id"),
+        (f"thrown_by,,{ONE},p9,,,", "object: value 'p9' is no player_id of roster.csv; allowed: p1, p2"),
     ],
 )
 def test_a_faulty_decision_is_told_with_its_row_and_column(tmp_path: Path, line: str, told: str) -> None:
@@ -145,6 +148,7 @@ def test_a_faulty_decision_is_told_with_its_row_and_column(tmp_path: Path, line:
         ("label_is,,Ivo B,p1,,,", "label_is_not,,Ivo B,p1,,,"),
         ("label_is,,Ivo B,p1,,,", "label_is_not,,Ivo B,,,,"),
         (f"same_pitch,,{ONE},{OTHER},,,", f"not_same_pitch,,{OTHER},{ONE},,,"),
+        (f"thrown_by,,{ONE} {OTHER},p1,,,", f"thrown_by,,{OTHER},p2,,,"),
     ],
 )
 def test_decisions_that_contradict_each_other_are_told_whichever_comes_first(
@@ -166,8 +170,20 @@ def test_decisions_that_can_hold_together_are_no_problem(tmp_path: Path) -> None
         "label_is_not,,Brandt,p2,,,",
         f"not_same_pitch,,{ONE},{OTHER},,,",
         f"no_pitch,,{ONE},,,,",
+        f"thrown_by,,{ONE} {OTHER},p1,,,",
+        f"thrown_by,yard_radar,{ONE},p1,,,",
     )
     assert decisions(tmp_path, *lines) == []
+
+
+def test_a_line_that_names_several_sightings_is_a_decision_about_each(tmp_path: Path) -> None:
+    path = tmp_path / "decisions.csv"
+    path.write_text(f"kind,tracker,subject,object,by\nthrown_by,yard_radar,{ONE}  {OTHER},p1,Dana\n")
+    found, problems = read_decisions(path, ["p1"], ["yard_radar"])
+    assert problems == []
+    assert found.select("kind", "tracker", "subject", "object", "by").rows() == [
+        ("thrown_by", "yard_radar", sighting, "p1", "Dana") for sighting in (ONE, OTHER)
+    ]
 
 
 def test_ids_pass_where_roster_and_ledger_are_not_known(tmp_path: Path) -> None:

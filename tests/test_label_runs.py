@@ -24,11 +24,11 @@ READINGS_OF_ARMS = (
 )
 
 
-def _label_runs(sightings: pl.DataFrame) -> pl.DataFrame:
+def _label_runs(sightings: pl.DataFrame, decisions: pl.DataFrame = NOTHING_DECIDED) -> pl.DataFrame:
     stations = dict.fromkeys(
         sightings.filter(pl.col("station").is_null())["tracker"].unique().to_list(), ("pen_1", "pen_2")
     )
-    return match_sightings(sightings, RANKS, MatchSettings(), stations, NOTHING_DECIDED).label_runs
+    return match_sightings(sightings, RANKS, MatchSettings(), stations, decisions).label_runs
 
 
 # ---- seasons -------------------------------------------------------------------------------------------------------------------------------
@@ -172,6 +172,25 @@ def test_a_label_that_was_left_standing_is_told_with_exactly_its_pitches():
     assert run["sighting_ids"].split(",") == stale
     assert (run["first_sighting_id"], run["last_sighting_id"], run["pitches"]) == (stale[0], stale[-1], len(stale))
     assert len(_label_runs(season.sightings)) == 1
+
+
+@pytest.mark.parametrize("whose", ["proposed_label", "label"])
+def test_of_pitches_of_which_a_person_said_who_threw_them_nothing_is_proposed_of_no_tracker(whose: str):
+    """The settled pitches are left out, the others of the stale run are still told."""
+    season, stale = _forgotten()
+    by_label = season.sightings.with_columns(pl.col("pitcher_label").alias("pitcher_id"))
+    run = _label_runs(by_label).row(0, named=True)
+    decided = stale[:4]
+    said = pl.when(pl.col("sighting_id").is_in(decided)).then(pl.lit(run[whose])).otherwise("pitcher_id")
+    lines = pl.DataFrame(
+        [("thrown_by", None, sighting, run[whose]) for sighting in decided], schema=NOTHING_DECIDED.schema, orient="row"
+    )
+    told = covered_sightings(_label_runs(by_label.with_columns(said.alias("pitcher_id")), lines))[
+        "sighting_id"
+    ].to_list()
+    assert set(told).isdisjoint([*decided, *_partners(season, decided)])
+    if whose == "proposed_label":
+        assert told == stale[4:]
 
 
 def test_without_any_reading_of_the_arm_the_tracker_that_kept_what_it_showed_before_is_the_stale_one():

@@ -335,6 +335,8 @@ def test_an_export_is_read_as_it_was_hashed_even_if_it_is_replaced_meanwhile(
         ("tolerance", 5),
         ("gaps", 0),
         ("no_pitch", None),
+        ("thrown_by", 1),
+        ("hand", None),
     ],
 )
 def test_what_depends_on_a_changed_setting_is_redone(
@@ -342,6 +344,10 @@ def test_what_depends_on_a_changed_setting_is_redone(
 ) -> None:
     ledger = workspace / "ledger.toml"
     text = ledger.read_text()
+    if change == "hand":
+        # of a player whom no label of the one night names
+        decide(workspace, f"thrown_by,,{_of_one_night(workspace)},hs06,me,2026-11-25,saw it")
+        night(workspace)
     if change == "comment":
         ledger.write_text(text + "\n# nothing\n")
     elif change == "profile":
@@ -367,11 +373,28 @@ def test_what_depends_on_a_changed_setting_is_redone(
     elif change == "no_pitch":
         some = published(workspace)["sightings"].sort("sighting_id").get_column("sighting_id")[7]
         decide(workspace, f"no_pitch,,{some},,me,2026-11-25,a throw back")
+    elif change == "thrown_by":
+        decide(workspace, f"thrown_by,,{_of_one_night(workspace)},hs06,me,2026-11-25,saw it")
+    elif change == "hand":
+        roster = workspace / "roster.csv"
+        lines = roster.read_text()
+        assert ",left," in lines or ",right," in lines
+        (line,) = [line for line in lines.splitlines() if line.startswith("hs06")]
+        other = line.replace(",left,", ",none,").replace(",right,", ",left,").replace(",none,", ",right,")
+        roster.write_text(lines.replace(line, other))
     report = night(workspace)
     if nights is not None:
         assert len(report.nights) == nights
     assert report.published == (change != "comment")
     assert_as_from_nothing(workspace, tmp_path / "fresh")
+
+
+def _of_one_night(workspace: Path) -> str:
+    """Three sightings of the last night that has no label of hs06, and a night after which others are valued anew."""
+    seen = published(workspace)["sightings"]
+    with_him = seen.filter(pl.col("pitcher_id") == "hs06").get_column("baseball_day").unique()
+    days = seen.filter(~pl.col("baseball_day").is_in(with_him.implode())).sort("baseball_day", "sighting_id")
+    return " ".join(days.get_column("sighting_id").tail(3))
 
 
 def _other_definition(profile: str) -> str:

@@ -213,6 +213,21 @@ def test_the_rosters_hand_fills_where_the_export_says_none() -> None:
     assert named.sightings["pitcher_hand"].to_list() == ["left", None]
 
 
+def test_a_person_who_says_who_threw_outweighs_the_label_and_its_hand() -> None:
+    rows = sightings(
+        {"sighting_id": "s1", "pitcher_label": "Abel Sorvo", "pitcher_hand": "right"},
+        {"sighting_id": "s2", "pitcher_label": None},
+        {"sighting_id": "s3", "pitcher_label": "Wes O'Kellan"},
+    )
+    lefty = name_players(rows, roster(), decisions()).sightings["pitcher_id"].to_list()[2]
+    said = [{"kind": "thrown_by", "subject": sighting, "object": lefty} for sighting in ("s1", "s2", "s9")]
+    named = name_players(rows, roster(), decisions(*said)).sightings
+    assert named.select("pitcher_id", "pitcher_by", "pitcher_hand").rows() == [
+        *((lefty, by, "left") for by in ("person", "person", "label")),
+    ]
+    assert named["pitcher_label"].to_list() == rows["pitcher_label"].to_list()
+
+
 def test_brothers_are_not_taken_for_one_another() -> None:
     men = roster({"player_id": "a", "name": "Marco Ramolde"}, {"player_id": "b", "name": "Wes Jr. Fairborne"})
     named = name_players(sightings({"pitcher_label": "Marcus Ramolde"}), men, decisions())
@@ -322,7 +337,9 @@ def test_batters_are_named_too_and_bat_for_the_other_side() -> None:
 def test_rows_keep_their_order_columns_and_number() -> None:
     rows = sightings(*game(*OURS, *THEIRS), {"pitcher_label": None})
     named = name_players(rows, roster(), decisions())
-    assert named.sightings.drop("pitcher_id", "batter_id", "pitcher_hand").equals(rows.drop("pitcher_hand"))
+    assert named.sightings.drop("pitcher_id", "pitcher_by", "batter_id", "pitcher_hand").equals(
+        rows.drop("pitcher_hand")
+    )
     assert ids(named)[-1] is None and named.name_matches["rows"].sum() == rows.height - 1
 
 

@@ -123,6 +123,40 @@ def test_two_trackers_outvote_a_better_ranked_ones_pitcher() -> None:
     assert (pitch["pitcher_id"], pitch["pitcher_conflict"]) == ("P2", True)
 
 
+def test_a_person_outvotes_two_trackers_and_leaves_no_conflict() -> None:
+    seen = sightings(
+        {"sighting_id": "s1", "pitcher_label": "Stale", "pitcher_id": "P1", "pitcher_by": "label"},
+        {
+            "sighting_id": "s2",
+            "tracker": "camera",
+            "pitcher_label": "Stale",
+            "pitcher_id": "P2",
+            "pitcher_by": "person",
+        },
+        {"sighting_id": "s3", "tracker": "ball", "pitcher_label": "Stale", "pitcher_id": "P1", "pitcher_by": "label"},
+    )
+    pitch = reconcile(seen, groups(s1="s1", s2="s1", s3="s1"), NO_CALIBRATION, RANKS, {}, {}).pitches.to_dicts()[0]
+    assert (pitch["pitcher_id"], pitch["pitcher_by"], pitch["pitcher_conflict"]) == ("P2", "person", False)
+
+
+def test_of_a_pitcher_named_by_a_person_the_label_is_that_of_a_tracker_which_names_him_too() -> None:
+    seen = sightings(
+        {"sighting_id": "s1", "pitcher_label": "Stale", "pitcher_id": "P2", "pitcher_by": "person"},
+        {"sighting_id": "s2", "tracker": "camera", "pitcher_label": "Right", "pitcher_id": "P2", "pitcher_by": "label"},
+    )
+    pitch = reconcile(seen, groups(s1="s1", s2="s1"), NO_CALIBRATION, RANKS, {}, {}).pitches.to_dicts()[0]
+    assert (pitch["pitcher_id"], pitch["pitcher_label"], pitch["pitcher_by"]) == ("P2", "Right", "person")
+
+
+def test_two_people_who_name_two_pitchers_for_one_pitch_are_a_conflict() -> None:
+    seen = sightings(
+        {"sighting_id": "s1", "pitcher_id": "P1", "pitcher_by": "person"},
+        {"sighting_id": "s2", "tracker": "camera", "pitcher_id": "P2", "pitcher_by": "person"},
+    )
+    pitch = reconcile(seen, groups(s1="s1", s2="s1"), NO_CALIBRATION, RANKS, {}, {}).pitches.to_dicts()[0]
+    assert (pitch["pitcher_id"], pitch["pitcher_conflict"]) == ("P1", True)
+
+
 def test_every_sighting_that_does_not_name_its_pitch_gives_an_alias() -> None:
     seen = sightings(
         {"sighting_id": "s1"}, {"sighting_id": "s2", "tracker": "camera"}, {"sighting_id": "s3", "tracker": "ball"}

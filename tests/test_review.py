@@ -56,7 +56,7 @@ def test_every_line_but_those_to_be_filled_in_is_one_that_check_takes(demo: Path
         path = tmp_path / "decisions.csv"
         path.write_text(f"kind,tracker,subject,object,by,on,why\n{line}\n", "utf-8")
         decisions, problems = read_decisions(path, roster, None)
-        assert (decisions.height, problems) == (1, []), line
+        assert (decisions.height, problems) == (len(line.split(",")[2].split()) if "thrown_by" in line else 1, []), line
 
 
 def test_the_newest_night_comes_first_and_twenty_are_shown_with_a_count_of_the_rest(demo: Path) -> None:
@@ -96,12 +96,17 @@ def test_lines_in_the_text_are_whole_whatever_the_width(demo: Path) -> None:
     assert set(lines) <= set(text)
 
 
-def test_a_run_of_stale_labels_says_what_to_do_and_offers_no_line(demo: Path) -> None:
+def test_a_run_of_stale_labels_comes_with_a_line_for_either_pitcher_who_is_on_the_roster(demo: Path) -> None:
     runs = open_items(demo, "--kind", "labels")
     assert len(runs) == run_query(demo / "warehouse", "from label_runs").height
+    ours = set(pl.read_csv(demo / "roster.csv").get_column("player_id"))
+    counts = []
     for item in runs:
-        assert [answer["lines"] for answer in item["answers"]] == [[], []]
-        assert "export again" in item["answers"][0]["says"]
+        for answer in item["answers"]:
+            counts.append(len(answer["lines"]))
+            assert ("export again" in answer["says"]) == (not answer["lines"])
+            assert all(line.startswith("thrown_by,") and line.split(",")[3] in ours for line in answer["lines"])
+    assert set(counts) == {0, 1}
 
 
 @pytest.fixture(scope="module")
@@ -125,7 +130,11 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
         "is": first_about(names, "'Corwin Pelgrave'"),
         "nobody": first_about(names, "Rusk"),
     }
+    runs = [item for item in open_items(folder, "--kind", "labels") if all(a["lines"] for a in item["answers"])]
+    taken |= {"his": runs[0], "as labelled": runs[1]}
     says = {
+        "his": "yes",
+        "as labelled": "no",
         "one": "are one pitch",
         "apart": "none of these",
         "is": "it is Corwin Pellgrave",
@@ -153,6 +162,9 @@ def test_what_was_decided_is_asked_no_more(decided: tuple[Path, dict[str, Item],
     asked = {line for item in left for answer in item["answers"] for line in answer["lines"]}
     for how in ("one", "apart", "no pitch"):
         assert asked.isdisjoint(lines[how])
+    about = {name for line in asked if line.startswith("thrown_by") for name in line.split(",")[2].split()}
+    for how in ("his", "as labelled"):
+        assert about.isdisjoint(lines[how][0].split(",")[2].split())
     notes = run_query(folder / "warehouse", "select note from decisions where note is not null")
     assert notes.is_empty()
 
@@ -171,6 +183,30 @@ def test_what_was_decided_is_obeyed(decided: tuple[Path, dict[str, Item], dict[s
     )
     ids = dict(named.iter_rows())
     assert ids["Corwin Pelgrave"] == "hs08" and ids["Ollerby, Rusk"].startswith("x-")
+
+
+def test_who_threw_as_decided_is_who_threw_the_pitch(
+    decided: tuple[Path, dict[str, Item], dict[str, list[str]]],
+) -> None:
+    folder, _, lines = decided
+    for how in ("his", "as labelled"):
+        _, tracker, subject, player, *_ = lines[how][0].split(",")
+        found = run_query(
+            folder / "warehouse",
+            f"""
+            select sightings.tracker, sightings.pitcher_id, sightings.pitcher_by, pitches.pitcher_id as threw, pitches.pitcher_by as named_by,
+                pitcher_conflict
+            from sightings join pitches using (pitch_id) where list_contains(string_split('{subject}', ' '), sighting_id)""",
+        )
+        assert found.height == len(subject.split())
+        assert set(found.rows()) == {(tracker, player, "person", player, "person", False)}
+    # and nobody is told that these throws may be another arm's
+    told = run_query(folder / "warehouse", "select sighting_ids from label_runs").get_column("sighting_ids")
+    still = {name for ids in told for name in ids.split(",")}
+    decided_of = {name for how in ("his", "as labelled") for name in lines[how][0].split(",")[2].split()}
+    pitches = sightings_of(folder, *decided_of).get_column("pitch_id")
+    of_pitches = run_query(folder / "warehouse", "select sighting_id, pitch_id from sightings")
+    assert still.isdisjoint(of_pitches.filter(pl.col("pitch_id").is_in(pitches.implode()))["sighting_id"])
 
 
 def test_where_nothing_waits_it_says_so(tmp_path: Path) -> None:

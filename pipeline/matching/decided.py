@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 import polars as pl
 
+from pipeline.decisions import throwers
 from pipeline.matching.records import Records
 
 _PAIR_KINDS = ("same_pitch", "not_same_pitch")
@@ -21,11 +22,13 @@ class _Seat(NamedTuple):
 
 
 class Decided(NamedTuple):
-    """Pairs of sighting ids that are one pitch (`same`), that are not (`apart`), sightings that are none, and problems found."""
+    """Pairs of sighting ids that are one pitch (`same`), that are not (`apart`), sightings that are none, those of which somebody said who
+    threw them, and problems found."""
 
     same: tuple[tuple[str, str], ...]
     apart: tuple[tuple[str, str], ...]
     no_pitch: frozenset[str]
+    thrown_by: frozenset[str]
     problems: pl.DataFrame
 
     def places(self, records: Records) -> tuple[list[tuple[int, int]], set[tuple[int, int]]]:
@@ -58,7 +61,9 @@ def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decided:
     bad = {(kind, *sorted((a, b or ""))) for kind, a, b, _ in problems}
     same = tuple(p for p in sorted(pairs["same_pitch"]) if ("same_pitch", *p) not in bad)
     apart = tuple(p for p in sorted(pairs["not_same_pitch"]) if p[0] in known and p[1] in known)
-    return Decided(same, apart, no_pitch & known.keys(), pl.DataFrame(problems, schema=PROBLEMS, orient="row"))
+    thrown_by = frozenset(throwers(decisions).get_column("sighting_id").to_list())
+    told = pl.DataFrame(problems, schema=PROBLEMS, orient="row")
+    return Decided(same, apart, no_pitch & known.keys(), thrown_by, told)
 
 
 def _seats(sightings: pl.DataFrame, ids: list[str]) -> dict[str, _Seat]:

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.matching.arms import Day, Whose, support, whose_pitches
-from pipeline.matching.arrays import Floats, Ints, medians
+from pipeline.matching.arrays import Bools, Floats, Ints, medians
 from pipeline.matching.grouping import Groups
 from pipeline.matching.records import LABELS, METRIC_NAMES, Records, Stream, pitcher_words
 from pipeline.matching.spellings import Spelling, one_spelling
@@ -58,11 +58,21 @@ class _Pitches(NamedTuple):
 
 
 def label_runs_frame(
-    records: Records, streams: list[Stream], sightings: pl.DataFrame, groups: Groups, doubles: Ints
+    records: Records,
+    streams: list[Stream],
+    sightings: pl.DataFrame,
+    groups: Groups,
+    doubles: Ints,
+    thrown_by: frozenset[str],
 ) -> pl.DataFrame:
-    """One row per run of pitches whose label is likelier wrong than right. `doubles`: records that repeat another, left out."""
+    """One row per run of pitches whose label is likelier wrong than right. `doubles`: records that repeat another, left out.
+
+    `thrown_by`: sightings of which a person said who threw them: that holds for all records of the pitch, and nothing is proposed of it.
+    """
     told = records.labels[:, _PITCHER].copy()
     told[doubles] = -1
+    settled = _settled(records, told, groups, thrown_by)
+    told = np.where(settled >= 0, settled, told)
     disputed = _disputed_days(records, told, groups)
     if not len(disputed):
         return pl.DataFrame(schema=LABEL_RUNS)
@@ -70,8 +80,17 @@ def label_runs_frame(
     runs: list[_Run] = []
     for rows in _rows_by_day(records, streams, doubles, disputed):
         pitches = _pitches_of(records, rows, told, groups)
-        runs += _runs_of_day(records, pitches, shown_before, spellings)
+        runs += _runs_of_day(records, pitches, shown_before, spellings, settled >= 0)
     return _frame(records, sightings, runs)
+
+
+def _settled(records: Records, told: Ints, groups: Groups, thrown_by: frozenset[str]) -> Ints:
+    """Of each record of a pitch that a person gave to an arm the code of that arm, else -1."""
+    named = records.frame["sighting_id"].is_in(list(thrown_by)).to_numpy()
+    said = np.flatnonzero(named & (told >= 0))
+    arm = np.full(len(told), -1)
+    arm[groups.group[said]] = told[said]
+    return arm[groups.group]
 
 
 def _disputed_days(records: Records, told: Ints, groups: Groups) -> Ints:
@@ -141,7 +160,9 @@ def _in_order(streams: list[list[int]]) -> list[int]:
     return sorted(key, key=key.__getitem__)
 
 
-def _runs_of_day(records: Records, pitches: _Pitches, shown_before: Ints, spellings: dict[int, Spelling]) -> list[_Run]:
+def _runs_of_day(
+    records: Records, pitches: _Pitches, shown_before: Ints, spellings: dict[int, Spelling], settled: Bools
+) -> list[_Run]:
     if len(pitches.told) * len(np.unique(pitches.told)) ** 2 > _MOST_WEIGHED:
         return []
     same = one_spelling(pitches.told, spellings)
@@ -157,7 +178,7 @@ def _runs_of_day(records: Records, pitches: _Pitches, shown_before: Ints, spelli
     shown = np.where(before < 0, -1, known)
     day = Day(number, shown, len(names), np.nan_to_num(readings), measured, weight)
     whose = whose_pitches(day)
-    runs = [_runs_of_tracker(records, pitches.records, day, whose, t) for t in range(told.shape[1])]
+    runs = [_runs_of_tracker(records, pitches.records, day, whose, t, settled) for t in range(told.shape[1])]
     return [run for of_tracker in runs for run in of_tracker]
 
 
@@ -195,12 +216,13 @@ def _taken(records: Records, rows: Ints, metrics: tuple[str, ...]) -> Floats:
     return np.where((rows >= 0)[:, :, None], values, np.nan)
 
 
-def _runs_of_tracker(records: Records, rows: Ints, day: Day, whose: Whose, t: int) -> list[_Run]:
+def _runs_of_tracker(records: Records, rows: Ints, day: Day, whose: Whose, t: int, settled: Bools) -> list[_Run]:
     """For each arm, the stretches of its pitches, in the device's order, that carry one other label.
 
     Pitches of other arms in between (two mounds in use) do not break a run.
     """
     mine = np.flatnonzero(day.told[:, t] >= 0)
+    mine = mine[~settled[rows[mine, t]]]
     mine = mine[np.argsort(rows[mine, t], kind="stable")]
     thrower = whose.share[mine].argmax(axis=1)
     runs = []

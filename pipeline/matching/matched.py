@@ -86,7 +86,8 @@ def match_sightings(
     `sightings` are those of whole days of a venue: of all, or of those that `days_to_match` names, with `statistics` kept from earlier
     runs (`Matched.statistics`). Rows of days that are in `sightings` are made anew; days that are gone altogether must not be in
     `statistics`. What is told of a day is the same either way, to the last bit. `stations` says where a tracker may be, for sightings that have no station.
-    `decisions` has kind (same_pitch, not_same_pitch, no_pitch), subject, object (sighting ids). Sightings whose station stays unknown
+    `decisions` has kind (same_pitch, not_same_pitch, no_pitch, thrown_by), subject, object; those about who threw are in `sightings` already,
+    and nothing is proposed about them. Sightings whose station stays unknown
     match nothing.
     """
     decided = read_decisions(decisions, sightings)
@@ -194,7 +195,7 @@ def _assemble(
         doubles=tables.doubles_frame(records, doubles),
         clocks=clocks_frame(records, units, fit, places, pairs, groups, rank),
         calibration=tables.calibration_frame(statistics, records, rank),
-        label_runs=label_runs_frame(records, ready.streams, sightings, groups, doubles.second),
+        label_runs=label_runs_frame(records, ready.streams, sightings, groups, doubles.second, decided.thrown_by),
         station_finds=located.finds,
         problems=decided.problems,
         statistics=statistics,

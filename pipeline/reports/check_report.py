@@ -6,6 +6,7 @@ from pathlib import Path
 import polars as pl
 from rich.console import Console
 
+from pipeline.decisions import named_sightings
 from pipeline.inbox import ExportFile, list_exports
 from pipeline.ledger import Ledger, TrackerSettings
 from pipeline.publishing import published_tables
@@ -15,8 +16,6 @@ from pipeline.sources.mapping import describe_columns, map_export
 from pipeline.sources.profile import OPEN, load_profile
 from pipeline.sources.readers import UnreadableExport, read_export
 from pipeline.toml_problems import SettingsProblems
-
-SIGHTING_KINDS = ("same_pitch", "not_same_pitch", "no_pitch")
 
 
 def print_check(ledger: Ledger, out: Console) -> int:
@@ -54,8 +53,7 @@ def _unknown_sightings(ledger: Ledger) -> list[str]:
         table.get_column("sighting_id")
         for table in published_tables(ledger.output, ("sightings", "set_aside")).values()
     ]
-    about = ledger.decisions.filter(pl.col("kind").is_in(SIGHTING_KINDS))
-    named = pl.concat([about.get_column("subject"), about.get_column("object")]).drop_nulls().unique().sort()
+    named = pl.Series(named_sightings(ledger.decisions), dtype=pl.String)
     return named.filter(~named.is_in(pl.concat(known).implode())).to_list() if known else []
 
 

@@ -153,7 +153,8 @@ def _print_head(pitch: Row, out: Console) -> None:
 
 def _pitcher(pitch: Row) -> str:
     if pitch["pitcher_id"]:
-        return f"{pitch['name'] or pitch['pitcher_label']} ({pitch['pitcher_id']})"
+        by = ", as a person decided" if pitch["pitcher_by"] == "person" else ""
+        return f"{pitch['name'] or pitch['pitcher_label']} ({pitch['pitcher_id']}{by})"
     return f"{pitch['pitcher_label']} (not settled who that is)" if pitch["pitcher_label"] else "unknown pitcher"
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.ledger import TrackerSettings
 
 # columns that a later step fills
-LATER = ("pitch_id", "match_probability", "matched_by", "pitcher_id", "batter_id", "corrections")
+LATER = ("pitch_id", "match_probability", "matched_by", "pitcher_id", "pitcher_by", "batter_id", "corrections")
 _TEXT_KEYS = {
     "native_id": "native_id",
     "session": "native_session",
