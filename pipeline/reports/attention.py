@@ -376,7 +376,7 @@ def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
         Need(
             "stale label",
             f"{tracker}: {count_of(pitches, 'pitch', 'pitches')} labelled '{label}' in {name} look like {proposed}'s (probability {probability:.2f})",
-            f"pitchledger review --kind labels has the line of decisions.csv that settles it; {MEANWHILE}",
+            f"pitchledger review --kind labels shows it with what settles it; {MEANWHILE}",
         )
         for tracker, label, proposed, pitches, name, probability in _rows(con, sql)
     ]
