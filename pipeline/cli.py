@@ -461,6 +461,7 @@ def _say_not_told(problem: str | None) -> None:
 
 def _run_alone(folder: Path, *, rebuild: bool) -> "NightReport":
     from pipeline.alone import alone
+    from pipeline.publishing import removing_retired
     from pipeline.reports.printing import console
     from pipeline.reports.summary import print_summary
     from pipeline.time_limit import at_most
@@ -468,10 +469,13 @@ def _run_alone(folder: Path, *, rebuild: bool) -> "NightReport":
     ledger = _ledger(folder)
     with alone(ledger.output), at_most(ledger):
         report = _run_or_fail(ledger, rebuild=rebuild)
-    if not report.published:
-        click.echo(f"Nothing is new: {report.files_known} exports, all of them known; version {report.version} stands.")
-    else:
-        print_summary(ledger.output, console())
+    with removing_retired(ledger.output):
+        if not report.published:
+            click.echo(
+                f"Nothing is new: {report.files_known} exports, all of them known; version {report.version} stands."
+            )
+        else:
+            print_summary(ledger.output, console())
     for sentence in report.left:
         click.echo(f"! {escaped(sentence)}")
     return report

@@ -41,6 +41,7 @@ POINTER = "current.txt"
 LINKED = (DATABASE, "parquet", "quarantine", MANIFEST)
 COPIED = (DATABASE, MANIFEST)
 HALF_DONE = ".half-"
+RETIRED = f"{HALF_DONE}old-"
 # a disk that fails once is no system without links
 _OF_THE_DISK = (errno.EIO, errno.ENOSPC, errno.EDQUOT, errno.EROFS) if os.name == "posix" else (errno.EIO, errno.ENOSPC)
 # what the engine says of a disk or memory that gives no more; a commit that fails can have no other cause, as nobody else writes the file
@@ -117,6 +118,7 @@ def publish(
     remember: Callable[[Path], None] | None = None,
 ) -> Published:
     """Write the tables as a version of the warehouse and turn the readers to it; of older versions the last `keep` - 1 stay (1 at least).
+    The others are gone for everybody; `remove_retired` gives their room back.
 
     Without `standing` the tables are all there is. `remember` may write more into the version's folder, for the next run. Raises ContractError or LawBrokenError where the tables are wrong, PublishFailedError where the disk refuses. Both leave the version
     that readers see untouched.
@@ -440,12 +442,10 @@ def _remove(path: Path) -> None:
 
 
 def _retire(version: Path) -> None:
-    """Remove a version, out of sight first: one that is half removed must never pass for whole. Held open (Windows) it stays a run longer."""
-    aside = version.with_name(f"{HALF_DONE}old-{version.name}")
+    """Put a version out of sight, for `remove_retired`: one that is half removed must never pass for whole. Held open (Windows) it stays."""
     if version.exists():
         with contextlib.suppress(PermissionError):
-            version.replace(aside)
-            _remove(aside)
+            version.replace(version.with_name(f"{RETIRED}{version.name}"))
 
 
 # ---- versions ----------------------------------------------------------------------------------------------------------------------------
@@ -552,8 +552,22 @@ def _remove_half_done(folder: Path) -> None:
         path.unlink(missing_ok=True)
 
 
+@contextlib.contextmanager
+def removing_retired(folder: Path) -> Iterator[None]:
+    """`remove_retired` while the caller works: of a long history that takes the disk as long as a summary takes to be read and printed."""
+    with ThreadPoolExecutor(1) as beside:
+        beside.submit(remove_retired, folder)
+        yield
+
+
+def remove_retired(folder: Path) -> None:
+    """Remove what is left of versions that went. Nobody looks for them, so no lock is needed; what stays goes with the next run."""
+    for path in (folder / "versions").glob(f"{RETIRED}*"):
+        _remove(path)
+
+
 def _remove_old(folder: Path, keep: int) -> None:
-    """All but the newest `keep` versions, and the one that readers see. What can't be removed waits for the next run."""
+    """Retire all but the newest `keep` versions, and the one that readers see. What can't be moved waits for the next run."""
     seen = current_version(folder)
     old = [version for version in versions(folder) if version != seen]
     try:

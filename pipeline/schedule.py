@@ -32,6 +32,7 @@ from pipeline.ledger import Ledger, load_ledger
 from pipeline.loglines import make_harmless
 from pipeline.night import NightReport, run_and_record
 from pipeline.notifying import tell_of_failure, tell_of_run
+from pipeline.publishing import removing_retired
 from pipeline.schedule_server import own_server
 from pipeline.time_limit import at_most
 from pipeline.waiting import InboxAwayError, can_pass, look_into_inboxes
@@ -108,7 +109,9 @@ def work_through_the_night(folder: Path) -> NightReport:
 @task(name="write the summary", cache_policy=NO_CACHE, persist_result=False)
 def write_the_summary(folder: Path, report: NightReport, away: Sequence[str]) -> None:
     """The morning summary as the run's artifact."""
-    text = _summary(load_ledger(folder), report, away)
+    ledger = load_ledger(folder)
+    with removing_retired(ledger.output):
+        text = _summary(ledger, report, away)
     # set in by four: a block of plain text, out of which no label or file name can break
     markdown = "\n".join(f"    {line}" for line in text.splitlines())
     create_markdown_artifact(markdown, key=ARTIFACT, description="The morning summary of the last run")

@@ -226,6 +226,7 @@ def _by_function(order: Order) -> int:
     from pipeline.alone import alone
     from pipeline.ledger import load_ledger
     from pipeline.night import run_and_record
+    from pipeline.publishing import remove_retired
 
     within, at, when, count = order.die or ("", "", "", 0)
     told: list[str] = []
@@ -239,6 +240,7 @@ def _by_function(order: Order) -> int:
     ledger = load_ledger(Path(order.workspace))
     with alone(ledger.output), _watched(within, at, when, count):
         run_and_record(ledger, rebuild=order.rebuild, progress=progress)
+        remove_retired(ledger.output)
     return 0
 
 

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.ledger import load_ledger
 from pipeline.night import NightReport, run_night
-from pipeline.publishing import current_version, published_tables, version_folder
+from pipeline.publishing import current_version, published_tables, remove_retired, version_folder
 from schemas.tables import TABLES
 from tests.conftest import PROJECT
 
@@ -41,7 +41,10 @@ def deliver(workspace: Path, paths: Iterable[Path], written_at: int = 1_700_000_
 
 
 def night(workspace: Path, *, rebuild: bool = False) -> NightReport:
-    return run_night(load_ledger(workspace), rebuild=rebuild, progress=lambda *_: None)
+    ledger = load_ledger(workspace)
+    report = run_night(ledger, rebuild=rebuild, progress=lambda *_: None)
+    remove_retired(ledger.output)
+    return report
 
 
 def published(workspace: Path) -> dict[str, pl.DataFrame]:

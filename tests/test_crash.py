@@ -264,14 +264,16 @@ BEFORE = [
 AFTER = [
     ("", "_point_by_links", "end", 1),
     ("", "point_to", "end", 1),
-    ("_remove_old", "rmtree", "begin", 1),  # an old version out of sight
-    ("_remove_old", "unlink", "end", 9),
+    ("_remove_old", "replace", "end", 1),  # an old version out of sight
     ("", "_remove_old", "end", 1),
     ("clear_archive", "unlink", "end", 1),
     ("", "clear_archive", "end", 1),
     ("", "progress:publish", "end", 1),
     ("record_attempt", "fsync", "end", 1),
     ("", "record_attempt", "end", 1),
+    ("remove_retired", "rmtree", "begin", 1),
+    ("remove_retired", "unlink", "end", 9),  # an old version half removed
+    ("", "remove_retired", "end", 1),
 ]
 # its version stands, whole, and the link that turns the readers to it does not
 UNSEEN = [("", "_write_version", "end", 1), ("point_to", "symlink_to", "end", 1), ("point_to", "symlink_to", "end", 5)]

@@ -29,6 +29,8 @@ from pipeline.publishing import (
     point_to,
     publish,
     published_tables,
+    remove_retired,
+    removing_retired,
     run_query,
     tidy,
     versions,
@@ -189,6 +191,20 @@ def test_the_version_that_readers_see_is_never_removed(warehouse):
     assert versions(warehouse) == ["v1"]
 
 
+def test_what_is_left_of_a_version_that_went_is_removed_while_the_caller_works_and_nothing_else_is(warehouse):
+    publish({}, warehouse, "v2", 2)
+    publish({}, warehouse, "v3", 2)
+    of_another_run = warehouse / "versions" / f"{publishing.HALF_DONE}v4"
+    of_another_run.mkdir()
+    assert versions(warehouse) == ["v2", "v3"]
+    assert list((warehouse / "versions").glob(f"{publishing.RETIRED}*"))
+    with removing_retired(warehouse):
+        pass
+    assert not list((warehouse / "versions").glob(f"{publishing.RETIRED}*"))
+    assert versions(warehouse) == ["v2", "v3"]
+    assert of_another_run.is_dir()
+
+
 def test_a_version_that_is_not_there_is_refused_by_name(shared):
     with pytest.raises(PublishFailedError, match=r"no version v9 in .*; there are: v1"):
         point_to(shared, "v9")
@@ -336,6 +352,7 @@ def _publish_with_fault(folder, monkeypatch, fault, at):
     publish(small_tables(), folder, f"after-{at}", 2)
     assert _seen(folder) == f"after-{at}"
     assert len(versions(folder)) == 2
+    remove_retired(folder)
     assert not [path.name for path in (folder / "versions").iterdir() if path.name.startswith(publishing.HALF_DONE)]
     assert not list(folder.glob(".*.new"))
 
