@@ -127,15 +127,16 @@ def _write_months(
 ) -> None:
     (folder / name).mkdir()
     renewed_months = {day.replace(day=1) for day in nights}
-    month_of = pl.col("baseball_day").dt.truncate("1mo")
-    for month in frame.select(month_of.unique().sort()).to_series():
+    # of the days and not of the rows, which are as many as pitches: finding a day's month takes longer than writing a month
+    for month in frame.get_column("baseball_day").unique().dt.truncate("1mo").unique().sort():
         file = Path(name, f"{month:%Y-%m}.parquet")
         standing = None if before is None or month in renewed_months else before.folder / MEMORY / file
         if standing is not None and standing.is_file():
             link_or_copy(standing, folder / file)
         else:
             # years of it are read every night: twice as fast plain, and the versions share its months
-            _write(frame.filter(month_of == month), folder / file, "uncompressed")
+            rows = frame.filter(pl.col("baseball_day").is_between(month, pl.lit(month).dt.month_end()))
+            _write(rows, folder / file, "uncompressed")
 
 
 def _write(frame: pl.DataFrame, file: Path, compression: Literal["lz4", "uncompressed"] = "lz4") -> None:

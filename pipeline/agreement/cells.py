@@ -38,7 +38,10 @@ def cells_of_pair(pair: Pair, differences: pl.DataFrame, tolerances: dict[str, f
 
 
 def numbered(cells: list[pl.DataFrame], differences: list[pl.DataFrame]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The cells of all pairs and their differences, each with `cell`, the cell's number within its night: by pair, station, pitch type."""
+    """The cells of all pairs and their differences, each with `cell`, the cell's number within its night: by pair, station, pitch type.
+
+    The differences are of the metrics that a pair has read.
+    """
     placed = pl.concat(cells).with_row_index("place").sort("baseball_day", maintain_order=True)
     placed = placed.with_columns(cell=pl.int_range(pl.len(), dtype=pl.UInt32).over("baseball_day"))
     by_place = placed.sort("place")
@@ -46,7 +49,9 @@ def numbered(cells: list[pl.DataFrame], differences: list[pl.DataFrame]) -> tupl
     keys = ["baseball_day", "cell"]
     apart = pl.concat(part.drop("station", "pitch_type", "group") for part in differences)
     apart = apart.with_columns(pl.Series("cell", of_pitch)).sort(keys, maintain_order=True)
-    return placed.select(*keys, pl.exclude(*keys, "place")), apart.select(*keys, pl.exclude(keys))
+    # years of them are read every night, and a column of nulls takes as long as one of numbers
+    read = [name for name in apart.columns if name not in keys and apart[name].null_count() < apart.height]
+    return placed.select(*keys, pl.exclude(*keys, "place")), apart.select(*keys, *read)
 
 
 def _of_metric(
