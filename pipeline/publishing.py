@@ -187,10 +187,16 @@ def _write_version(
             _write_quarantine(tables["quarantine"], half / "quarantine")
             if remember is not None:
                 remember(half)
-        rows, of_database = database.result()
-        hashed = {half / DATABASE: of_database, **_taken_over(half, old)}
+            # all but what the engine is still at
+            parts = [path for path in half.iterdir() if not path.name.startswith(DATABASE)]
+            hashed = _checksums(parts, half, old)
+            for part in parts:
+                _settle(part)
+        rows, hashed[half / DATABASE] = database.result()
         _write_json(_manifest(half, rows, version, hashed), half / MANIFEST)
-        _settle(half)
+        _settle(half / DATABASE)
+        _settle(half / MANIFEST)
+        sync_folder(half)
         _retire(whole)  # if there: written by a run that was killed before it turned the link
         half.replace(whole)
     except BaseException:
@@ -362,16 +368,15 @@ def _file_name(tracker: str) -> str:
 def _manifest(half: Path, rows: Mapping[str, int], version: str, hashed: Mapping[Path, str]) -> dict[str, Any]:
     """What the version holds. Paths are whole from the warehouse folder, past every link, so that a reader can't end up in two versions.
 
-    `hashed`: the checksums that are known already.
+    `hashed`: every file's checksum.
     """
     files: list[dict[str, Any]] = [
         {
             "path": f"versions/{version}/{path.relative_to(half).as_posix()}",
             "bytes": path.stat().st_size,
-            "sha256": hashed.get(path) or _content_hash(path),
+            "sha256": sha256,
         }
-        for path in sorted(half.rglob("*"))
-        if path.is_file()
+        for path, sha256 in sorted(hashed.items())
     ]
     of_table = {name: [entry["path"] for entry in files if f"/parquet/{name}/" in entry["path"]] for name in rows}
     return {
@@ -385,6 +390,18 @@ def _manifest(half: Path, rows: Mapping[str, int], version: str, hashed: Mapping
 def _content_hash(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _checksums(parts: Sequence[Path], half: Path, old: Path | None) -> dict[Path, str]:
+    """The checksum of every file in these parts of a version."""
+    taken_over = _taken_over(half, old)
+    files = [path for part in parts for path in _all_of(part) if path.is_file()]
+    return {path: taken_over.get(path) or _content_hash(path) for path in files}
+
+
+def _all_of(part: Path) -> list[Path]:
+    """A file; or a folder and all in it, what is in a folder before it."""
+    return [*sorted(part.rglob("*"), reverse=True), part]
 
 
 def _taken_over(half: Path, old: Path | None) -> dict[Path, str]:
@@ -414,14 +431,13 @@ def _read_json(path: Path) -> dict[str, Any]:
     return content
 
 
-def _settle(tree: Path) -> None:
-    """All bytes and names of the tree on the disk. Files become read-only: a client that opens the database to write would lock it."""
-    for path in sorted(tree.rglob("*"), reverse=True):
+def _settle(part: Path) -> None:
+    """All bytes and names of a file or folder on the disk. Files become read-only: a client that opens the database to write would lock it."""
+    for path in _all_of(part):
         if path.is_file():
             _settle_file(path)
         else:
             sync_folder(path)
-    sync_folder(tree)
 
 
 def _settle_file(path: Path) -> None:
