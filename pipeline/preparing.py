@@ -4,7 +4,7 @@ Which nights these are comes out on the way: those of the exports that changed, 
 came to mean another player, and those whose matching learns from any of these.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date
 from typing import NamedTuple
 
@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.agreement.corrections import Correction, apply_corrections
 from pipeline.checking import check_sightings
 from pipeline.gathering import Gathered, Progress, gather, in_order_of_names, newness
+from pipeline.inbox import ExportFile
 from pipeline.ledger import Ledger
 from pipeline.matching import days_to_match
 from pipeline.memory import Memory, renewed, renewed_files
@@ -48,7 +49,9 @@ def prepare(ledger: Ledger, plan: Plan, memory: Memory | None, tell: Progress) -
     taken = gather(ledger, plan.read, tell)
     checked = _checked(taken, ledger)
     of_files = {
-        "file_facts": in_order_of_names(renewed_files(old["file_facts"], taken.files, plan.dirty)),
+        "file_facts": in_order_of_names(
+            _as_written(renewed_files(old["file_facts"], taken.files, plan.dirty), plan.exports)
+        ),
         "file_nights": renewed_files(old["file_nights"], _nights_of_files(checked.sightings), plan.dirty),
         "file_sources": renewed_files(old["file_sources"], taken.metric_sources, plan.dirty),
         "file_words": renewed_files(old["file_words"], taken.unknown_labels, plan.dirty),
@@ -83,6 +86,14 @@ def prepare(ledger: Ledger, plan: Plan, memory: Memory | None, tell: Progress) -
         of_files["file_facts"],
         of_files | of_nights,
     )
+
+
+def _as_written(facts: pl.DataFrame, exports: Sequence[ExportFile]) -> pl.DataFrame:
+    """With the time at which each export was written last: one that came anew with the same content need not be hashed every night from then on."""
+    times = [(file.tracker, file.file_name, file.modified_at) for file in exports]
+    names = ["tracker", "file_name"]
+    written = pl.DataFrame(times, {name: facts.schema[name] for name in (*names, "modified_at")}, orient="row")
+    return facts.update(written, on=names)
 
 
 class _Old:

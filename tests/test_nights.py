@@ -67,6 +67,20 @@ def assert_as_from_nothing(workspace: Path, folder: Path) -> None:
     assert differences(comparable(workspace), fresh(workspace, folder)) == {}
 
 
+def test_exports_that_come_anew_with_the_same_content_are_hashed_once_and_not_every_night(
+    workspace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    deliver(workspace, demo_exports(*DAYS), written_at=1_700_000_100)
+    deliver(workspace, demo_exports("2026-11-04"))
+    assert night(workspace).nights == [date(2026, 11, 4)]
+    hashed: list[Path] = []
+    monkeypatch.setattr(inbox, "_hash", lambda path, *_: hashed.append(path) or "")
+    assert not night(workspace).published
+    assert hashed == []
+    written = published(workspace)["files"].get_column("modified_at").dt.epoch("s")
+    assert sorted(written.unique()) == [1_700_000_000, 1_700_000_100]
+
+
 def test_a_night_works_through_the_new_nights_only(workspace: Path) -> None:
     deliver(workspace, demo_exports("2026-11-04"))
     report = night(workspace)
