@@ -21,6 +21,8 @@ _DRIFT_COST, _STEP_COST = 4.0, 14.0
 _MOST_PEAKS, _TRIED_PEAKS = 5, 60
 # where trackers share several readings the plainest pair is stronger than this (simulated seasons: 0.17 and more); of speed and spin, 0.04
 _PLAIN = 0.1
+# chance that the other tracker has no record of a pitch (method page, section 2)
+_MISSED = 0.15
 # a stream says nothing about what came this long before its first or after its last record
 _UNCOVERED_S = 60.0
 # records that share a place on the first path: no clock drifts by a cell of the grid in a minute
@@ -272,15 +274,16 @@ def offset_histogram(gap_s: Floats, strength: Floats, width: float) -> tuple[Flo
 def _peaks(gap_s: Floats, evidence: Floats, width: float) -> Floats:
     """Offsets that many pairs vote for: best first, in seconds."""
     # a pair this weak adds no vote that counts, among thousands
-    telling = (evidence > math.log(gap_s.shape[0]) - 4.0) & ~np.isnan(gap_s)
-    if not telling.any():
-        telling = ~np.isnan(gap_s)
-    strength = 1.0 / (1.0 + gap_s.shape[0] * np.exp(-evidence[telling].astype(float)))
+    known = ~np.isnan(gap_s)
+    telling = np.flatnonzero((evidence > math.log(gap_s.shape[0]) - 4.0) & known)
+    if not len(telling):
+        telling = np.flatnonzero(known)
+    strength = 1.0 / (1.0 + gap_s.shape[0] * np.exp(-evidence.ravel()[telling].astype(float)))
     # where no pair is plain, as of a tracker that reads but the speed, they count among one another: an offset that many share stands out
     plainest = float(strength.max(initial=0.0))
     if 0.0 < plainest < _PLAIN:
         strength /= plainest
-    centre, votes = offset_histogram(gap_s[telling], strength, width)
+    centre, votes = offset_histogram(gap_s.ravel()[telling], strength, width)
     ground = _moving_average(votes, max(3, round(300 / width)))
     score = (votes - ground) / np.sqrt(ground + 0.3) + _offset_prior(centre)
     best = _highest(score, _TRIED_PEAKS)
@@ -300,17 +303,16 @@ def _highest(values: Floats, most: int) -> Ints:
 
 
 def _moving_average(values: Floats, half: int) -> Floats:
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    low = np.maximum(np.arange(len(values)) - half, 0)
-    high = np.minimum(np.arange(len(values)) + half + 1, len(values))
-    return np.asarray((total[high] - total[low]) / (high - low))
+    at, total = np.arange(len(values)), np.cumsum(values)
+    total = np.concatenate([np.zeros(half + 1), total, np.full(half, total[-1])])
+    size = np.minimum(at + half + 1, len(values)) - np.maximum(at - half, 0)
+    return np.asarray((total[2 * half + 1 :] - total[: len(values)]) / size)
 
 
 def _offset_prior(offset_s: Floats) -> Floats:
     """Small favour for clocks that agree, roughly agree, or are whole hours apart (daylight saving, a wrong zone)."""
     off_hour = np.abs(offset_s - 3600.0 * np.round(offset_s / 3600.0))
-    near_zero = np.abs(offset_s) < 1800.0
-    return np.asarray(1.0 * (off_hour < 5.0) + 1.0 * (off_hour < 400.0) + 1.0 * (near_zero & (off_hour < 400.0)))
+    return np.asarray((off_hour < 5.0) + (off_hour < 400.0).astype(float) + (np.abs(offset_s) < 400.0))
 
 
 def _states(peaks: Floats, grid: float, reach_s: float) -> Ints:
@@ -321,16 +323,22 @@ def _states(peaks: Floats, grid: float, reach_s: float) -> Ints:
 
 def _vote(gap_s: Floats, evidence: Floats, states: Ints, grid: float, kernel: Floats, median_gap_s: float) -> Floats:
     """Log-likelihood of each record of the second stream (rows) for each offset state, against no partner at all."""
-    n = gap_s.shape[1]
+    n, half = gap_s.shape[1], len(kernel) // 2
     low, size = int(states[0]), int(states[-1] - states[0]) + 1
     flat = np.flatnonzero((gap_s > (low - 0.5) * grid) & (gap_s < (low + size - 0.5) * grid))
+    # so many empty columns after each stretch of states, and after each record, keep the kernel from what does not touch
+    column = np.arange(len(states)) + half * np.cumsum(np.diff(states, prepend=low) > 1)
+    width = int(column[-1]) + 1 + half
     place = np.full(size, -1)
-    place[states - low] = np.arange(len(states))
-    column = place[np.rint(gap_s.ravel()[flat] / grid).astype(np.int64) - low]
-    flat, column = flat[column >= 0], column[column >= 0]
+    place[states - low] = column
+    at = place[np.rint(gap_s.ravel()[flat] / grid).astype(np.int64) - low]
+    flat, at = flat[at >= 0], at[at >= 0]
     weight = np.exp(np.clip(evidence.ravel()[flat], -7.0, 6.0))
-    sums = np.bincount((flat % n) * len(states) + column, weight, n * len(states)).reshape(n, len(states))
-    return np.asarray(np.log(0.15 + 0.85 * median_gap_s * _smoothed(sums.astype(float), states, kernel)))
+    found = np.convolve(np.bincount((flat % n) * width + at, weight, n * width), kernel, "same")
+    # most records have no pair anywhere near most offsets
+    some, values = np.flatnonzero(found > 0), np.full(n * width, np.log(_MISSED))
+    values[some] = np.log(_MISSED + (1 - _MISSED) * median_gap_s * found[some])
+    return values.reshape(n, width)[:, column]
 
 
 def _covered(first_s: Floats, second_s: Floats, offsets_s: Floats) -> Bools:
@@ -349,21 +357,6 @@ def _kernel(grid: float, resolution_s: float, sigma_s: float) -> Floats:
     sigma = max(sigma_s, 0.6 * grid)
     reach = math.ceil(((resolution_s / 2 if resolution_s > COARSE_S else 0.0) + 2.5 * sigma) / grid)
     return density(np.arange(-reach, reach + 1) * grid, sigma, resolution_s)
-
-
-def _smoothed(sums: Floats, states: Ints, kernel: Floats) -> Floats:
-    """Convolution along the states; states of different peaks do not touch."""
-    half = len(kernel) // 2
-    out = np.zeros_like(sums)
-    for stretch in np.split(np.arange(len(states)), np.flatnonzero(np.diff(states) > 1) + 1):
-        width = len(stretch)
-        block = sums[:, stretch[0] : stretch[0] + width]
-        total = out[:, stretch[0] : stretch[0] + width]
-        for shift in range(max(-half, 1 - width), min(half, width - 1) + 1):
-            total[:, max(0, shift) : width + min(0, shift)] += (
-                kernel[shift + half] * block[:, max(0, -shift) : width - max(0, shift)]
-            )
-    return out
 
 
 def _batches(votes: list[Votes]) -> list[list[int]]:
@@ -417,34 +410,29 @@ def _viterbi(values_of: list[Floats], states_of: list[Ints]) -> tuple[list[Ints]
     values = np.empty_like(said)
     values[0] = said[0]
     for j in range(1, rows):
-        before, best = values[j - 1], values[j]
-        np.maximum(before, (before.max(axis=1) - _STEP_COST)[:, None], out=best)
-        np.maximum(best[:, 1:], before[:, :-1] - apart[:, 1:-1], out=best[:, 1:])
-        np.maximum(best[:, :-1], before[:, 1:] - apart[:, 1:-1], out=best[:, :-1])
-        best += said[j]
-    at = values[-1].argmax(axis=1)
+        before, now = values[j - 1], values[j]
+        np.maximum(before, (before.max(axis=1) - _STEP_COST)[:, None], out=now)
+        np.maximum(now[:, 1:], before[:, :-1] - apart[:, 1:-1], out=now[:, 1:])
+        np.maximum(now[:, :-1], before[:, 1:] - apart[:, 1:-1], out=now[:, :-1])
+        now += said[j]
+    best = values.argmax(axis=2)
+    at = best[-1]
     score = values[-1, units, at]
     paths = np.empty((rows, len(units)), dtype=np.int64)
     paths[-1] = at
     for j in range(rows - 1, 0, -1):
-        at = _came_from(values[j - 1], at, apart, units)
+        at = _came_from(values[j - 1], best[j - 1], at, apart, units)
         paths[j - 1] = at
     return [paths[: len(v), u] for u, v in enumerate(values_of)], score.tolist()
 
 
-def _came_from(before: Floats, at: Ints, apart: Floats, units: Ints) -> Ints:
-    """The state before each unit's state: the best of staying, drifting and stepping."""
-    best = before.argmax(axis=1)
-    below, above = np.maximum(at - 1, 0), np.minimum(at + 1, before.shape[1] - 1)
-    choices = np.stack([at, below, above, best])
-    worth = np.stack(
-        [
-            before[units, at],
-            before[units, below] - apart[units, at],
-            before[units, above] - apart[units, at + 1],
-            before[units, best] - _STEP_COST,
-        ]
-    )
+def _came_from(before: Floats, best: Ints, at: Ints, apart: Floats, units: Ints) -> Ints:
+    """The state before each unit's state: that of staying, drifting or stepping from the best one, whichever is worth most."""
+    choices = np.array([at, np.maximum(at - 1, 0), np.minimum(at + 1, before.shape[1] - 1), best])
+    worth = before[units, choices]
+    worth[1] -= apart[units, at]
+    worth[2] -= apart[units, at + 1]
+    worth[3] -= _STEP_COST
     return np.asarray(choices[worth.argmax(axis=0), units])
 
 
