@@ -40,10 +40,6 @@ class ReadingModel(NamedTuple):
     other_spread: Floats
     trust: Floats
 
-    def one(self, m: int) -> "ReadingModel":
-        """The row of one model; it is shared, not copied."""
-        return ReadingModel(*[column[m : m + 1] for column in self])
-
 
 class SameFit(NamedTuple):
     """What matched pairs say about one pitch's readings, (models, metrics): sums of posteriors, and the estimates."""
@@ -81,16 +77,11 @@ def differences(readings: Floats, first: Ints, second: Ints, metrics: Ints) -> F
 
 
 def wrapped(difference: Floats, metrics: Ints) -> Floats:
-    """Circular metrics brought to -180..180."""
+    """Circular metrics (the last axis) brought to -180..180."""
     turn = CIRCULAR[metrics].nonzero()[0]
     if len(turn):
-        difference[:, turn] = (difference[:, turn] + 180.0) % 360.0 - 180.0
+        difference[..., turn] = (difference[..., turn] + 180.0) % 360.0 - 180.0
     return difference
-
-
-def shared_metrics(readings: Floats, first: Ints, second: Ints) -> Ints:
-    """Metrics of which both sides have readings."""
-    return np.flatnonzero(~np.isnan(readings[first]).all(axis=0) & ~np.isnan(readings[second]).all(axis=0))
 
 
 def log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
@@ -98,22 +89,23 @@ def log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, s
 
     Missing readings drop out of both densities; a blundered record costs at most log(BLUNDER).
     """
-    out = np.zeros(len(which))
+    out, kinds = np.zeros(len(which)), _kinds(model)
     for m, part in slices(which):
         metrics = model_metrics(model, m)
-        one = model.one(m)
-        x = in_spreads(one, readings, first[part], second[part], metrics)
-        out[part] = model.trust[m] * (_same_say(one, x, metrics) - log_sum(log_kinds(one, x, metrics)))
+        x = in_spreads(model, m, readings, first[part], second[part], metrics)
+        out[part] = model.trust[m] * (
+            _same_say(model, m, x, metrics) - log_sum(_log_kinds(kinds, m, _terms(x), metrics))
+        )
     return np.asarray(np.logaddexp(np.log1p(-BLUNDER) + out, np.log(BLUNDER)))
 
 
 # Evidence goes in single precision, metrics first: right to 1e-5 at a third of the cost. Readings are counted in spreads of one pitch, a
 # factor that both densities share.
-def in_spreads(one: ReadingModel, readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Singles:
+def in_spreads(model: ReadingModel, m: int, readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Singles:
     """Differences less the bias in spreads of one pitch, (metrics, pairs); nan where either has no reading."""
     low, high = (min(first.min(), second.min()), max(first.max(), second.max())) if len(first) else (0, -1)
     of = np.ascontiguousarray(readings[low : high + 1, metrics].T)
-    bias, spread = one.bias[0, metrics][:, None], one.spread[0, metrics][:, None]
+    bias, spread = model.bias[m, metrics][:, None], model.spread[m, metrics][:, None]
     d = of.take(second - low, axis=1)
     d -= of.take(first - low, axis=1)
     d -= bias
@@ -124,21 +116,16 @@ def in_spreads(one: ReadingModel, readings: Floats, first: Ints, second: Ints, m
     return d.astype(np.float32)
 
 
-def _same_say(one: ReadingModel, x: Singles, metrics: Ints) -> Singles:
+def _same_say(model: ReadingModel, m: int, x: Singles, metrics: Ints) -> Singles:
     """Log density of one pitch, (pairs,): each metric a normal with a wide normal mixed in; `x` of `in_spreads`."""
-    ratio, share, weight = (
-        column.astype(np.float32)[:, None]
-        for column in (
-            one.spread[0, metrics] / one.wide[0, metrics],
-            one.outlier_share[0, metrics],
-            one.weight[0, metrics],
-        )
+    unit, wide, share, weight = (
+        column[m, metrics][:, None] for column in (model.spread, model.wide, model.outlier_share, model.weight)
     )
-    core, tail = _core_and_tail(x, ratio, share)
+    core, tail = _core_and_tail(x, (unit / wide).astype(np.float32), share.astype(np.float32))
     core += tail
     core += np.float32(1e-30)
     np.log(core, out=core)
-    core *= weight
+    core *= weight.astype(np.float32)
     return np.asarray(np.where(np.isnan(x), np.float32(0), core).sum(axis=0))
 
 
@@ -154,21 +141,41 @@ def _core_and_tail(x: Floats, ratio: Floats, share: Floats) -> tuple[Floats, Flo
     return core, tail
 
 
-def log_kinds(one: ReadingModel, x: Singles, metrics: Ints) -> Singles:
-    """Log of (share x density) in each kind of neighbour, and last of any two records, (components + 1, pairs); `x` of `in_spreads`."""
-    bias, unit, weight = one.bias[0, metrics], one.spread[0, metrics], one.weight[0, metrics]
-    mean = np.vstack([wrapped(one.other_mean[0][:, metrics] - bias, metrics), np.zeros(len(metrics))]) / unit
-    spread = np.vstack([one.other_spread[0][:, metrics], one.wide[:, metrics]]) / unit
-    precision = 0.5 * weight / spread**2
-    constant = precision * mean**2 + weight * np.log(spread)
-    share = np.append((1 - _ANY_TWO) * one.share[0], _ANY_TWO)
+class _Kinds(NamedTuple):
+    """The kinds of neighbour, and last any two records, in spreads of one pitch: the log of share times density of a difference x is
+    log_share + linear x - constant - square x^2. Arrays (models, kinds[, metrics]); no metric that a model does not know counts."""
+
+    log_share: Singles
+    linear: Singles
+    constant: Singles
+    square: Singles
+
+
+def _kinds(model: ReadingModel) -> _Kinds:
+    unit, wide = model.spread[:, None], np.where(model.wide > 0, model.wide, 1.0)[:, None]
+    mean = wrapped(model.other_mean - model.bias[:, None], np.arange(len(CIRCULAR)))
+    mean = np.concatenate([mean, np.zeros_like(wide)], axis=1) / unit
+    spread = np.concatenate([model.other_spread, wide], axis=1) / unit
+    precision = 0.5 * model.weight[:, None] / spread**2
+    constant = precision * mean**2 + model.weight[:, None] * np.log(spread)
+    share = np.column_stack([(1 - _ANY_TWO) * model.share, np.full(len(model.share), _ANY_TWO)])
+    return _Kinds(*(column.astype(np.float32) for column in (np.log(share), 2 * precision * mean, constant, precision)))
+
+
+def _terms(x: Singles) -> tuple[Singles, Singles, Singles]:
+    """What the say of each kind is made of, (metrics, pairs) each: difference, whether there is one, square."""
     known = ~np.isnan(x)
     filled = np.where(known, x, np.float32(0))
-    logs = (2 * precision * mean).astype(np.float32) @ filled
-    logs -= constant.astype(np.float32) @ known.astype(np.float32)
-    filled *= filled
-    logs -= precision.astype(np.float32) @ filled
-    logs += np.log(share).astype(np.float32)[:, None]
+    return filled, known.astype(np.float32), filled * filled
+
+
+def _log_kinds(kinds: _Kinds, m: int, terms: tuple[Singles, Singles, Singles], metrics: Ints) -> Singles:
+    """Log of (share x density) in each kind of neighbour, and last of any two records, (components + 1, pairs)."""
+    filled, known, square = terms
+    logs = kinds.linear[m][:, metrics] @ filled
+    logs -= kinds.constant[m][:, metrics] @ known
+    logs -= kinds.square[m][:, metrics] @ square
+    logs += kinds.log_share[m][:, None]
     return np.asarray(logs)
 
 
@@ -181,18 +188,44 @@ def log_sum(logs: Singles) -> Singles:
 def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
     """Each metric's own say, (pairs, metrics): for telling people; the sum is not the log ratio, because metrics go together."""
     out = np.zeros((len(which), readings.shape[1]))
-    for m, part in slices(which):
-        metrics = model_metrics(model, m)
-        d = differences(readings, first[part], second[part], metrics)
-        one = model.one(m)
-        mean, spread = one.other_mean[0][:, metrics], one.other_spread[0][:, metrics]
-        others = one.share[0][:, None] / spread * np.exp(-0.5 * ((d[:, None, :] - mean) / spread) ** 2)
-        unit, odd = one.spread[0, metrics], one.outlier_share[0, metrics]
-        core, tail = _core_and_tail(wrapped(d - one.bias[0, metrics], metrics) / unit, unit / one.wide[0, metrics], odd)
-        other = (1 - _ANY_TWO) * others.sum(axis=1) + _ANY_TWO * tail / (odd * unit)
-        say = one.weight[0, metrics] * (np.log((core + tail) / unit + 1e-30) - np.log(other + 1e-30))
-        out[part.start : part.stop, metrics] = np.nan_to_num(say)
+    read = _read(model, which, readings, first, second)
+    unit, odd = model.spread.ravel()[read.at], model.outlier_share.ravel()[read.at]
+    core, tail = _core_and_tail(read.beside(model.bias) / unit, unit / model.wide.ravel()[read.at], odd)
+    others = np.zeros(len(read.at))
+    for kind in range(COMPONENTS):
+        mean, spread = model.other_mean[:, kind].ravel()[read.at], model.other_spread[:, kind].ravel()[read.at]
+        others += model.share[which[read.pair], kind] / spread * np.exp(-0.5 * ((read.difference - mean) / spread) ** 2)
+    other = (1 - _ANY_TWO) * others + _ANY_TWO * tail / (odd * unit)
+    say = np.log((core + tail) / unit + 1e-30) - np.log(other + 1e-30)
+    out[read.pair, read.metric] = model.weight.ravel()[read.at] * say
     return out
+
+
+class _Read(NamedTuple):
+    """What two records both read of the metrics that their model knows, flat: pair, metric, place in (models x metrics), and the
+    difference, second minus first."""
+
+    pair: Ints
+    metric: Ints
+    at: Ints
+    difference: Floats
+
+    def beside(self, bias: Floats) -> Floats:
+        """The differences less the bias, (models, metrics)."""
+        off = self.difference - bias.ravel()[self.at]
+        turn = np.flatnonzero(CIRCULAR[self.metric])
+        off[turn] = (off[turn] + 180.0) % 360.0 - 180.0
+        return np.asarray(off)
+
+    def total(self, values: Floats, like: Floats) -> Floats:
+        """Sums by model and metric: one after the other, so that no model's sum depends on what other models there are."""
+        return np.asarray(np.bincount(self.at, values, like.size).reshape(like.shape), dtype=float)
+
+
+def _read(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> _Read:
+    d = differences(readings, first, second, np.arange(readings.shape[1]))
+    pair, metric = np.nonzero(~np.isnan(d) & (model.wide > 0)[which])
+    return _Read(pair, metric, which[pair] * d.shape[1] + metric, d[pair, metric])
 
 
 def model_metrics(model: ReadingModel, m: int) -> Ints:
@@ -205,47 +238,40 @@ def fit_same(
 ) -> SameFit:
     """Contaminated-normal fit of (bias, spread, outlier share) per model and metric by EM, weights = posterior of being one pitch."""
     first, second, posterior = pairs
-    fit = SameFit(
-        np.zeros_like(model.bias),
-        prior.bias.copy(),
-        prior.spread.copy(),
-        prior.outlier_share.copy(),
-        model.weight.copy(),
+    read = _read(model, which, readings, first, second)
+    p, now = posterior[read.pair], model
+    n = read.total(p, model.bias)
+    for _ in range(steps):
+        now = _same_step(now, prior, read, p, n)
+    spoken, known = np.zeros((len(model.bias), 1), dtype=bool), model.wide > 0
+    spoken[which] = True
+    bias, spread, outlier_share = (
+        np.where(spoken, np.where(known, getattr(now, name), getattr(model, name)), getattr(prior, name))
+        for name in ("bias", "spread", "outlier_share")
     )
+    scaled = np.full((len(which), readings.shape[1]), np.nan)
+    scaled[read.pair, read.metric] = read.beside(bias) / spread.ravel()[read.at]
+    weight = model.weight.copy()
     for m, part in slices(which):
         metrics = model_metrics(model, m)
-        d, p = differences(readings, first[part], second[part], metrics), posterior[part, None]
-        one = model.one(m)
-        own = Prior(*(column[m, metrics] for column in prior))
-        known = ~np.isnan(d)
-        n = (p * known).sum(axis=0)
-        for _ in range(steps):
-            one = _same_step(one, own, d, p, known, n, metrics)
-        fit.n[m, metrics] = n
-        for column, values in ((fit.bias, one.bias), (fit.spread, one.spread), (fit.outlier_share, one.outlier_share)):
-            column[m] = values[0]
-        fit.weight[m, metrics] = _weights(
-            wrapped(d - one.bias[0, metrics], metrics) / one.spread[0, metrics], posterior[part]
-        )
-    return fit
+        weight[m, metrics] = _weights(scaled[part, metrics], posterior[part])
+    return SameFit(n, bias, spread, outlier_share, weight)
 
 
-def _same_step(
-    one: ReadingModel, prior: Prior, d: Floats, p: Floats, known: Bools, n: Floats, metrics: Ints
-) -> ReadingModel:
-    residual = np.where(known, wrapped(d - one.bias[0, metrics], metrics), 0.0)
-    unit = one.spread[0, metrics]
-    core, tail = _core_and_tail(residual / unit, unit / one.wide[0, metrics], one.outlier_share[0, metrics])
+def _same_step(now: ReadingModel, prior: Prior, read: _Read, p: Floats, n: Floats) -> ReadingModel:
+    residual, unit = read.beside(now.bias), now.spread.ravel()[read.at]
+    wide, share = now.wide.ravel()[read.at], now.outlier_share.ravel()[read.at]
+    core, tail = _core_and_tail(residual / unit, unit / wide, share)
     odd = tail / np.maximum(core + tail, 1e-300)
-    weight = p * known * (1 - odd)
-    size, moved = weight.sum(axis=0), (weight * residual).sum(axis=0)
-    shift = (moved + prior.bias_pairs * (prior.bias - one.bias[0, metrics])) / (size + prior.bias_pairs)
-    squares = (weight * (residual - shift) ** 2).sum(axis=0)
-    bias, spread, outliers = one.bias.copy(), one.spread.copy(), one.outlier_share.copy()
-    bias[0, metrics] += shift
-    spread[0, metrics] = np.sqrt((squares + prior.spread_pairs * prior.spread**2) / (size + prior.spread_pairs))
-    outliers[0, metrics] = ((p * known * odd).sum(axis=0) + 10 * prior.outlier_share) / (n + 10)
-    return one._replace(bias=bias, spread=spread, outlier_share=outliers)
+    weight = p * (1 - odd)
+    size, moved = read.total(weight, n), read.total(weight * residual, n)
+    shift = (moved + prior.bias_pairs * (prior.bias - now.bias)) / (size + prior.bias_pairs)
+    squares = read.total(weight * (residual - shift.ravel()[read.at]) ** 2, n)
+    return now._replace(
+        bias=now.bias + shift,
+        spread=np.sqrt((squares + prior.spread_pairs * prior.spread**2) / (size + prior.spread_pairs)),
+        outlier_share=(read.total(p * odd, n) + 10 * prior.outlier_share) / (n + 10),
+    )
 
 
 def _weights(scaled: Floats, posterior: Floats) -> Floats:
@@ -270,40 +296,61 @@ def fit_other(
     model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints, steps: int, prior_pairs: float = 20.0
 ) -> ReadingModel:
     """The mixture for neighbouring pitches, fitted by EM to differences of matched records' neighbours; the start is its prior."""
-    share, mean, spread = model.share.copy(), model.other_mean.copy(), model.other_spread.copy()
-    for m, part in slices(which):
-        metrics = model_metrics(model, m)
-        d = differences(readings, first[part], second[part], metrics)
-        known = (~np.isnan(d)).astype(float)
-        filled = np.where(known > 0, d, 0.0)
-        start = one = model.one(m)
-        x = in_spreads(one, readings, first[part], second[part], metrics)
-        for _ in range(steps):
-            logs = log_kinds(one, x, metrics)
+    parts = [_neighbours_of(model, m, readings, first[part], second[part]) for m, part in slices(which)]
+    spoken, known = np.zeros((len(model.bias), 1), dtype=bool), (model.wide > 0)[:, None]
+    spoken[which] = True
+    now = model
+    for _ in range(steps):
+        kinds = _kinds(now)
+        sums, sizes = np.zeros((3, *model.other_mean.shape)), np.zeros_like(model.share)
+        for part in parts:
+            logs = _log_kinds(kinds, part.model, part.terms, part.metrics)
             belongs = np.exp(logs - log_sum(logs))[:-1].astype(float)
-            sums = belongs @ known, belongs @ filled, belongs @ filled**2
-            one = _other_step(one, start, sums, belongs.sum(axis=1), metrics, prior_pairs)
-        share[m], mean[m], spread[m] = one.share[0], one.other_mean[0], np.maximum(one.other_spread[0], model.spread[m])
-    return model._replace(share=share, other_mean=mean, other_spread=spread)
+            sums[:, part.model][..., part.metrics] = belongs @ part.exact
+            sizes[part.model] = belongs.sum(axis=1)
+        now = _other_step(now, model, sums, sizes, prior_pairs)
+        now = now._replace(
+            share=np.where(spoken, now.share, model.share),
+            other_mean=np.where(spoken[:, None] & known, now.other_mean, model.other_mean),
+            other_spread=np.where(spoken[:, None] & known, now.other_spread, model.other_spread),
+        )
+    widest = np.maximum(now.other_spread, model.spread[:, None])
+    return now._replace(other_spread=np.where(spoken[:, None], widest, model.other_spread))
+
+
+class _Neighbours(NamedTuple):
+    """Differences of one model's neighbours: `terms` as the say of the kinds is made of; `exact` (3, pairs, metrics): whether there is
+    a difference, that, its square."""
+
+    model: int
+    metrics: Ints
+    terms: tuple[Singles, Singles, Singles]
+    exact: Floats
+
+
+def _neighbours_of(model: ReadingModel, m: int, readings: Floats, first: Ints, second: Ints) -> _Neighbours:
+    metrics = model_metrics(model, m)
+    d = differences(readings, first, second, metrics)
+    known = ~np.isnan(d)
+    filled = np.where(known, d, 0.0)
+    x = wrapped(d - model.bias[m, metrics], metrics) / model.spread[m, metrics]
+    terms = _terms(np.ascontiguousarray(x.T, dtype=np.float32))
+    return _Neighbours(m, metrics, terms, np.array([known, filled, filled**2]))
 
 
 def _other_step(
-    one: ReadingModel,
-    start: ReadingModel,
-    sums: tuple[Floats, Floats, Floats],
-    sizes: Floats,
-    metrics: Ints,
-    prior_pairs: float,
+    now: ReadingModel, start: ReadingModel, sums: Floats, sizes: Floats, prior_pairs: float
 ) -> ReadingModel:
     size, total, squares = sums
-    mean_0, spread_0 = start.other_mean[0][:, metrics], start.other_spread[0][:, metrics]
+    mean_0, spread_0 = start.other_mean, start.other_spread
     mean = (total + prior_pairs * mean_0) / (size + prior_pairs)
     off = squares - 2 * mean * total + mean**2 * size + prior_pairs * (spread_0**2 + (mean_0 - mean) ** 2)
-    share = sizes + prior_pairs * start.share[0]
-    means, spreads = one.other_mean.copy(), one.other_spread.copy()
-    means[0][:, metrics] = mean
-    spreads[0][:, metrics] = np.sqrt(np.maximum(off, 1e-12) / (size + prior_pairs))
-    return one._replace(share=(share / share.sum())[None], other_mean=means, other_spread=spreads)
+    share = sizes + prior_pairs * start.share
+    return now._replace(
+        share=share / share.sum(axis=1, keepdims=True),
+        other_mean=mean,
+        other_spread=np.sqrt(np.maximum(off, 1e-12) / (size + prior_pairs)),
+    )
 
 
 def start_model(bias: Floats, spread: Floats, known: Bools, trust: float) -> ReadingModel:
