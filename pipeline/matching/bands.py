@@ -74,7 +74,7 @@ def timed_window(unit: Unit, clock: Clock, reach_s: float, within: Window | None
     Records with no partner that near are left out: nobody else has them.
     """
     m = len(unit.second.rows)
-    first_s, second_s = filled_in(unit.first.seen_s), filled_in(unit.second.seen_s) - clock.offset_s
+    first_s, second_s = unit.first.filled_s, unit.second.filled_s - clock.offset_s
     near = np.abs(second_s[None, :] - first_s[:, None]) < reach_s
     if within is not None:
         near &= (np.arange(m) >= within.low[:, None]) & (np.arange(m) <= within.high[:, None])
@@ -187,16 +187,6 @@ def shared_window(one: Window, other: Window) -> Window:
     return Window(one.rows, one.columns, low, high)
 
 
-def filled_in(seen_s: Floats) -> Floats:
-    """Missing stamps between their neighbours'."""
-    known = np.flatnonzero(~np.isnan(seen_s))
-    return (
-        seen_s
-        if len(known) == len(seen_s) or not len(known)
-        else np.interp(np.arange(len(seen_s)), known, seen_s[known])
-    )
-
-
 def join_windows(units: list[Unit], windows: list[Window], clocks: list[Clock | None]) -> tuple[Bands, Cells]:
     """All windows end to end, and their cells (evidence still 0)."""
     rows = np.array([len(w.rows) for w in windows], dtype=np.int64)
@@ -213,10 +203,8 @@ def join_windows(units: list[Unit], windows: list[Window], clocks: list[Clock | 
     row = np.repeat(np.arange(len(low)), wide)
     column = low[row] + np.arange(len(row)) - np.repeat(np.cumsum(wide) - wide, wide)
     pairs = list(zip(units, windows, clocks, strict=True))
-    first_s = _joined_floats([filled_in(u.first.seen_s)[w.rows] for u, w, _ in pairs])
-    second_s = _joined_floats(
-        [(filled_in(u.second.seen_s) - (c.offset_s if c else 0.0))[w.columns] for u, w, c in pairs]
-    )
+    first_s = _joined_floats([u.first.filled_s[w.rows] for u, w, _ in pairs])
+    second_s = _joined_floats([(u.second.filled_s - (c.offset_s if c else 0.0))[w.columns] for u, w, c in pairs])
     known = (
         _joined_floats([u.first.seen_s[w.rows] for u, w, _ in pairs])[row]
         + _joined_floats([u.second.seen_s[w.columns] for u, w, _ in pairs])[column]

@@ -338,21 +338,22 @@ def _start(records: Records, keys: list[tuple[int, int, int]]) -> ReadingModel:
 
 def middle_and_spread(readings: Floats) -> tuple[Floats, Floats, Floats]:
     """Median, robust spread and number of the readings of one tracker's day, by metric; for an axis about its mean direction."""
-    seen = (~np.isnan(readings)).sum(axis=0)
-    values = readings.copy()
+    values = readings.T.copy()
+    known = ~np.isnan(values)
+    seen = known.sum(axis=1)
     for k in np.flatnonzero(CIRCULAR & (seen > 0)).tolist():
-        turn = np.degrees(np.angle(np.nansum(np.exp(1j * np.radians(values[:, k])))))
-        values[:, k] = (values[:, k] - turn + 180.0) % 360.0 - 180.0
-    middle = _quantile(np.sort(values, axis=0), seen, 0.5)
-    off = np.sort(np.abs(values - middle), axis=0)
-    squares = np.nansum(off**2, axis=0) / np.maximum(seen, 1)
+        turn = np.degrees(np.angle(np.exp(1j * np.radians(values[k, known[k]])).sum()))
+        values[k] = (values[k] - turn + 180.0) % 360.0 - 180.0
+    middle = _quantile(np.sort(values, axis=1), seen, 0.5)
+    off = np.sort(np.abs(values - middle[:, None]), axis=1)
+    squares = np.where(np.isnan(off), 0.0, off**2).sum(axis=1) / np.maximum(seen, 1)
     return middle, np.maximum(_quantile(off, seen, 0.68), 0.7 * np.sqrt(squares)), seen.astype(float)
 
 
 def _quantile(ordered: Floats, seen: Ints, share: float) -> Floats:
-    """A quantile of each column of sorted values (nan last), 0 where there are none."""
+    """A quantile of each row of sorted values (nan last), 0 where there are none."""
     at = np.maximum(np.floor((seen - 1) * share).astype(np.int64), 0)
-    return np.asarray(np.nan_to_num(ordered[at, np.arange(ordered.shape[1])]))
+    return np.where(seen > 0, ordered[np.arange(len(ordered)), at], 0.0)
 
 
 def _start_prior(model: ReadingModel) -> Prior:

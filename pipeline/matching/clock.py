@@ -90,7 +90,7 @@ def find_clocks(votes: list[Votes]) -> list[Clock]:
 def start_sigma(first_resolution_s: float, second_resolution_s: float) -> float:
     """Spread of time differences to begin with: 0.3 s of the devices' own and 0.29 of each stamp's width.
 
-    For coarse stamps the coarser one is a box of its own in `density`, and only the finer one is in the spread.
+    For coarse stamps the coarser one is a box of its own (`box_density`), and only the finer one is in the spread.
     """
     low, high = sorted((first_resolution_s, second_resolution_s))
     return math.sqrt(1.0 + low**2 / 12) if high > COARSE_S else math.sqrt(0.3**2 + (low**2 + high**2) / 12)
@@ -141,12 +141,13 @@ def _path(
     middle = float(np.mean(second_s[second]))
     at = second_s[second] - middle
     start, slope = robust_line(at, gap, floor_s)
-    where = (
-        np.where(np.isnan(second_s[members]), np.interp(members, second, second_s[second]), second_s[members]) - middle
-    )
+    stamped = second_s[members]
+    missing = np.isnan(stamped)
+    if missing.any():
+        stamped = np.where(missing, np.interp(members, second, second_s[second]), stamped)
     if len(gap) < _FEW_PAIRS and max(resolutions_s) >= _ROUNDED_S:
         start = rounded_centre(gap - slope * at, start, resolutions_s)
-    line = start + slope * where
+    line = start + slope * (stamped - middle)
     if len(gap) < 2 * _MEDIAN_PAIRS:
         return line
     bend = running_mean(np.clip(gap - start - slope * at, -2.5 * floor_s, 2.5 * floor_s), _MEDIAN_PAIRS)
@@ -157,19 +158,17 @@ def _path(
 def robust_line(at: Floats, gap: Floats, scale_s: float) -> tuple[float, float]:
     """(gap at 0, slope) by Huber-weighted regression from a median start, slope shrunk to 0 with the prior of honest clocks."""
     start, slope = median(gap), 0.0
+    pull, far = (scale_s / _DRIFT_SD) ** 2, 8 * scale_s + 2.0
     for _ in range(8):
         before = start
-        residual = gap - start - slope * at
-        weight = np.minimum(1.0, 1.5 * scale_s / np.maximum(np.abs(residual), 1e-9))
-        weight = (
-            np.where(np.abs(residual) > 8 * scale_s + 2.0, 0.0, weight)
-            if np.abs(residual).min() < 8 * scale_s + 2.0
-            else weight
-        )
-        centre = float((weight * at).sum() / weight.sum())
-        pull = (scale_s / _DRIFT_SD) ** 2
-        slope = float((weight * (at - centre) * (gap - start)).sum() / ((weight * (at - centre) ** 2).sum() + pull))
-        start = float((weight * (gap - slope * at)).sum() / weight.sum())
+        size = np.abs(gap - start - slope * at)
+        weight = 1.5 * scale_s / np.maximum(size, 1.5 * scale_s)
+        if size.min() < far:
+            weight[size > far] = 0.0
+        total = weight.sum()
+        away = at - (weight @ at) / total
+        slope = float((weight * away) @ (gap - start) / ((weight * away) @ away + pull))
+        start = float(weight @ (gap - slope * at) / total)
         if abs(start - before) < 1e-4:
             break
     return start, slope
@@ -225,15 +224,18 @@ def running_mean(values: Floats, width: int) -> Floats:
     return np.concatenate([np.full(half, middle[0]), middle, np.full(half, middle[-1])])
 
 
-def density(residual_s: Floats, sigma_s: float, resolution_s: float) -> Floats:
+def density(residual_s: Floats, sigma_s: Floats | float) -> Floats:
     """Density per second of the time difference of one pitch's two records, about the clock path; heavy-tailed."""
-    if resolution_s <= COARSE_S:
-        return 0.985 * _normal(residual_s, sigma_s) + 0.015 * _normal(residual_s, 3 * sigma_s + 0.8)
+    return 0.985 * _normal(residual_s, sigma_s) + 0.015 * _normal(residual_s, 3 * sigma_s + 0.8)
+
+
+def box_density(residual_s: Floats, sigma_s: Floats | float, resolution_s: Floats | float) -> Floats:
+    """The same for coarse stamps: anywhere within one stamp's width, with soft edges."""
     half = resolution_s / 2
     return (normal_cdf((residual_s + half) / sigma_s) - normal_cdf((residual_s - half) / sigma_s)) / resolution_s
 
 
-def _normal(x: Floats, sigma: float) -> Floats:
+def _normal(x: Floats, sigma: Floats | float) -> Floats:
     return np.asarray(np.exp(-0.5 * (x / sigma) ** 2) / (math.sqrt(2 * math.pi) * sigma))
 
 
@@ -355,8 +357,10 @@ def _covered(first_s: Floats, second_s: Floats, offsets_s: Floats) -> Bools:
 def _kernel(grid: float, resolution_s: float, sigma_s: float) -> Floats:
     """Density of a pair's own offset about the path, on the grid: a normal, for minute stamps a box with soft edges."""
     sigma = max(sigma_s, 0.6 * grid)
-    reach = math.ceil(((resolution_s / 2 if resolution_s > COARSE_S else 0.0) + 2.5 * sigma) / grid)
-    return density(np.arange(-reach, reach + 1) * grid, sigma, resolution_s)
+    coarse = resolution_s > COARSE_S
+    reach = math.ceil(((resolution_s / 2 if coarse else 0.0) + 2.5 * sigma) / grid)
+    at = np.arange(-reach, reach + 1) * grid
+    return box_density(at, sigma, resolution_s) if coarse else density(at, sigma)
 
 
 def _batches(votes: list[Votes]) -> list[list[int]]:

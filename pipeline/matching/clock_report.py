@@ -48,20 +48,19 @@ def clocks_frame(
     """One row per file of a tracker and better-ranked tracker on its station-day."""
     joined = np.flatnonzero(groups.joined & (pairs.cell >= 0))
     of_pair = fit.cells.unit[pairs.cell[joined]]
-    order = np.argsort(of_pair, kind="stable")
-    cuts = np.searchsorted(of_pair[order], np.arange(1, len(units)))
+    by_unit = np.argsort(of_pair, kind="stable")
+    cuts = np.searchsorted(of_pair[by_unit], np.arange(1, len(units)))
     rows = [
         row
-        for u, (unit, mine) in enumerate(zip(units, np.split(joined[order], cuts) if units else [], strict=True))
+        for u, (unit, mine) in enumerate(zip(units, np.split(joined[by_unit], cuts) if units else [], strict=True))
         for row in _unit_rows(records, u, unit, fit, places[u].clock, pairs, mine, rank)
     ]
-    frame = pl.DataFrame(rows, schema=CLOCKS, orient="row")
+    frame = pl.LazyFrame(rows, schema=CLOCKS, orient="row")
     file = ("tracker", "reference_tracker", "file_id", "venue", "station", "baseball_day")
     likeliest = pl.col("same_session_probability") == pl.col("same_session_probability").max().over(file)
     telling = (pl.col("matched") > 0) | ((pl.col("matched").max().over(file) == 0) & likeliest)
-    return frame.filter(telling).sort(
-        "baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched"
-    )
+    order = ("baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched")
+    return frame.filter(telling).sort(order).collect()
 
 
 def _unit_rows(
@@ -122,15 +121,13 @@ def _reading(
 
 def _drift_ppm(seen_s: Floats, path: Floats, segment: Ints) -> float:
     """Slope of the path inside its step-free stretches, parts per million; nan under ten minutes, where it means nothing."""
-    x, y = seen_s.copy(), path.copy()
-    for s in np.unique(segment).tolist():
-        mine = segment == s
-        x[mine] -= np.nanmean(x[mine])
-        y[mine] -= np.nanmean(y[mine])
-    known = ~np.isnan(x)
-    if not known.any() or np.ptp(x[known]) < 600:
+    known = ~np.isnan(seen_s)
+    x, y, stretch = seen_s[known], path[known], segment[known]
+    if not len(x):
         return float("nan")
-    return float(1e6 * (x[known] * y[known]).sum() / (x[known] ** 2).sum())
+    size = np.maximum(np.bincount(stretch), 1)
+    x, y = (values - (np.bincount(stretch, values) / size)[stretch] for values in (x, y))
+    return float(1e6 * (x * y).sum() / (x**2).sum()) if np.ptp(x) >= 600 else float("nan")
 
 
 def _row(

@@ -6,14 +6,13 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.matching.alignment import Steps
-from pipeline.matching.arrays import Bools, Floats, Ints, median
+from pipeline.matching.arrays import Bools, Floats, Ints
 from pipeline.matching.bands import (
     Bands,
     Cells,
     Window,
     chain_window,
     closed_window,
-    filled_in,
     heaviest_chain,
     is_coarse,
     join_windows,
@@ -23,7 +22,7 @@ from pipeline.matching.bands import (
     whole_window,
 )
 from pipeline.matching.blocks import align_cells
-from pipeline.matching.clock import Clock, Votes, collect_votes, crowding, density, find_clocks, refine
+from pipeline.matching.clock import COARSE_S, Clock, Votes, box_density, collect_votes, density, find_clocks, refine
 from pipeline.matching.labels import LabelModel, label_evidence
 from pipeline.matching.readings import CIRCULAR, ReadingModel, log_ratio, model_metrics
 from pipeline.matching.records import Records, Unit
@@ -40,8 +39,8 @@ _FREE_END = float(np.exp(-0.015))
 # density per second of a stamp that is off by anything: one in 3,000, anywhere in two hours; a guess, no source
 _GLITCH = 5e-8
 # two false records of two trackers mostly follow the same pitch, within some ten seconds (so many per second), and sooner than the next
-# pitch does: by less than this share of the usual wait; common practice, no source
-_AFTER_A_PITCH, _HURRIED = 0.1, 0.6
+# pitch does; common practice, no source
+_AFTER_A_PITCH = 0.1
 # beside a step that can bring two neighbours to one time: so many per second, for each of the two offsets somewhere within a minute; a
 # guess, no source
 _BESIDE_STEP = 2 / 60
@@ -234,44 +233,55 @@ def _weighed(
     of = which[cells.unit]
     readings = log_ratio(model, of, records.readings, cells.first, cells.second)
     label = label_evidence(labels, of, records.labels, cells.first, cells.second) if labels else np.zeros(len(of))
-    time = np.zeros(len(of))
-    starts = np.searchsorted(cells.unit, np.arange(len(units) + 1))
-    for u, (unit, place) in enumerate(zip(units, places, strict=True)):
-        if place.clock is not None:
-            mine = slice(int(starts[u]), int(starts[u + 1]))
-            time[mine] = _time_evidence(unit, place.clock, cells.time_gap_s[mine], cells.i[mine], cells.j[mine])
-    return cells._replace(readings=readings, label=label, time=time)
+    return cells._replace(readings=readings, label=label, time=_time_evidence(units, places, cells))
 
 
-def _time_evidence(unit: Unit, clock: Clock, gap: Floats, i: Ints, j: Ints) -> Floats:
-    """log of (density of the gap for one pitch / density of other events near an event), 0 where a stamp is missing."""
-    other = (crowding(unit.first.seen_s) + crowding(unit.second.seen_s)) / 2
-    others: Floats = np.full(len(gap), other)
-    if is_coarse(unit):
-        # a minute stamp must not count as evidence against a match
-        others = np.minimum(others, 1 / (2 * unit.resolution_s))
-    else:
-        hurried = _hurried(unit.first.seen_s)[i] & _hurried(unit.second.seen_s)[j]
-        others = np.where(hurried, np.maximum(others, _AFTER_A_PITCH), others)
-        others = np.where(_beside_step(clock)[j], np.maximum(others, _BESIDE_STEP), others)
-    one = density(np.nan_to_num(gap), clock.sigma_s, unit.resolution_s)
-    time = np.log(one + _GLITCH) - np.log(others)
+def _time_evidence(units: list[Unit], places: list[Place], cells: Cells) -> Floats:
+    """log of (density of the gap for one pitch / density of other events near an event), 0 where a stamp or the clock is missing."""
+    time, told = np.zeros(len(cells.unit)), np.flatnonzero(~np.isnan(cells.time_gap_s))
+    of, i, j = cells.unit[told], cells.i[told], cells.j[told]
+    one, others = _densities(units, places, of, cells.time_gap_s[told])
+    fine = ~np.array([is_coarse(unit) for unit in units], dtype=bool)[of]
+    hurried = _at([u.first.hurried for u in units], of, i) & _at([u.second.hurried for u in units], of, j)
+    others = np.where(hurried & fine, np.maximum(others, _AFTER_A_PITCH), others)
+    paths = [
+        np.zeros(len(u.second.rows), np.int64) if p.clock is None else p.clock.segment
+        for u, p in zip(units, places, strict=True)
+    ]
+    beside_step = _at([_beside_step(path) for path in paths], of, j)
+    others = np.where(beside_step & fine, np.maximum(others, _BESIDE_STEP), others)
+    say = np.log(one + _GLITCH) - np.log(others)
     # an offset that was made for one record, of either tracker, is no witness: in place of its time stands what a clock set twice in a row costs
-    alone = (np.bincount(clock.segment)[clock.segment] == 1) | (len(unit.first.rows) == 1)
-    time = np.where(alone[j], np.minimum(time, -_SET_AGAIN), time)
-    return np.where(np.isnan(gap), 0.0, time)
+    alone = _at(
+        [(np.bincount(path)[path] == 1) | (len(u.first.rows) == 1) for u, path in zip(units, paths, strict=True)], of, j
+    )
+    time[told] = np.where(alone, np.minimum(say, -_SET_AGAIN), say)
+    return time
 
 
-def _beside_step(clock: Clock) -> Bools:
+def _densities(units: list[Unit], places: list[Place], of: Ints, gap: Floats) -> tuple[Floats, Floats]:
+    """Per second, for the gap of each cell of a unit: of one pitch's two records, and of other events near an event."""
+    crowding = np.array([(unit.first.crowding + unit.second.crowding) / 2 for unit in units])
+    sigma_s = np.array([place.clock.sigma_s if place.clock is not None else np.nan for place in places])[of]
+    resolution_s = np.array([unit.resolution_s for unit in units])[of]
+    one, others = density(gap, sigma_s), crowding[of]
+    box = np.flatnonzero(resolution_s > COARSE_S)
+    one[box] = box_density(gap[box], sigma_s[box], resolution_s[box])
+    # a minute stamp must not count as evidence against a match
+    others[box] = np.minimum(others[box], 1 / (2 * resolution_s[box]))
+    return one, others
+
+
+def _at(of_records: list[Bools], unit: Ints, place: Ints) -> Bools:
+    """What of each unit's records, one array a unit, the cells (unit, place in the stream) have."""
+    sizes = np.array([len(own) for own in of_records], dtype=np.int64)
+    return np.asarray(np.concatenate([np.zeros(0, dtype=bool), *of_records])[(np.cumsum(sizes) - sizes)[unit] + place])
+
+
+def _beside_step(segment: Ints) -> Bools:
     """Records of the second stream that are the last before a step of the path, or the first after it."""
-    turn = np.diff(clock.segment) != 0
+    turn = np.diff(segment) != 0
     return np.asarray(np.append(turn, False) | np.append(False, turn))
-
-
-def _hurried(seen_s: Floats) -> Bools:
-    """Records that come too soon after the one before for most pitches: often throws back, which two trackers can note separately."""
-    wait = np.diff(filled_in(seen_s), prepend=-np.inf)
-    return wait < _HURRIED * median(wait) if len(wait) > 1 else np.zeros(len(wait), dtype=bool)
 
 
 def _heeding(cells: Cells, same: list[tuple[int, int]], apart: set[tuple[int, int]]) -> Cells:

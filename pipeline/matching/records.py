@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from pipeline.matching.arrays import Floats, Ints
-from pipeline.matching.clock import COARSE_S
+from pipeline.matching.arrays import Bools, Floats, Ints, median
+from pipeline.matching.clock import COARSE_S, crowding
 from pipeline.matching.ordering import device_order
 from schemas.metrics import METRICS
 
@@ -26,6 +26,9 @@ LABELS: dict[str, tuple[str, ...]] = {
 }
 # so many files of one tracker on a station-day are aligned each by itself; more must be pieces of a session
 _MOST_FILES_APART = 4
+# throws back, which two trackers can note separately, come sooner than the next pitch does: by less than this share of the usual wait;
+# common practice, no source
+_HURRIED = 0.6
 
 
 class Records(NamedTuple):
@@ -48,11 +51,18 @@ class Records(NamedTuple):
 
 
 class Stream(NamedTuple):
-    """Records of one tracker on one station-day in the order it saw them; `resolution_s` nan when there is no clock to use."""
+    """Records of one tracker on one station-day in the order it saw them; `resolution_s` nan when there is no clock to use.
+
+    `filled_s`: the stamps, missing ones between their neighbours'; `hurried`: records that come too soon after the one before for most
+    pitches; `crowding`: density per second of other records near one.
+    """
 
     rows: Ints
     seen_s: Floats
     resolution_s: float
+    filled_s: Floats
+    hurried: Bools
+    crowding: float
 
 
 class Unit(NamedTuple):
@@ -207,11 +217,27 @@ def _stream(records: Records, sequence: Floats, rows: Ints) -> Stream:
     rows = rows[device_order(sequence[rows], records.seen_s[rows])]
     resolution = records.resolution_s[rows]
     if np.isnan(resolution).mean() > 0.5:
-        return Stream(rows, np.full(len(rows), np.nan), np.nan)
+        return _paced(rows, np.full(len(rows), np.nan), np.nan)
     usual = _usual(resolution)
     # a stamp much coarser than the others would mislead: its row keeps its place by order
     seen = np.where(resolution > max(10 * usual, COARSE_S), np.nan, records.seen_s[rows])
-    return Stream(rows, seen, usual)
+    return _paced(rows, seen, usual)
+
+
+def _paced(rows: Ints, seen_s: Floats, resolution_s: float) -> Stream:
+    """The stream with what its stamps say of the time between its records."""
+    filled_s = _filled_in(seen_s)
+    wait = np.diff(filled_s, prepend=-np.inf)
+    hurried = wait < _HURRIED * median(wait) if len(wait) > 1 else np.zeros(len(wait), dtype=bool)
+    return Stream(rows, seen_s, resolution_s, filled_s, hurried, crowding(seen_s))
+
+
+def _filled_in(seen_s: Floats) -> Floats:
+    """Missing stamps between their neighbours'."""
+    known = np.flatnonzero(~np.isnan(seen_s))
+    if len(known) == len(seen_s) or not len(known):
+        return seen_s
+    return np.interp(np.arange(len(seen_s)), known, seen_s[known])
 
 
 def _usual(resolution: Floats) -> float:
@@ -229,7 +255,7 @@ def _joined(streams: list[Stream]) -> list[Stream]:
     if len(timed) <= _MOST_FILES_APART or not (apart and alike):
         return timed + untimed
     rows = np.concatenate([s.rows for s in timed])
-    return [Stream(rows, np.concatenate([s.seen_s for s in timed]), max(s.resolution_s for s in timed)), *untimed]
+    return [_paced(rows, np.concatenate([s.seen_s for s in timed]), max(s.resolution_s for s in timed)), *untimed]
 
 
 def orders(ranks: Mapping[str, int], trackers: tuple[str, ...]) -> Ints:
