@@ -9,7 +9,6 @@ A hidden Markov model over the pitches in their order (Rabiner 1989), its state 
 All is learned by expectation-maximisation from the one day alone: no other day may change its outcome.
 """
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -283,32 +282,31 @@ def messages(step: Floats, say: Floats) -> tuple[Floats, Floats, float]:
     """Forward and backward messages (P, K), each summing to 1, and the log-likelihood of everything."""
     top = say.max(axis=1)
     links = step * np.exp(say - top[:, None])[:, None, :]
-    forward, fit = _passed_on(links)
-    backward, _ = _passed_on(links[:0:-1].swapaxes(1, 2))
-    return forward[1:], backward[::-1], fit + float(top.sum())
+    both = np.array([links, np.broadcast_to(np.eye(links.shape[1]), links.shape)])
+    both[1, :-1] = links[:0:-1].swapaxes(1, 2)
+    (forward, backward), fit = _passed_on(both)
+    return forward[1:], backward[-2::-1], float(fit[0] + top.sum())
 
 
-def _passed_on(links: Floats) -> tuple[Floats, float]:
-    """(links + 1, K): a flat message, and what becomes of it link by link, each summing to 1; and the log of what it came to.
+def _passed_on(links: Floats) -> tuple[Floats, Floats]:
+    """(ways, links + 1, K): a flat message each way, and what becomes of it link by link, each summing to 1; and the logs of what it came to.
 
     The links of all blocks are multiplied at once, so that only the blocks are gone through one by one.
     """
-    count, arms = links.shape[:2]
+    ways, count, arms = links.shape[:3]
     blocks = -(-count // _BLOCK)
-    so_far = np.empty((blocks * _BLOCK, arms, arms))
-    so_far[:count], so_far[count:] = links, np.eye(arms)
-    so_far = so_far.reshape(blocks, _BLOCK, arms, arms)
+    so_far = np.empty((ways, blocks * _BLOCK, arms, arms))
+    so_far[:, :count], so_far[:, count:] = links, np.eye(arms)
+    so_far = so_far.reshape(ways, blocks, _BLOCK, arms, arms)
     for n in range(1, _BLOCK):
-        np.matmul(so_far[:, n - 1], so_far[:, n].copy(), out=so_far[:, n])
-    start, total = np.full((blocks + 1, 1, arms), 1 / arms), 0.0
-    for before, block, after in zip(start, so_far[:, -1], start[1:], strict=False):
-        np.dot(before, block, after)
-        scale = float(after.sum())
-        after /= scale
-        total += math.log(scale)
-    message = np.matmul(start[:-1, None], so_far).reshape(-1, arms)[:count]
-    message = np.concatenate([np.full((1, arms), 1 / arms), message])
-    return message / message.sum(axis=1, keepdims=True), total
+        np.matmul(so_far[:, :, n - 1], so_far[:, :, n].copy(), out=so_far[:, :, n])
+    start, scale = np.full((blocks + 1, ways, 1, arms), 1 / arms), np.empty((blocks, ways, 1, 1))
+    for block in range(blocks):
+        after = np.matmul(start[block], so_far[:, block, -1], out=start[block + 1])
+        after /= after.sum(axis=2, keepdims=True, out=scale[block])
+    message = np.matmul(start[:-1].swapaxes(0, 1)[:, :, None], so_far).reshape(ways, -1, arms)[:, :count]
+    message = np.concatenate([np.full((ways, 1, arms), 1 / arms), message], axis=1)
+    return message / message.sum(axis=2, keepdims=True), np.log(scale).sum(axis=(0, 2, 3))
 
 
 def posterior(step: Floats, say: Floats, forward: Floats, backward: Floats) -> tuple[Floats, Floats, Floats]:
@@ -350,14 +348,27 @@ def _held(whose: Whose, pitches: Ints, arms: Ints) -> Floats:
     """(arms,): log-likelihood of all but the readings of `pitches` when all of these are that arm's, up to what no arm changes."""
     first, last = int(pitches[0]), int(pitches[-1])
     names = whose.share.shape[1]
-    message = np.tile(whose.forward[first - 1] if first else np.full(names, 1 / names), (len(arms), 1))
-    only, total, held = np.eye(names)[arms], np.zeros(len(arms)), set(pitches.tolist())
-    say = np.exp(whose.say[first : last + 1] - whose.say[first : last + 1].max(axis=1, keepdims=True))
-    for p in range(first, last + 1):
-        message = message @ whose.step[p] * (only if p in held else say[p - first])
-        scale = message.sum(axis=1, keepdims=True) + 1e-300
-        message, total = message / scale, total + np.log(scale[:, 0])
-    return np.asarray(total + np.log(message @ whose.backward[last] + 1e-300))
+    before = whose.forward[first - 1] if first else np.full(names, 1 / names)
+    follows = np.flatnonzero(np.diff(pitches) == 1) + 1
+    total = _log(before @ whose.step[first][:, arms]) + _log(whose.backward[last, arms])
+    total += _log(whose.step[pitches[follows][:, None], arms, arms]).sum(axis=0)
+    for at in np.flatnonzero(np.diff(pitches) > 1).tolist():
+        total += _log(_past_others(whose, int(pitches[at]), int(pitches[at + 1]), arms))
+    return np.asarray(total)
+
+
+def _past_others(whose: Whose, one: int, next_one: int, arms: Ints) -> Floats:
+    """(arms,): likelihood that an arm that threw one pitch throws a later one, whoever threw those in between, up to what no arm changes."""
+    message = np.eye(whose.share.shape[1])[arms]
+    for p in range(one + 1, next_one):
+        message = message @ whose.step[p] * np.exp(whose.say[p] - whose.say[p].max())
+        # whatever becomes of both arms alike says nothing
+        message /= message.max() + 1e-300
+    return np.asarray((message @ whose.step[next_one])[np.arange(len(arms)), arms])
+
+
+def _log(likelihood: Floats) -> Floats:
+    return np.asarray(np.log(likelihood + 1e-300))
 
 
 def _readings_of_run(day: Day, whose: Whose, pitches: Ints, which: Ints) -> Floats:
