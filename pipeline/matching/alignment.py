@@ -269,6 +269,6 @@ def _carried_on(start: Floats, stay: Floats) -> Floats:
     """
     carried, reach, factor = start.copy(), 1, stay
     while reach < start.shape[1]:
-        carried[:, reach:] = carried[:, reach:] + factor * carried[:, :-reach]
+        carried[:, reach:] += factor * carried[:, :-reach]
         reach, factor = 2 * reach, factor * factor
     return carried

@@ -183,11 +183,9 @@ def rounded_centre(gap: Floats, near_s: float, resolutions_s: tuple[float, float
     reach = sum(resolutions_s) / 2
     offset = near_s + np.linspace(-reach, reach, 81)
     away = gap - offset[:, None]
-    log_likelihood = np.array(
-        [np.log(_rounded_density(away, spread, resolutions_s) + _STRAY).sum(axis=1) for spread in _STEADINESS_S]
-    )
-    weight = np.exp(log_likelihood - log_likelihood.max()).sum(axis=0)
-    return float((weight * offset).sum() / weight.sum())
+    # a product of so few densities, none under that of a stray stamp, is far from the smallest number there is
+    weight = sum((_rounded_density(away, spread, resolutions_s) + _STRAY).prod(axis=1) for spread in _STEADINESS_S)
+    return float((weight * offset).sum() / np.sum(weight))
 
 
 def _rounded_density(residual_s: Floats, spread_s: float, resolutions_s: tuple[float, float]) -> Floats:
