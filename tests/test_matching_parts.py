@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.matching.alignment import Band, Steps, align
+from pipeline.matching.alignment import Band, Steps, align, align_singles
 from pipeline.matching.clock import normal_cdf, rounded_centre, running_mean
 from pipeline.matching.grouping import group_records
 from pipeline.matching.ordering import count_runs, device_order
@@ -178,3 +178,15 @@ def test_few_stamps_of_whole_seconds_tell_the_fraction_of_an_offset_by_how_often
     assert rounded_centre(np.full(5, -3.0), -3.2, (1.0, 1.0)) == pytest.approx(-3.0, abs=0.02)
     # one stamp that is off by anything does not move it
     assert rounded_centre(np.append(gap, 19.0), 7.0, (1.0, 1.0)) == pytest.approx(7.25, abs=0.06)
+
+
+@pytest.mark.parametrize("first_leads", [True, False])
+@pytest.mark.parametrize("evidence", [-40.0, -1.0, 0.0, 3.0, 80.0])
+def test_streams_of_one_record_each_are_aligned_like_all_others(evidence: float, first_leads: bool) -> None:
+    steps = Steps(*(np.array([weight]) for weight in np.linspace(0.05, 0.95, len(Steps._fields))))
+    one = np.ones(1, dtype=int)
+    leads, low = np.array([[[True, first_leads]]]), np.zeros((1, 1), dtype=int)
+    whole = align(Band(np.full((1, 1, 1), evidence), leads, low, low + 1, one, one), steps)
+    short = align_singles(np.array([evidence]), np.array([first_leads]), steps)
+    assert short.posterior == pytest.approx(whole.posterior[:, 0, 0], rel=1e-12)
+    assert short.log_evidence == pytest.approx(whole.log_evidence, rel=1e-12)

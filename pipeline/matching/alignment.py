@@ -92,6 +92,13 @@ def align(band: Band, steps: Steps) -> Aligned:
     return Aligned(_posterior(lattice, before, after, log_before, log_after, log_total), log_total)
 
 
+def align_singles(evidence: Floats, first_leads: Bools, steps: Steps) -> Aligned:
+    """The same for streams of one record each, (pairs of streams,): the two are a pair, or the one that leads comes before the other."""
+    together = np.exp(np.minimum(evidence, _HIGHEST_EVIDENCE)) * steps.both_both
+    apart = np.where(first_leads, steps.both_first * steps.first_second, steps.both_second * steps.second_first)
+    return Aligned(together / (together + apart), np.log(together + apart))
+
+
 def _lattice(band: Band, steps: Steps) -> _Lattice:
     """Rows 0..n and prefix lengths low..low+width of every pair of streams."""
     units, rows, width = band.evidence.shape

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.matching.alignment import Band, Steps, align
+from pipeline.matching.alignment import Band, Steps, align, align_singles
 from pipeline.matching.arrays import Bools, Floats, Ints
 from pipeline.matching.bands import Bands, Blocks, Cells
 from pipeline.matching.narrowing import between_anchors, without_hopeless
@@ -24,7 +24,13 @@ def align_cells(bands: Bands, cells: Cells, evidence: Floats, steps: Steps, unit
     column, said, leads = cells.column[kept], evidence[kept], cells.leads[kept]
     blocks = bands.blocks
     ends = np.concatenate([blocks.cell[1:], [len(kept)]])
-    for batch in _batches(blocks):
+    single = (blocks.rows == 1) & (blocks.columns == 1)
+    cell, unit = blocks.cell[single], blocks.unit[single]
+    posterior[kept[cell]], log_evidence = align_singles(
+        said[cell], leads[cell], Steps(*(column[unit] for column in steps))
+    )
+    np.add.at(total, unit, log_evidence)
+    for batch in _batches(blocks, np.flatnonzero(~single)):
         inside = _ranges(blocks.cell[batch], ends[batch])
         b = np.repeat(np.arange(len(batch)), ends[batch] - blocks.cell[batch])
         local = row[inside] - blocks.start[batch][b]
@@ -71,11 +77,11 @@ def _steps_of(steps: Steps, blocks: Blocks, batch: Ints) -> Steps:
     )
 
 
-def _batches(blocks: Blocks) -> list[Ints]:
-    """Blocks of like shape together, and unlike ones too where padding them costs less than a batch of their own."""
+def _batches(blocks: Blocks, some: Ints) -> list[Ints]:
+    """Of some blocks those of like shape together, and unlike ones too where padding them costs less than a batch of their own."""
     parts: list[list[Ints]] = []
     shapes: list[tuple[int, int, int]] = []
-    for part in _alike(blocks):
+    for part in _alike(blocks, some):
         own = (int(blocks.rows[part].max()), int(blocks.width[part].max()), len(part))
         joined = [(max(r, own[0]), max(w, own[1]), n + own[2]) for r, w, n in shapes]
         more = [_cost(*new) - _cost(*old) for new, old in zip(joined, shapes, strict=True)]
@@ -93,12 +99,12 @@ def _batches(blocks: Blocks) -> list[Ints]:
     ]
 
 
-def _alike(blocks: Blocks) -> list[Ints]:
-    """Blocks whose rows and widths are within a factor of 1.5 of each other's, largest first."""
-    shape = np.ceil(2 * np.log2(np.maximum(np.stack([blocks.width, blocks.rows]), 1)))
+def _alike(blocks: Blocks, some: Ints) -> list[Ints]:
+    """Those whose rows and widths are within a factor of 1.5 of each other's, largest first."""
+    shape = np.ceil(2 * np.log2(np.maximum(np.stack([blocks.width[some], blocks.rows[some]]), 1)))
     order = np.lexsort(-shape)
     turns = (np.diff(shape[:, order]) != 0).any(axis=0)
-    return np.split(order, np.flatnonzero(turns) + 1) if len(order) else []
+    return np.split(some[order], np.flatnonzero(turns) + 1) if len(order) else []
 
 
 def _cut(blocks: Ints, size: int) -> list[Ints]:
