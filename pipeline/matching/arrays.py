@@ -23,10 +23,7 @@ def medians(values: Floats) -> Floats:
     """Medians along the last axis, nan where there is nothing (numpy's own warns of that, and is slow)."""
     if not values.shape[-1]:
         return np.full(values.shape[:-1], np.nan)
-    inside = np.sort(values)
-    count = (~np.isnan(values)).sum(axis=-1)
-    low, high = (
-        np.take_along_axis(inside, np.maximum(at, 0)[..., None], axis=-1)[..., 0]
-        for at in ((count - 1) // 2, count // 2)
-    )
-    return np.where(count > 0, (low + high) / 2, np.nan)
+    inside = np.sort(values).reshape(-1, values.shape[-1])
+    count, row = (~np.isnan(inside)).sum(axis=1), np.arange(len(inside))
+    middle = (inside[row, np.maximum(count - 1, 0) // 2] + inside[row, count // 2]) / 2
+    return np.where(count > 0, middle, np.nan).reshape(values.shape[:-1])

@@ -250,9 +250,11 @@ def _joined(streams: list[Stream]) -> list[Stream]:
     """Many files with clocks that do not overlap become one stream, earliest first; a few stay apart, each with a clock of its own."""
     timed = sorted((s for s in streams if not np.isnan(s.resolution_s)), key=lambda s: (np.nanmin(s.seen_s), s.rows[0]))
     untimed = [s for s in streams if np.isnan(s.resolution_s)]
+    if len(timed) <= _MOST_FILES_APART:
+        return timed + untimed
     apart = all(np.nanmax(a.seen_s) < np.nanmin(b.seen_s) for a, b in pairwise(timed))
     alike = len({s.resolution_s > COARSE_S for s in timed}) == 1
-    if len(timed) <= _MOST_FILES_APART or not (apart and alike):
+    if not (apart and alike):
         return timed + untimed
     rows = np.concatenate([s.rows for s in timed])
     return [_paced(rows, np.concatenate([s.seen_s for s in timed]), max(s.resolution_s for s in timed)), *untimed]
