@@ -419,17 +419,14 @@ def pooled_models(
     }
     first_row, days = _first_rows(records), records.frame["baseball_day"].to_list()
     labels = LabelModel(np.full((len(keys), _L), 0.8), np.full((len(keys), _L), 0.5))
-    memo: dict[tuple[object, ...], dict[str, Floats]] = {}
+    alike: dict[tuple[tuple[str, str], tuple[int, ...]], list[int]] = {}
     for n, (a, b, day) in enumerate(keys):
         pair = (records.trackers[a], records.trackers[b])
-        if pair not in history:
-            continue
-        feeding = feeding_days(history[pair].days, days[first_row[day]])
-        if (pair, feeding) not in memo:
-            memo[(pair, feeding)] = _pooled(
-                {name: values[list(feeding)] for name, values in history[pair].arrays.items()}
-            )
-        _take(model, prior, labels, n, memo[(pair, feeding)])
+        if pair in history:
+            alike.setdefault((pair, feeding_days(history[pair].days, days[first_row[day]])), []).append(n)
+    for (pair, feeding), rows in alike.items():
+        fed = {name: values[list(feeding)] for name, values in history[pair].arrays.items()}
+        _take(model, prior, labels, np.array(rows), _pooled(fed))
     return Models(keys, model._replace(trust=np.ones(len(keys))), labels), prior
 
 
@@ -472,8 +469,8 @@ def _weighted_median(values: Floats, weights: Floats) -> Floats:
     return np.asarray(values[order[at, columns], columns])
 
 
-def _take(model: ReadingModel, prior: Prior, labels: LabelModel, n: int, pooled: dict[str, Floats]) -> None:
-    """Write the pooled statistics of one model into its row."""
+def _take(model: ReadingModel, prior: Prior, labels: LabelModel, n: Ints, pooled: dict[str, Floats]) -> None:
+    """Write the pooled statistics of models that the same days feed into their rows."""
     known = (pooled["n"] > 0.5) & (model.wide[n] > 0)
     keep = pooled["n"] / (pooled["n"] + 6)
     spread = np.sqrt(keep * pooled["spread"] ** 2 + (1 - keep) * prior.spread[n] ** 2)
@@ -494,9 +491,8 @@ def _take(model: ReadingModel, prior: Prior, labels: LabelModel, n: int, pooled:
         (prior.outlier_share, model.outlier_share),
     ):
         target[n] = values[n]
-    both = np.tile(known, (COMPONENTS, 1))
-    model.other_mean[n] = np.where(both, pooled["other_mean"].reshape(COMPONENTS, -1), model.other_mean[n])
-    model.other_spread[n] = np.where(both, pooled["other_spread"].reshape(COMPONENTS, -1), model.other_spread[n])
+    for target, name in ((model.other_mean, "other_mean"), (model.other_spread, "other_spread")):
+        target[n] = np.where(known[:, None], pooled[name].reshape(COMPONENTS, -1), target[n])
     if pooled["share"].sum() > 0.5:
         model.share[n] = pooled["share"]
     labels.same[n] = np.maximum(pooled["label_same"], np.minimum(pooled["label_other"], 0.995))
