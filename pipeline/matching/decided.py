@@ -67,6 +67,8 @@ def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decided:
 
 
 def _seats(sightings: pl.DataFrame, ids: list[str]) -> dict[str, _Seat]:
+    if not ids:
+        return {}
     named = sightings.select("sighting_id", "tracker", "venue", "station", "baseball_day").filter(
         pl.col("sighting_id").is_in(ids)
     )

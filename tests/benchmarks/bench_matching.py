@@ -342,12 +342,12 @@ def _roaming_line(counts: list[np.ndarray]) -> str:
 
 def _labels_line(scores: list[LabelScore]) -> str:
     """What was proposed of stale labels, and of those that another tracker's right label can show, what was found."""
-    t = LabelScore(*np.sum(scores, axis=0).tolist())
+    t = LabelScore(*(round(total) for total in np.sum(scores, axis=0).tolist()))
     return (
         f"{'':8s}stale labels: of {t.proposed} proposed {t.right} right ({t.right / max(t.proposed, 1):.3f}), {t.misnamed} another arm, "
         f"{t.accused} labels right as they stood ({t.wrong_side} the other tracker's wrong); "
         f"found {t.found} of {t.findable} ({t.found / max(t.findable, 1):.3f}); "
-        f"runs: of {t.runs} {t.right_runs} right ({t.expected_runs:.0f} expected), {t.wrong_side_runs} of the wrong tracker; found {t.found_runs} of {t.findable_runs}"
+        f"runs: of {t.runs} {t.right_runs} right ({t.expected_runs} expected), {t.wrong_side_runs} of the wrong tracker; found {t.found_runs} of {t.findable_runs}"
     )
 
 
