@@ -43,7 +43,7 @@ PITCHES = Contract(
         ),
         *SITUATION,
         required("label_conflict", pl.Boolean, "trackers name different kinds of pitch"),
-        required("pitcher_conflict", pl.Boolean, "trackers name different pitchers"),
+        required("pitcher_conflict", pl.Boolean, "trackers name different pitchers, and no person has said who threw"),
         *metric_columns(),
     ),
     order=("baseball_day", "session_id", "pitch_number"),

@@ -17,7 +17,7 @@
 -- pitcher_hand: the throwing hand
 -- on_roster: whether the roster names him
 -- name_settled: whether the label was led to a player
--- pitcher_conflict: trackers name different pitchers
+-- pitcher_conflict: trackers name different pitchers, and no person has said who threw
 -- batter_id: the batter (table players)
 -- batter_side: the side of the plate he bats from
 -- inning [innings]: inning
