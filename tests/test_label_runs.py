@@ -2,15 +2,15 @@
 
 from collections.abc import Callable
 from functools import cache
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.matching import MatchSettings, match_sightings
-from pipeline.matching.arms import Day, messages, posterior, support, whose_pitches
-from pipeline.matching.arrays import medians
+from pipeline.matching.arms import Chain, Day, passed_along, support, whose_pitches
+from pipeline.matching.arrays import Ints, medians
 from pipeline.matching.spellings import Spelling, one_spelling
 from tests.simulator.matching_scores import LabelScore, covered_sightings, label_score
 from tests.simulator.matching_world import BALL_ONLY, Device, Season, World, simulate, world
@@ -279,24 +279,73 @@ def test_the_order_of_rows_does_not_matter():
 # ---- the parts -----------------------------------------------------------------------------------------------------------------------------
 
 
+def _chain(rng: np.random.Generator, pitches: int, arms: int) -> Chain:
+    change, stay = rng.uniform(0.01, 1, (2, pitches, arms))
+    change[0] = 0.0
+    leaves, stays = rng.uniform(0.01, 1, (arms, arms)) * (1 - np.eye(arms)), rng.uniform(0.01, 1, arms)
+    return Chain(leaves, stays, change, stay, np.exp(rng.normal(0, 3, (pitches, arms))))
+
+
+def _likelihood(chain: Chain, way: tuple[int, ...]) -> float:
+    """Of the labels and the arms' following one another, when `way` threw the pitches."""
+    total = 1 / len(chain.stays)
+    for p, (one, then) in enumerate(pairwise((way[0], *way))):
+        total *= (
+            chain.stays[then] * chain.stay[p, then] if one == then else chain.leaves[one, then] * chain.change[p, then]
+        )
+    return total
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_messages_along_the_chain_agree_with_counting_every_way(seed: int):
     rng = np.random.default_rng(seed)
     pitches, arms = 5, 3
-    step, say = rng.uniform(0.01, 1, (pitches, arms, arms)), rng.normal(0, 3, (pitches, arms))
-    step[0] *= np.eye(arms)
-    weight, total = np.zeros((pitches, arms)), 0.0
+    chain = _chain(rng, pitches, arms)
+    share, stayed, changes, total = np.zeros((pitches, arms)), np.zeros((pitches, arms)), np.zeros((arms, arms)), 0.0
     for way in product(range(arms), repeat=pitches):
-        w = step[0, way[0], way[0]] / arms * np.exp(say[0, way[0]])
-        for p in range(1, pitches):
-            w *= step[p, way[p - 1], way[p]] * np.exp(say[p, way[p]])
+        w = _likelihood(chain, way) * np.prod(chain.readings[range(pitches), way])
         total += w
-        weight[range(pitches), way] += w
-    forward, backward, fit = messages(step, say)
-    share, stays, _ = posterior(step, say, forward, backward)
-    assert share == pytest.approx(weight / total, rel=1e-9)
-    assert fit == pytest.approx(np.log(total), rel=1e-9)
-    assert (stays <= share + 1e-12).all()
+        for p, (one, then) in enumerate(pairwise((way[0], *way))):
+            share[p, then] += w
+            stayed[p, then] += w * (one == then)
+            changes[one, then] += w * (one != then)
+    passed = passed_along(chain)
+    assert passed.share == pytest.approx(share / total, rel=1e-9)
+    assert passed.stays == pytest.approx(stayed / total, rel=1e-9)
+    assert passed.changes == pytest.approx(changes / total, rel=1e-9)
+    assert passed.fit == pytest.approx(np.log(total), rel=1e-9)
+
+
+def test_messages_along_a_long_chain_are_those_of_going_from_pitch_to_pitch():
+    chain = _chain(np.random.default_rng(5), 300, 4)
+    change, stay = chain.change * chain.readings, chain.stay * chain.stays * chain.readings
+    before, after, fit = [np.full(4, 0.25)], [np.full(4, 0.25)], 0.0
+    for p in range(300):
+        reached = (before[-1] @ chain.leaves) * change[p] + before[-1] * stay[p]
+        fit += np.log(reached.sum())
+        before.append(reached / reached.sum())
+    for p in range(299, 0, -1):
+        left = chain.leaves @ (change[p] * after[-1]) + stay[p] * after[-1]
+        after.append(left / left.sum())
+    passed = passed_along(chain)
+    assert passed.before == pytest.approx(np.array(before[:-1]), rel=1e-9)
+    assert passed.after == pytest.approx(np.array(after[::-1]), rel=1e-9)
+    assert passed.fit == pytest.approx(fit, rel=1e-9)
+
+
+def test_what_speaks_for_runs_is_what_counting_every_way_comes_to():
+    told = [[0, 0, 1, 1, 1, 2, 2, 0], [0, 1, 1, 0, 1, 2, 0, 0]]
+    whose = whose_pitches(_day(told))
+    runs, shown, proposed = [np.array([0, 1]), np.array([1, 3, 4, 7]), np.array([5])], [0, 1, 2], [1, 2, 0]
+    ways = {way: _likelihood(whose.chain, way) for way in product(range(3), repeat=8)}
+
+    def all_thrown_by(run: Ints, arm: int) -> float:
+        return sum(likelihood for way, likelihood in ways.items() if all(way[p] == arm for p in run))
+
+    ratios = [np.log(all_thrown_by(r, q) / all_thrown_by(r, s)) for r, s, q in zip(runs, shown, proposed, strict=True)]
+    told_of = support(_day(told), whose, runs, np.array(shown), np.array(proposed))
+    # one scale for all: errors go together
+    assert told_of / told_of[0] == pytest.approx(np.array(ratios) / ratios[0], rel=1e-6)
 
 
 def _day(told: list[list[int]], release: list[float] | None = None) -> Day:
@@ -321,7 +370,7 @@ def test_readings_outweigh_the_tracker_whose_label_changed_too_early():
     whose = whose_pitches(_day([early, right], release))
     assert whose.share.argmax(axis=1).tolist() == right
     between = np.arange(15, 20)
-    assert support(_day([early, right], release), whose, between, shown=1, proposed=0) > 2
+    assert support(_day([early, right], release), whose, [between], shown=np.array([1]), proposed=np.array([0])) > 2
 
 
 def test_a_reading_that_a_day_has_once_leaves_whose_throws_they_are_to_the_labels():

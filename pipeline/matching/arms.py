@@ -19,6 +19,8 @@ from pipeline.matching.arrays import Bools, Floats, Ints, medians
 # pitch to the next, is changed to something wrong; guesses, no source: the day's own pitches soon outweigh them
 _FORGOTTEN, _STAYS_WRONG, _SLIPS = (0.3, 5.0), (0.9, 10.0), (0.01, 5.0)
 _LEAST_CHANCE, _MOST_CHANCE = 0.002, 0.98
+# what can become of a label at a pitch (`_Labels`)
+_EVENTS = 6
 # pitches that an arm's staying on and, over all other arms, its leaving count for before anything is seen
 _STAYS_ON, _LEAVES = 10.0, 0.5
 # the two starts: one arm after the other, and arms that throw by turns on two mounds
@@ -27,7 +29,7 @@ _TRIED, _MOST_ROUNDS = 4, 8
 # it has settled when all but this share of the pitches change by less than so much
 _UNSETTLED, _SETTLED = 0.01, 0.1
 # pitches that messages along the chain pass at once; then they are kept from vanishing
-_BLOCK = 12
+_BLOCK = 8
 # share of misreadings, and how far from the arm's usual place a reading (in spreads) no longer counts for it
 _MISREAD, _FAR = 0.03, 3.5
 # of the ratio so much is told: errors go together over a whole stint, and without this one of 8 nats was right 4 times of 5 only
@@ -55,15 +57,13 @@ class Day(NamedTuple):
 
 
 class _Labels(NamedTuple):
-    """(T, K, P), if the arm is k: the label is right; the label before was right already (or is not known); it was left standing.
+    """`event` (T, P, K): what became of the label if the arm is k, as a place in the chances of all trackers, `_EVENTS` each: there is
+    none; after one that was right (or is not known) it is right or wrong; after a wrong one it is right, the same, or wrong otherwise.
 
-    `counts` (3, 2, T, K, P): what happened and what could have, of a label's being forgotten, staying wrong, slipping.
+    `counts` (3, 2, T, P, K): what happened and what could have, of a label's being forgotten, staying wrong, slipping.
     """
 
-    known: Bools
-    right: Bools
-    fresh: Bools
-    standing: Bools
+    event: Ints
     counts: Floats
 
 
@@ -87,19 +87,46 @@ class _Arms(NamedTuple):
     apart: Floats
 
 
+class Chain(NamedTuple):
+    """What leads from the arm of one pitch to that of the next.
+
+    `leaves` (K, K): chance of this arm after that one, 0 where it is the same; `stays` (K,): chance of the same; `change`, `stay` (P, K):
+    likelihood of the labels where the arm is another than at the pitch before, or the same; `readings` (P, K): likelihood of the
+    readings, the likeliest arm's 1. The first pitch follows none: of `change` its row is 0.
+    """
+
+    leaves: Floats
+    stays: Floats
+    change: Floats
+    stay: Floats
+    readings: Floats
+
+
+class Passed(NamedTuple):
+    """Along a chain, (P, K): `before`, `after`: what all pitches before and after this one say of its arm, each summing to 1; `share`:
+    probability that the pitch is the arm's; `stays`: that it is, and the pitch before was too. `changes` (K, K): expected changes of
+    arm; `fit`: log-likelihood of everything."""
+
+    before: Floats
+    after: Floats
+    share: Floats
+    stays: Floats
+    changes: Floats
+    fit: float
+
+
 class Whose(NamedTuple):
     """`share` (P, K): probability that the pitch is the arm's. The rest is what the next round and `support` need: the habits of labels;
-    how arms follow one another (K, K); their readings; `step` (P, K, K), chance of this arm after that one and of the labels; `say`
-    (P, K), log-likelihood of the readings; messages (P, K); how well all fits; how often the arm changes; whether it has settled."""
+    how arms follow one another (K, K); their readings; the chain, and what it passes on; how well all fits; how often the arm changes;
+    whether it has settled."""
 
     share: Floats
     habits: _Habits
     follows: Floats
     arms: _Arms
-    step: Floats
-    say: Floats
-    forward: Floats
-    backward: Floats
+    chain: Chain
+    before: Floats
+    after: Floats
     fit: float
     changes: float
     settled: bool
@@ -115,11 +142,14 @@ def whose_pitches(day: Day) -> Whose:
     return _rounds(day, labels, best, _MOST_ROUNDS - _TRIED)
 
 
-def support(day: Day, whose: Whose, pitches: Ints, shown: int, proposed: int) -> float:
-    """Log-likelihood ratio (nats) of all `pitches` being the `proposed` arm's against their being that of the label `shown`."""
-    arms = np.array([shown, proposed])
-    total = np.add(_held(whose, pitches, arms), _readings_of_run(day, whose, pitches, arms))
-    return _KEPT * float(total[1] - total[0])
+def support(day: Day, whose: Whose, runs: list[Ints], shown: Ints, proposed: Ints) -> Floats:
+    """Of each run of pitches (ascending) the log-likelihood ratio, in nats, of all being the `proposed` arm's against their being that
+    of the label `shown`."""
+    if not runs:
+        return np.zeros(0)
+    arms = np.stack([shown, proposed], axis=1)
+    total = _held(whose, runs, arms) + _readings_of_runs(day, whose, runs, arms)
+    return np.asarray(_KEPT * (total[:, 1] - total[:, 0]))
 
 
 def _start(day: Day, labels: _Labels, stays_on: float) -> Whose:
@@ -143,14 +173,19 @@ def _rounds(day: Day, labels: _Labels, whose: Whose, most: int) -> Whose:
 
 def _weighed(day: Day, labels: _Labels, habits: _Habits, follows: Floats, arms: _Arms) -> Whose:
     """Whose the pitches are as things stand, and habits and changes of arm learned from that."""
-    say, step = _reading_say(day, arms), _label_step(labels, habits) * follows
-    step[0] *= np.eye(day.names)
-    forward, backward, fit = messages(step, say)
-    share, stays, follows = posterior(step, say, forward, backward)
-    habits = _learn_habits(labels, share, stays)
-    fit += _prior(habits, follows) - _room(day, arms)
-    changes = 1 - float(stays[1:].sum(axis=1).mean()) if len(stays) > 1 else 0.0
-    return Whose(share, habits, follows, arms, step, say, forward, backward, fit, changes, settled=False)
+    say = _reading_say(day, arms)
+    top = say.max(axis=1, keepdims=True)
+    change, stay = _label_likelihoods(labels, habits, day.names)
+    change[:1] = 0.0
+    stays = np.diagonal(follows)
+    chain = Chain(follows - np.diag(stays), stays, change, stay, np.exp(say - top))
+    passed = passed_along(chain)
+    seen = passed.changes + _LEAVES / day.names + np.diag(_STAYS_ON + passed.stays[1:].sum(axis=0))
+    follows = seen / seen.sum(axis=1, keepdims=True)
+    habits = _learn_habits(labels, passed)
+    fit = passed.fit + float(top.sum()) + _prior(habits, follows) - _room(day, arms)
+    changes = 1 - float(passed.stays[1:].sum(axis=1).mean()) if len(say) > 1 else 0.0
+    return Whose(passed.share, habits, follows, arms, chain, passed.before, passed.after, fit, changes, settled=False)
 
 
 def _agreed(day: Day) -> Floats:
@@ -164,30 +199,26 @@ def _agreed(day: Day) -> Floats:
 
 
 def _read_labels(day: Day) -> _Labels:
-    told, before, arm = day.told.T[:, None], day.before.T[:, None], np.arange(day.names)[:, None]
+    told, before, arm = day.told.T[:, :, None], day.before.T[:, :, None], np.arange(day.names)
     known, right, fresh = told >= 0, told == arm, (before == arm) | (before < 0)
     standing, old, new = (told == before) & ~right, known & ~fresh, known & fresh
+    event = np.where(fresh, np.where(right, 1, 2), np.where(right, 3, np.where(standing, 4, 5)))
     counts = np.array([(old & standing, old), (old & standing, old), (new & ~right, new)], dtype=float)
-    return _Labels(known, right, fresh, standing, counts)
+    event = np.where(known, event, 0) + _EVENTS * np.arange(len(event))[:, None, None]
+    return _Labels(event, counts)
 
 
-def _label_step(labels: _Labels, habits: _Habits) -> Floats:
-    """(P, K, K): likelihood of the labels where the arm of the pitch before is the first and that of this pitch the second."""
-    arms = labels.right.shape[1]
-    forgotten, stays_wrong, slips = (chance[:, None, None] for chance in habits)
-    wrong = slips / max(arms - 1, 1)
-    fresh = np.where(labels.right, 1 - slips, wrong)
-    by_change, by_stay = (
-        np.where(labels.fresh, fresh, np.where(labels.right, 1 - left, np.where(labels.standing, left, wrong)))
-        for left in (forgotten, stays_wrong)
-    )
-    change, stay = (np.where(labels.known, p, 1.0).prod(axis=0).T for p in (by_change, by_stay))
-    return np.asarray(np.where(np.eye(arms, dtype=bool), stay[:, :, None], change[:, None, :]))
+def _label_likelihoods(labels: _Labels, habits: _Habits, names: int) -> Floats:
+    """(2, P, K): likelihood of the labels where the arm is another than at the pitch before, and where it is the same."""
+    none, wrong = np.ones_like(habits.slips), habits.slips / max(names - 1, 1)
+    left = np.stack([habits.forgotten, habits.stays_wrong])
+    chances = np.broadcast_arrays(none, 1 - habits.slips, wrong, 1 - left, left, wrong)
+    return np.asarray(np.stack(chances, axis=-1).reshape(2, -1).take(labels.event, axis=1).prod(axis=1))
 
 
-def _learn_habits(labels: _Labels, share: Floats, stays: Floats) -> _Habits:
-    """Chances counted over the pitches, (P, K) each: whose they are, and whose they are by the same arm as the pitch before."""
-    weight = np.array([np.maximum(share - stays, 0.0).T, stays.T, share.T])
+def _learn_habits(labels: _Labels, passed: Passed) -> _Habits:
+    """Chances counted over the pitches: whose they are, and whose they are by the same arm as the pitch before."""
+    weight = np.array([np.maximum(passed.share - passed.stays, 0.0), passed.stays, passed.share])
     seen = (labels.counts.reshape(*labels.counts.shape[:3], -1) @ weight.reshape(3, 1, -1, 1))[..., 0].swapaxes(0, 1)
     chance, worth = np.array([_FORGOTTEN, _STAYS_WRONG, _SLIPS]).T[:, :, None]
     learned = np.clip((seen[0] + chance * worth) / (seen[1] + worth), _LEAST_CHANCE, _MOST_CHANCE)
@@ -240,10 +271,16 @@ def _added_up(weight: Floats, readings: Floats) -> Floats:
 
 def _counts_for(day: Day, share: Floats, arms: _Arms) -> Floats:
     """(T, M, K, P): how much a reading counts for an arm; not at all where it is far from the arm's place, as far as that is known."""
-    far = np.where(arms.seen > 0, _FAR * arms.spread[:, :, None], np.inf)
-    near = np.abs(day.readings[:, :, None] - arms.mean[..., None]) < far[..., None]
-    near &= day.measured[:, :, None]
-    return np.ascontiguousarray(share.T) * near
+    return np.ascontiguousarray(share.T) * _near(day.readings, day.measured, arms.mean, arms.seen, arms.spread)
+
+
+def _near(readings: Floats, measured: Bools, mean: Floats, seen: Floats, spread: Floats) -> Bools:
+    """(T, M, ..., K, P): whether a reading (T, M, ..., P) is where the arm (T, M, ..., K) throws from, as far as that is known."""
+    wide = spread.reshape(*spread.shape, *(1,) * (seen.ndim - 2))
+    far = np.where(seen > 0, _FAR * wide, np.inf)
+    near = np.abs(readings[..., None, :] - mean[..., None]) < far[..., None]
+    near &= measured[..., None, :]
+    return np.asarray(near)
 
 
 def _spread(day: Day, weight: Floats, mean: Floats, old: Floats, apart: Floats) -> Floats:
@@ -278,48 +315,41 @@ def _reading_say(day: Day, arms: _Arms) -> Floats:
 # ---- the chain -----------------------------------------------------------------------------------------------------------------------------
 
 
-def messages(step: Floats, say: Floats) -> tuple[Floats, Floats, float]:
-    """Forward and backward messages (P, K), each summing to 1, and the log-likelihood of everything."""
-    top = say.max(axis=1)
-    links = step * np.exp(say - top[:, None])[:, None, :]
-    both = np.array([links, np.broadcast_to(np.eye(links.shape[1]), links.shape)])
-    both[1, :-1] = links[:0:-1].swapaxes(1, 2)
-    (forward, backward), fit = _passed_on(both)
-    return forward[1:], backward[-2::-1], float(fit[0] + top.sum())
+def passed_along(chain: Chain) -> Passed:
+    """Forward and backward along the chain (Rabiner 1989); that arms leave alike at each pitch spares sums over pairs of arms."""
+    change, stay = chain.change * chain.readings, chain.stay * chain.stays * chain.readings
+    links = change[:, None, :] * chain.leaves
+    diagonal = np.arange(len(chain.stays))
+    links[:, diagonal, diagonal] = stay
+    before, after = _passed_on(np.stack([links, links[::-1].swapaxes(1, 2)]))
+    after = after[::-1]
+    reached = (before @ chain.leaves) * change + before * stay
+    total = reached.sum(axis=1)
+    weight = after / (reached * after).sum(axis=1, keepdims=True)
+    changes = chain.leaves * (before.T @ (change * weight))
+    return Passed(before, after, reached * weight, before * stay * weight, changes, float(np.log(total).sum()))
 
 
-def _passed_on(links: Floats) -> tuple[Floats, Floats]:
-    """(ways, links + 1, K): a flat message each way, and what becomes of it link by link, each summing to 1; and the logs of what it came to.
+def _passed_on(links: Floats) -> Floats:
+    """(ways, links, K), each summing to 1: what a flat message before the first link is before each. `links` is (ways, links, K, K).
 
-    The links of all blocks are multiplied at once, so that only the blocks are gone through one by one.
+    The links of all blocks are multiplied at once, and what passes through whole blocks is found in the same way.
     """
     ways, count, arms = links.shape[:3]
     blocks = -(-count // _BLOCK)
-    so_far = np.empty((ways, blocks * _BLOCK, arms, arms))
-    so_far[:, :count], so_far[:, count:] = links, np.eye(arms)
-    so_far = so_far.reshape(ways, blocks, _BLOCK, arms, arms)
+    own = np.empty((ways, blocks * _BLOCK, arms, arms))
+    own[:, :count], own[:, count:] = links, np.eye(arms)
+    own = own.reshape(ways, blocks, _BLOCK, arms, arms)
+    so_far = own.copy()
     for n in range(1, _BLOCK):
-        np.matmul(so_far[:, :, n - 1], so_far[:, :, n].copy(), out=so_far[:, :, n])
-    start, scale = np.full((blocks + 1, ways, 1, arms), 1 / arms), np.empty((blocks, ways, 1, 1))
-    for block in range(blocks):
-        after = np.matmul(start[block], so_far[:, block, -1], out=start[block + 1])
-        after /= after.sum(axis=2, keepdims=True, out=scale[block])
-    message = np.matmul(start[:-1].swapaxes(0, 1)[:, :, None], so_far).reshape(ways, -1, arms)[:, :count]
-    message = np.concatenate([np.full((ways, 1, arms), 1 / arms), message], axis=1)
-    return message / message.sum(axis=2, keepdims=True), np.log(scale).sum(axis=(0, 2, 3))
-
-
-def posterior(step: Floats, say: Floats, forward: Floats, backward: Floats) -> tuple[Floats, Floats, Floats]:
-    """(P, K) whose a pitch is; (P, K) whose it is when the pitch before was the same arm's; (K, K) how arms follow one another."""
-    share = forward * backward
-    share /= share.sum(axis=1, keepdims=True)
-    onward = backward[1:] * np.exp(say[1:] - say[1:].max(axis=1, keepdims=True))
-    both = forward[:-1, :, None] * step[1:] * onward[:, None, :]
-    both /= both.sum(axis=(1, 2), keepdims=True)
-    arms = share.shape[1]
-    seen = both.sum(axis=0) + _LEAVES / arms + _STAYS_ON * np.eye(arms)
-    stays = np.concatenate([share[:1], np.diagonal(both, axis1=1, axis2=2)])
-    return share, stays, seen / seen.sum(axis=1, keepdims=True)
+        np.matmul(so_far[:, :, n - 1], own[:, :, n], out=so_far[:, :, n])
+    message = np.full((ways, blocks, _BLOCK, arms), 1 / arms)
+    if blocks > 1:
+        whole = so_far[:, :, -1]
+        message[:, :, 0] = _passed_on(whole / whole.max(axis=(2, 3), keepdims=True))
+    message[:, :, 1:] = np.matmul(message[:, :, :1, None], so_far[:, :, :-1])[:, :, :, 0]
+    message = message.reshape(ways, -1, arms)[:, :count]
+    return np.asarray(message / message.sum(axis=2, keepdims=True))
 
 
 def _prior(habits: _Habits, follows: Floats) -> float:
@@ -344,49 +374,67 @@ def _room(day: Day, arms: _Arms) -> float:
 # ---- support for a run ---------------------------------------------------------------------------------------------------------------------
 
 
-def _held(whose: Whose, pitches: Ints, arms: Ints) -> Floats:
-    """(arms,): log-likelihood of all but the readings of `pitches` when all of these are that arm's, up to what no arm changes."""
-    first, last = int(pitches[0]), int(pitches[-1])
-    names = whose.share.shape[1]
-    before = whose.forward[first - 1] if first else np.full(names, 1 / names)
-    follows = np.flatnonzero(np.diff(pitches) == 1) + 1
-    total = _log(before @ whose.step[first][:, arms]) + _log(whose.backward[last, arms])
-    total += _log(whose.step[pitches[follows][:, None], arms, arms]).sum(axis=0)
-    for at in np.flatnonzero(np.diff(pitches) > 1).tolist():
-        total += _log(_past_others(whose, int(pitches[at]), int(pitches[at + 1]), arms))
-    return np.asarray(total)
+def _held(whose: Whose, runs: list[Ints], arms: Ints) -> Floats:
+    """(R, arms): log-likelihood of all but the readings of each run's pitches when all of these are that arm's, up to what no arm changes."""
+    first, last = np.array([run[0] for run in runs]), np.array([run[-1] for run in runs])
+    total = _log(_arrives(whose.chain, whose.before[first][:, None], first, arms)) + _log(
+        whose.after[last[:, None], arms]
+    )
+    pitches, of = np.concatenate(runs), np.repeat(np.arange(len(runs)), [len(run) for run in runs])
+    later = np.flatnonzero(np.diff(of, prepend=-1) == 0)
+    gap, own = pitches[later] - pitches[later - 1], arms[of[later]]
+    onward = np.where((gap == 1)[:, None], whose.chain.stay[pitches[later][:, None], own] * whose.chain.stays[own], 1.0)
+    apart = np.flatnonzero(gap > 1)
+    onward[apart] = _past_others(whose.chain, pitches[later - 1][apart], pitches[later][apart], own[apart])
+    np.add.at(total, of[later], _log(onward))
+    return total
 
 
-def _past_others(whose: Whose, one: int, next_one: int, arms: Ints) -> Floats:
-    """(arms,): likelihood that an arm that threw one pitch throws a later one, whoever threw those in between, up to what no arm changes."""
-    message = np.eye(whose.share.shape[1])[arms]
-    for p in range(one + 1, next_one):
-        message = message @ whose.step[p] * np.exp(whose.say[p] - whose.say[p].max())
-        # whatever becomes of both arms alike says nothing
-        message /= message.max() + 1e-300
-    return np.asarray((message @ whose.step[next_one])[np.arange(len(arms)), arms])
+def _arrives(chain: Chain, message: Floats, pitch: Ints, arms: Ints) -> Floats:
+    """(N, arms): likelihood of the labels and of each arm's throwing the pitch, after a message (N, 1 or arms, K), one for all or each."""
+    each, every = np.arange(len(arms))[:, None], np.arange(arms.shape[1])
+    of = every if message.shape[1] > 1 else 0 * every
+    leaves = (message @ chain.leaves)[each, of, arms] * chain.change[pitch[:, None], arms]
+    return np.asarray(leaves + message[each, of, arms] * chain.stays[arms] * chain.stay[pitch[:, None], arms])
+
+
+def _past_others(chain: Chain, one: Ints, next_one: Ints, arms: Ints) -> Floats:
+    """(N, arms): likelihood that an arm that threw one pitch throws a later one, whoever threw those in between, up to what no arm changes."""
+    message = np.eye(len(chain.stays))[arms]
+    for n in range(1, int((next_one - one).max(initial=1))):
+        on = np.flatnonzero(one + n < next_one)
+        pitch, old = one[on] + n, message[on]
+        new = (old @ chain.leaves) * chain.change[pitch][:, None] + old * (chain.stays * chain.stay[pitch])[:, None]
+        new *= chain.readings[pitch][:, None]
+        # whatever becomes of all arms alike says nothing
+        message[on] = new / (new.max(axis=(1, 2), keepdims=True) + 1e-300)
+    return _arrives(chain, message, next_one, arms)
 
 
 def _log(likelihood: Floats) -> Floats:
     return np.asarray(np.log(likelihood + 1e-300))
 
 
-def _readings_of_run(day: Day, whose: Whose, pitches: Ints, which: Ints) -> Floats:
-    """(which,): log-likelihood of the median readings of `pitches`, from what is known of each arm without these pitches.
+def _readings_of_runs(day: Day, whose: Whose, runs: list[Ints], which: Ints) -> Floats:
+    """(R, which): log-likelihood of the median readings of each run, from what is known of each arm without these pitches.
 
     An arm's mean is normal, as wide as its other pitches leave it: an arm that is known from these pitches alone may be anywhere, so
     readings as of the arm shown speak for that one.
     """
+    place = np.full((len(runs), max(len(run) for run in runs)), -1)
+    for n, run in enumerate(runs):
+        place[n, : len(run)] = run
+    # (T, M, R, which) of arms, (T, M, R, L) of readings
     arms = whose.arms
-    arms, spread = arms._replace(mean=arms.mean[:, :, which], seen=arms.seen[:, :, which]), arms.spread[:, :, None]
-    run = day._replace(readings=day.readings[:, :, pitches], measured=day.measured[:, :, pitches])
-    of_run = _counts_for(run, whose.share[pitches][:, which], arms)
-    prior, usual = arms.prior[:, :, None], arms.usual[:, :, None]
-    left = np.maximum(arms.seen - of_run.sum(axis=3), 0.0)
-    left_total = (arms.seen + prior) * arms.mean - prior * usual - _added_up(of_run, run.readings)
+    old, seen, spread = arms.mean[:, :, which], arms.seen[:, :, which], arms.spread[:, :, None, None]
+    readings, measured = day.readings[:, :, place], day.measured[:, :, place] & (place >= 0)
+    counts = _near(readings, measured, old, seen, arms.spread) * whose.share[place[:, None], which[:, :, None]]
+    prior, usual = arms.prior[:, :, None, None], arms.usual[:, :, None, None]
+    left = np.maximum(seen - counts.sum(axis=4), 0.0)
+    left_total = (seen + prior) * old - prior * usual - (counts * readings[:, :, :, None]).sum(axis=4)
     mean = (np.where(left > 1e-6, left_total, 0.0) + prior * usual) / (np.where(left > 1e-6, left, 0.0) + prior)
-    measured = run.measured.sum(axis=2)[:, :, None]
-    middle = np.nan_to_num(medians(np.where(run.measured, run.readings, np.nan)))[:, :, None]
-    wide = spread**2 * (1 / np.maximum(measured, 1) + _WANDERS**2 + 1 / (left + prior))
+    number = measured.sum(axis=3)[..., None]
+    middle = np.nan_to_num(medians(np.where(measured, readings, np.nan)))[..., None]
+    wide = spread**2 * (1 / np.maximum(number, 1) + _WANDERS**2 + 1 / (left + prior))
     say = -0.5 * (np.log(wide) + (middle - mean) ** 2 / wide)
-    return np.asarray(day.weight @ ((measured * say).sum(axis=0) / np.maximum(measured.sum(axis=0), 1)))
+    return np.asarray(np.tensordot(day.weight, (number * say).sum(axis=0) / np.maximum(number.sum(axis=0), 1), 1))

@@ -178,8 +178,13 @@ def _runs_of_day(
     shown = np.where(before < 0, -1, known)
     day = Day(number, shown, len(names), np.nan_to_num(readings), measured, weight)
     whose = whose_pitches(day)
-    runs = [_runs_of_tracker(records, pitches.records, day, whose, t, settled) for t in range(told.shape[1])]
-    return [run for of_tracker in runs for run in of_tracker]
+    thrower = whose.share.argmax(axis=1)
+    stretches = [
+        stretch
+        for t in range(told.shape[1])
+        for stretch in _stretches_of_tracker(records, pitches.records, number, thrower, t, settled)
+    ]
+    return _supported(pitches.records, day, whose, stretches)
 
 
 def _respelt(codes: Ints, same: dict[int, int]) -> Ints:
@@ -216,35 +221,50 @@ def _taken(records: Records, rows: Ints, metrics: tuple[str, ...]) -> Floats:
     return np.where((rows >= 0)[:, :, None], values, np.nan)
 
 
-def _runs_of_tracker(records: Records, rows: Ints, day: Day, whose: Whose, t: int, settled: Bools) -> list[_Run]:
-    """For each arm, the stretches of its pitches, in the device's order, that carry one other label.
+class _Stretch(NamedTuple):
+    """Pitches of one arm, in a device's order, that carry one other label; `example`: (pitch, tracker) of the arm's label on one of them."""
 
-    Pitches of other arms in between (two mounds in use) do not break a run.
+    tracker: int
+    pitches: Ints
+    shown: int
+    arm: int
+    example: tuple[int, int]
+
+
+def _stretches_of_tracker(
+    records: Records, rows: Ints, told: Ints, thrower: Ints, t: int, settled: Bools
+) -> list[_Stretch]:
+    """For each arm, the stretches of its pitches, in the device's order, that carry one other label, where another tracker has the arm's
+    label on any of them. Pitches of other arms in between (two mounds in use) do not break one.
     """
-    mine = np.flatnonzero(day.told[:, t] >= 0)
+    mine = np.flatnonzero(told[:, t] >= 0)
     mine = mine[~settled[rows[mine, t]]]
     mine = mine[np.argsort(rows[mine, t], kind="stable")]
-    thrower = whose.share[mine].argmax(axis=1)
-    runs = []
-    for arm in np.unique(thrower[thrower != day.told[mine, t]]).tolist():
-        his = mine[thrower == arm]
-        breaks = (np.diff(day.told[his, t]) != 0) | (np.diff(records.file[rows[his, t]]) != 0)
-        for stretch in np.split(his, np.flatnonzero(breaks) + 1):
-            if day.told[stretch[0], t] != arm:
-                runs += _told_run(rows, day, whose, t, stretch, arm)
-    return runs
+    # arm by arm, each in the device's order
+    mine = mine[np.argsort(thrower[mine], kind="stable")]
+    marks = np.stack([thrower[mine], told[mine, t], records.file[rows[mine, t]]])
+    named = (told[mine] == thrower[mine][:, None]).any(axis=1)
+    begin = np.flatnonzero((np.diff(marks, prepend=-1) != 0).any(axis=0))
+    wanted = (marks[0] != marks[1])[begin] & np.logical_or.reduceat(named, begin) if len(begin) else begin > 0
+    end = np.append(begin[1:], len(mine))
+    out = []
+    for first, last in zip(begin[wanted].tolist(), end[wanted].tolist(), strict=True):
+        at = first + int(named[first:last].argmax())
+        arm, pitch = int(marks[0, first]), int(mine[at])
+        example = (pitch, int((told[pitch] == arm).argmax()))
+        out.append(_Stretch(t, mine[first:last], int(marks[1, first]), arm, example))
+    return out
 
 
-def _told_run(rows: Ints, day: Day, whose: Whose, t: int, stretch: Ints, arm: int) -> list[_Run]:
-    """The run, if another tracker has the arm's label on any of its pitches and the evidence is strong enough."""
-    so_told = np.argwhere(day.told[stretch] == arm)
-    if not len(so_told):
-        return []
-    ratio = round(support(day, whose, np.sort(stretch), int(day.told[stretch[0], t]), arm), 3)
-    if ratio < _LEAST_SUPPORT:
-        return []
-    at, other = so_told[0]
-    return [_Run(rows[stretch, t], int(rows[stretch[at], other]), round(probability_right(ratio), 3))]
+def _supported(rows: Ints, day: Day, whose: Whose, stretches: list[_Stretch]) -> list[_Run]:
+    """The runs for which the evidence is strong enough."""
+    shown, arm = (np.array([getattr(s, name) for s in stretches], dtype=np.int64) for name in ("shown", "arm"))
+    ratios = support(day, whose, [np.sort(s.pitches) for s in stretches], shown, arm).round(3)
+    return [
+        _Run(rows[s.pitches, s.tracker], int(rows[s.example]), round(probability_right(ratio), 3))
+        for s, ratio in zip(stretches, ratios.tolist(), strict=True)
+        if ratio >= _LEAST_SUPPORT
+    ]
 
 
 def probability_right(support: float) -> float:

@@ -24,9 +24,10 @@ def label_evidence(model: LabelModel, which: Ints, labels: Ints, first: Ints, se
     total = np.zeros(len(first))
     for k in range(labels.shape[1]):
         a, b = labels[first, k], labels[second, k]
-        same, other = model.same[which, k], model.other[which, k]
-        say = np.where(a == b, np.log(same / other), np.log((1 - same) / (1 - other)))
-        total += np.where((a >= 0) & (b >= 0), SAY[k] * say, 0.0)
+        same, other = model.same[:, k], model.other[:, k]
+        says = SAY[k] * np.stack([np.zeros(len(same)), np.log((1 - same) / (1 - other)), np.log(same / other)])
+        event = np.where((a >= 0) & (b >= 0), 1 + (a == b), 0)
+        total += says[event, which]
     return total
 
 

@@ -37,8 +37,9 @@ def one_spelling(told: Ints, spellings: Mapping[int, Spelling]) -> dict[int, int
 def _same_arm(told: Ints, spellings: Mapping[int, Spelling]) -> tuple[int, int] | None:
     """The pair of names that most surely stand for one arm, the one that more trackers write first."""
     names = np.unique(told[told >= 0])
-    used = np.array([(told == name).any(axis=0) for name in names])
-    beside, share = _beside(told, names, used)
+    says = (told == names[:, None, None]).astype(float)
+    used = says.any(axis=1)
+    beside, share = _beside(says, used)
     likely = np.argwhere(np.triu(~(used @ used.T)) & (beside >= _LEAST_BESIDE) & (share > _ALIKE_BESIDE))
     pairs = [
         (int(beside[a, b]), -int(names[a]), -int(names[b]), int(a), int(b))
@@ -60,13 +61,12 @@ def _may_be_one(one: Spelling, other: Spelling, share: float) -> bool:
     return share > _MOSTLY_BESIDE or fuzz.ratio(one.words, other.words) >= 100 * _ALIKE
 
 
-def _beside(told: Ints, names: Ints, used: Bools) -> tuple[Ints, Floats]:
-    """(names, names): pitches where one tracker writes the one and another the other; and their share of the pitches where either one
-    stands beside a label of a tracker that writes the other (of the two shares, the lesser)."""
-    says = told[None] == names[:, None, None]
-    others = says.sum(axis=2)[:, :, None] - says
-    count = np.einsum("apt,bpt->abt", others, says)
-    company = np.einsum("apt,pt->at", others, told >= 0)
-    beside = count.sum(axis=2)
+def _beside(says: Floats, used: Bools) -> tuple[Floats, Floats]:
+    """(names, names), where it `says` (names, pitches, trackers) who writes which name: pitches where one tracker writes the one and another
+    the other; and their share of the pitches where either one stands beside a label of a tracker that writes the other (of the two
+    shares, the lesser)."""
+    others = says.sum(axis=2, keepdims=True) - says
+    beside = others.reshape(len(says), -1) @ says.reshape(len(says), -1).T
+    company = (others * (says.sum(axis=0) > 0)).sum(axis=1)
     most = company @ used.T
     return beside, beside / np.maximum(np.maximum(most, most.T), 1)
