@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from pipeline.matching.alignment import Band, Steps, align, align_singles
-from pipeline.matching.clock import normal_cdf, rounded_centre, running_mean
+from pipeline.matching.clock import box_centre, normal_cdf, rounded_centre, running_mean
 from pipeline.matching.grouping import group_records
 from pipeline.matching.ordering import count_runs, device_order
 
@@ -190,3 +191,16 @@ def test_streams_of_one_record_each_are_aligned_like_all_others(evidence: float,
     short = align_singles(np.array([evidence]), np.array([first_leads]), steps)
     assert short.posterior == pytest.approx(whole.posterior[:, 0, 0], rel=1e-12)
     assert short.log_evidence == pytest.approx(whole.log_evidence, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("pairs", "sigma_s", "resolution_s"), [(4, 1.1, 60.0), (30, 1.6, 60.0), (150, 1.6, 60.0), (60, 1.3, 10.0)]
+)
+def test_the_offset_of_coarse_stamps_is_the_mean_of_what_it_can_be(pairs: int, sigma_s: float, resolution_s: float):
+    rng = np.random.default_rng(pairs)
+    gap = 13.0 + rng.uniform(-resolution_s / 2, resolution_s / 2, pairs) + rng.normal(0, 1, pairs)
+    offset = np.median(gap) + np.arange(-resolution_s / 2, resolution_s / 2, resolution_s / 120)
+    edges = (gap[:, None] - offset + np.array([[[1]], [[-1]]]) * resolution_s / 2) / sigma_s
+    # source: the likelihood of a box with normal edges, by scipy's normal distribution; 2 % of stamps may be off by anything
+    weight = np.prod((norm.cdf(edges[0]) - norm.cdf(edges[1]) + 0.02) / 1.02, axis=0)
+    assert box_centre(gap, sigma_s, resolution_s) == pytest.approx((weight @ offset) / weight.sum(), abs=1e-3)

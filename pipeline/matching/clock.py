@@ -38,6 +38,8 @@ _FEW_PAIRS, _ROUNDED_S = 40, 0.5
 # what clocks that stamp one pitch differ by beyond rounding, three kinds equally likely, and the density of a stamp that is off by
 # anything; guesses, no source
 _STEADINESS_S, _STRAY = (0.1, 0.25, 0.6), 0.01
+# offsets tried for coarse stamps, over one stamp's width, and steps of the table from one to the next; likelihood of a gap that no box holds
+_CANDIDATES, _STEPS_OF_CANDIDATE, _OUTSIDE_BOX = 120, 8, 0.02
 
 
 class Clock(NamedTuple):
@@ -445,11 +447,22 @@ def _segments(offset: Floats, step: float) -> Ints:
 
 def box_centre(gap: Floats, sigma_s: float, resolution_s: float) -> float:
     """For coarse stamps: the offset whose box of one stamp's width holds the gaps best."""
-    half = resolution_s / 2
-    middle = median(gap)
-    candidates = np.arange(middle - half, middle + half, resolution_s / 120)
-    away = gap[None, :] - candidates[:, None]
-    likelihood = np.log(normal_cdf((away + half) / sigma_s) - normal_cdf((away - half) / sigma_s) + 0.02).sum(axis=1)
+    step, lowest, says = _box_says(sigma_s, resolution_s)
+    candidates = median(gap) - resolution_s / 2 + _STEPS_OF_CANDIDATE * step * np.arange(_CANDIDATES)
+    at = (gap - candidates[0]) / step - lowest
+    before = np.floor(at)
+    places = before.astype(np.int64) - _STEPS_OF_CANDIDATE * np.arange(_CANDIDATES)[:, None]
+    np.clip(places, 0, len(says) - 2, out=places)
+    likelihood = says[places] @ (before + 1 - at) + says[places + 1] @ (at - before)
     # the likelihood is flat between its edges: take its centre of mass
     weight = np.exp(likelihood - likelihood.max())
     return float((weight * candidates).sum() / weight.sum())
+
+
+@functools.lru_cache(maxsize=64)
+def _box_says(sigma_s: float, resolution_s: float) -> tuple[float, int, Floats]:
+    """(step, place of the first in steps, log-likelihood of a gap so far from the offset), the same from the ends on."""
+    step = resolution_s / (_CANDIDATES * _STEPS_OF_CANDIDATE)
+    last = math.ceil((resolution_s / 2 + 6 * sigma_s) / step) + 1
+    density = resolution_s * box_density(np.arange(-last, last + 1) * step, sigma_s, resolution_s)
+    return step, -last, np.log(density + _OUTSIDE_BOX)
