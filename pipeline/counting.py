@@ -138,7 +138,9 @@ def trackers_table(ledger: Ledger) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=TRACKERS.polars_schema())
 
 
-def decisions_table(decisions: pl.DataFrame, known: Collection[str], files: pl.DataFrame) -> pl.DataFrame:
+def decisions_table(
+    decisions: pl.DataFrame, known: Collection[str], players: pl.DataFrame, files: pl.DataFrame
+) -> pl.DataFrame:
     """The table `decisions`: those without effect say why. `known`: the ids that are sightings, among those that decisions name."""
     strange = [name for name in named_sightings(decisions) if name not in known]
     unknown = pl.col("kind").is_in(ON_SIGHTINGS) & pl.any_horizontal(pl.col("subject", "object").is_in(strange))
@@ -147,6 +149,8 @@ def decisions_table(decisions: pl.DataFrame, known: Collection[str], files: pl.D
     note = (
         pl.when(unknown)
         .then(pl.lit("names a sighting that is not there"))
+        .when((pl.col("kind") == "thrown_by") & ~pl.col("object").is_in(players.get_column("player_id").implode()))
+        .then(pl.format("names {}, whom neither the roster nor any label names", "object"))
         .when((pl.col("kind") == DROP) & pl.col("held"))
         .then(pl.lit("names an export that lies in its inbox: take it out there first"))
     )

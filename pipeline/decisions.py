@@ -22,7 +22,7 @@ ON_SIGHTINGS = (*_OPPOSITE, "no_pitch", "thrown_by")
 _SIGHTING_ID = re.compile(r"s[0-9a-f]{16}")
 _OF_PLAYERS = ("label_is", "label_is_not", "thrown_by")
 # ids that start so are made by the program for players who are on no roster
-_RESERVED = "x-"
+PROVISIONAL = "x-"
 
 
 class _Row(NamedTuple):
@@ -62,7 +62,8 @@ def read_decisions(
 
     A line of thrown_by may name several sightings, with blanks between: it comes as a row for each of them.
 
-    `players`, `trackers`: the ids of roster and ledger; None = not known, any passes. Whether a sighting of that id exists is known only when the exports are read: the matching tells of those that don't.
+    `players`, `trackers`: the ids of roster and ledger; None = not known, any passes. Whether a sighting of that id, or a player who is on no roster, exists is known only when the exports are read: the table `decisions`
+    tells of those that don't.
     """
     lines, problems = _read_table(path, DECISIONS, required=("kind", "subject"))
     rows = [row for line in lines for row in _by_sighting(line)]
@@ -145,8 +146,8 @@ def tracker_ids(cell: str | None) -> list[tuple[str, str]]:
 
 def _roster_faults(row: _Row, trackers: Collection[str] | None) -> Iterator[Problem]:
     player, hand = row.cells["player_id"], row.cells["hand"]
-    if player is not None and player.startswith(_RESERVED):
-        yield row.problem("player_id", f"starts with {_RESERVED}, which is kept for players on no roster")
+    if player is not None and player.startswith(PROVISIONAL):
+        yield row.problem("player_id", f"starts with {PROVISIONAL}, which is kept for players on no roster")
     if hand is not None and hand not in ROSTER_HANDS:
         yield row.problem("hand", "is not allowed", ROSTER_HANDS)
     for tracker, number in tracker_ids(row.cells["tracker_ids"]):
@@ -215,7 +216,9 @@ def _player_faults(row: _Row, players: Collection[str] | None) -> Iterator[Probl
     player, kind = row.cells["object"], row.cells["kind"]
     if player is None and kind != "label_is_not":
         yield row.problem("object", f"is blank; {kind} needs a player_id")
-    if player is not None and players is not None and player not in players:
+    # whether any label names a player who is on no roster is known only when the exports are read
+    stranger = kind == "thrown_by" and (player or "").startswith(PROVISIONAL)
+    if player is not None and players is not None and player not in players and not stranger:
         yield row.problem("object", "is no player_id of roster.csv", players)
 
 

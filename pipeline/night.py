@@ -239,6 +239,7 @@ def work_through(
     facts_of_nights = _facts_of_nights(ledger, sightings, matched, reconciled.pitches, nights, before)
     agreement = agreement_of_nights(facts_of_nights, ledger.tolerances, _ranks(ledger), sources)
     tell("agree", 1, 1)
+    players = players_of(ledger.roster, ready.labels)
     tables = {
         **reconciled._asdict(),
         **agreement._asdict(),
@@ -246,7 +247,7 @@ def work_through(
         "label_runs": _with_day(matched.label_runs, ready.sightings),
         "pitch_aliases": aliases.filter(pl.col("baseball_day").is_in(list(nights))),
         "sightings": sightings,
-        "players": players_of(ledger.roster, ready.labels),
+        "players": players,
         "name_matches": name_matches_of(ready.labels),
         "set_aside": set_aside,
         "quarantine": quarantine,
@@ -256,7 +257,7 @@ def work_through(
         "settings": settings_table(ledger),
         "trackers": trackers_table(ledger),
         "decisions": decisions_table(
-            ledger.decisions, _known_sightings(ledger, sightings, aside, nights, before), files
+            ledger.decisions, _known_sightings(ledger, sightings, aside, nights, before), players, files
         ),
     }
     kept = {"file_facts": facts, "standing": standing, "measured": measured, "statistics": matched.statistics}

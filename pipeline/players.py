@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.decisions import throwers
+from pipeline.decisions import PROVISIONAL, throwers
 from pipeline.names import Name, alike, parse_name, person_key, same_name_keys, short_form
 from pipeline.strangers import US, name_strangers
 from schemas.contract import conform
@@ -92,7 +92,21 @@ def with_names(
 ) -> pl.DataFrame:
     """The sightings, in the order in which they came, with pitcher_id, pitcher_by and batter_id, and the roster's throwing hand where the
     export says none or a person says who threw."""
-    return _fill_hand(_as_decided(_join_ids(sightings, labels), decisions), roster)
+    strangers = strangers_decided(labels, decisions)
+    known = pl.concat([roster.get_column("player_id"), strangers.get_column("player_id")])
+    said = throwers(decisions).filter(pl.col("player_id").is_in(known.implode()))
+    hands = pl.concat([roster.filter(pl.col("hand").is_in(HANDS)).select("player_id", "hand"), strangers.drop_nulls()])
+    return _fill_hand(_as_decided(_join_ids(sightings, labels), said), hands)
+
+
+def strangers_decided(labels: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
+    """Of the players on no roster of whom a person says that they threw, those whom any of the named `labels` names: player_id, and the
+    throwing hand as most rows have it."""
+    said = throwers(decisions).get_column("player_id").unique()
+    said = said.filter(said.str.starts_with(PROVISIONAL))
+    theirs = labels.filter(pl.col("player_id").is_in(said.implode()))
+    hands = _commonest(theirs.filter(pl.col("role") == "pitcher"), "hand")
+    return theirs.select("player_id").unique().join(hands, on="player_id", how="left").sort("player_id")
 
 
 _VERDICT = {
@@ -364,23 +378,28 @@ def _join_ids(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
     return sightings.with_columns(pitcher_by=by_label).select(columns)
 
 
-def _as_decided(sightings: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
+def _as_decided(sightings: pl.DataFrame, throwers: pl.DataFrame) -> pl.DataFrame:
     """With the pitcher whom a person named for a sighting, whatever its label says."""
-    said = sightings.join(throwers(decisions), on="sighting_id", how="left", maintain_order="left")
+    said = sightings.join(throwers, on="sighting_id", how="left", maintain_order="left")
     by_person = pl.when(pl.col("player_id").is_not_null()).then(pl.lit("person"))
     return said.with_columns(
         pitcher_id=pl.coalesce("player_id", "pitcher_id"), pitcher_by=pl.coalesce(by_person, "pitcher_by")
     ).select(sightings.columns)
 
 
-def _fill_hand(sightings: pl.DataFrame, roster: pl.DataFrame) -> pl.DataFrame:
-    """The export's throwing hand before the roster's; but under a label that a person contradicts it is another arm's."""
-    hands = roster.filter(pl.col("hand").is_in(HANDS)).select(pitcher_id="player_id", _roster_hand="hand")
-    joined = sightings.join(hands, on="pitcher_id", how="left", maintain_order="left")
+def _fill_hand(sightings: pl.DataFrame, hands: pl.DataFrame) -> pl.DataFrame:
+    """The export's throwing hand before the player's; but under a label that a person contradicts it is another arm's.
+
+    What other exports say of a stranger's hand counts only there: a decision about some of his pitches changes nothing of the others.
+    """
+    joined = sightings.join(
+        hands.select(pitcher_id="player_id", _hand="hand"), on="pitcher_id", how="left", maintain_order="left"
+    )
+    of_roster = pl.when(~pl.col("pitcher_id").str.starts_with(PROVISIONAL)).then("_hand")
     filled = (
         pl.when(pl.col("pitcher_by") == "person")
-        .then(pl.coalesce("_roster_hand", "pitcher_hand"))
-        .otherwise(pl.coalesce("pitcher_hand", "_roster_hand"))
+        .then(pl.coalesce("_hand", "pitcher_hand"))
+        .otherwise(pl.coalesce("pitcher_hand", of_roster))
     )
     return joined.with_columns(pitcher_hand=filled).select(sightings.columns)
 

@@ -12,13 +12,14 @@ import polars as pl
 
 from pipeline.agreement.corrections import Correction, apply_corrections
 from pipeline.checking import check_sightings
+from pipeline.decisions import throwers
 from pipeline.gathering import Gathered, Progress, gather, in_order_of_names, newness
 from pipeline.inbox import ExportFile
 from pipeline.ledger import Ledger
 from pipeline.matching import days_to_match
 from pipeline.memory import Memory, renewed, renewed_files
 from pipeline.planning import Plan
-from pipeline.players import LABELS, distinct_labels, name_labels, with_names
+from pipeline.players import LABELS, distinct_labels, name_labels, strangers_decided, with_names
 from pipeline.repeats import resolve_repeats
 from schemas.contract import conform
 from schemas.tables import TABLES
@@ -68,7 +69,8 @@ def prepare(ledger: Ledger, plan: Plan, memory: Memory | None, tell: Progress) -
         once = resolve_repeats(corrected, newness(of_files["file_facts"]))
         labels = renewed(_rows_only(old["labels"]), distinct_labels(once.sightings), nights)
         labels = name_labels(labels, ledger.roster, ledger.decisions)
-        moved = _nights_renamed(old["labels"], labels, inputs)
+        moved = _nights_renamed(old["labels"], labels, inputs) | _nights_of_strangers(memory, labels, ledger.decisions)
+        moved = moved - inputs
         if not moved:
             break
         inputs |= moved
@@ -200,6 +202,16 @@ def _nights_renamed(before: pl.DataFrame | None, labels: pl.DataFrame, inputs: C
     was, now = (frame.select(NAMED).filter(others).sort(LABELS, nulls_last=False) for frame in (before, labels))
     moved = was["player_id"].ne_missing(now["player_id"]) | was["roster_hand"].ne_missing(now["roster_hand"])
     return _nights(now.filter(moved))
+
+
+def _nights_of_strangers(memory: Memory | None, labels: pl.DataFrame, decisions: pl.DataFrame) -> set[date]:
+    """Nights of pitches that a person gave to a player on no roster, who by the labels of other nights came, went, or has another hand."""
+    if memory is None:
+        return set()
+    was, now = (strangers_decided(frame, decisions) for frame in (memory.frame("labels"), labels))
+    moved = pl.concat([was, now]).filter(~pl.struct("player_id", "hand").is_duplicated()).get_column("player_id")
+    pitches = throwers(decisions).filter(pl.col("player_id").is_in(moved.implode()))
+    return _nights(memory.sighting_nights().join(pitches, on="sighting_id", how="semi")) if len(pitches) else set()
 
 
 def _stacked(table: str, *parts: pl.DataFrame) -> pl.DataFrame:

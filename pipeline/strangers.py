@@ -5,9 +5,10 @@ from collections import defaultdict
 
 import polars as pl
 
+from pipeline.decisions import PROVISIONAL
 from pipeline.names import natural_order, parse_name, short_form
 
-US, OPPONENT, PROVISIONAL = "us", "opponent", "x-"
+US, OPPONENT = "us", "opponent"
 _NAMED = ("tracker", "label", "native_id")
 _SPELLED: dict[str, pl.DataType | type[pl.DataType]] = {
     "shown": pl.String,

@@ -170,7 +170,7 @@ def test_decisions_that_can_hold_together_are_no_problem(tmp_path: Path) -> None
         "label_is_not,,Brandt,p2,,,",
         f"not_same_pitch,,{ONE},{OTHER},,,",
         f"no_pitch,,{ONE},,,,",
-        f"thrown_by,,{ONE} {OTHER},p1,,,",
+        f"thrown_by,,{OTHER},x-visitors-ann-exempel,,,",
         f"thrown_by,yard_radar,{ONE},p1,,,",
     )
     assert decisions(tmp_path, *lines) == []

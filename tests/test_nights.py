@@ -351,6 +351,7 @@ def test_an_export_is_read_as_it_was_hashed_even_if_it_is_replaced_meanwhile(
         ("no_pitch", None),
         ("thrown_by", 1),
         ("hand", None),
+        ("stranger", None),
     ],
 )
 def test_what_depends_on_a_changed_setting_is_redone(
@@ -362,6 +363,13 @@ def test_what_depends_on_a_changed_setting_is_redone(
         # of a player whom no label of the one night names
         decide(workspace, f"thrown_by,,{_of_one_night(workspace)},hs06,me,2026-11-25,saw it")
         night(workspace)
+    if change == "stranger":
+        stranger, labels, pitches = _stranger(workspace)
+        decide(workspace, f"thrown_by,,{pitches},{stranger},me,2026-11-25,saw it")
+        night(workspace)
+        assert stranger in published(workspace)["sightings"].filter(pitcher_by="person").get_column("pitcher_id")
+        # that he is somebody of ours leaves a player whom nobody names
+        decide(workspace, *(f'label_is,,"{label}",hs01,me,2026-11-25,asked him' for label in labels))
     if change == "comment":
         ledger.write_text(text + "\n# nothing\n")
     elif change == "profile":
@@ -400,6 +408,9 @@ def test_what_depends_on_a_changed_setting_is_redone(
     if nights is not None:
         assert len(report.nights) == nights
     assert report.published == (change != "comment")
+    if change == "stranger":
+        (note,) = published(workspace)["decisions"].get_column("note").drop_nulls().unique()
+        assert note == f"names {stranger}, whom neither the roster nor any label names"
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 
@@ -409,6 +420,16 @@ def _of_one_night(workspace: Path) -> str:
     with_him = seen.filter(pl.col("pitcher_id") == "hs06").get_column("baseball_day").unique()
     days = seen.filter(~pl.col("baseball_day").is_in(with_him.implode())).sort("baseball_day", "sighting_id")
     return " ".join(days.get_column("sighting_id").tail(3))
+
+
+def _stranger(workspace: Path) -> tuple[str, list[str], str]:
+    """A pitcher on no roster, the labels that name him, and three sightings of a night on which none does."""
+    seen = published(workspace)["sightings"].sort("baseball_day", "sighting_id")
+    batters = seen.get_column("batter_id").drop_nulls().unique()
+    his = seen.filter(pl.col("pitcher_id").str.starts_with("x-"), ~pl.col("pitcher_id").is_in(batters.implode()))
+    his = his.filter(pl.col("pitcher_id") == his["pitcher_id"].max())
+    others = seen.filter(~pl.col("baseball_day").is_in(his["baseball_day"].implode()))
+    return his["pitcher_id"][0], his["pitcher_label"].unique().to_list(), " ".join(others["sighting_id"].head(3))
 
 
 def _other_definition(profile: str) -> str:

@@ -228,6 +228,28 @@ def test_a_person_who_says_who_threw_outweighs_the_label_and_its_hand() -> None:
     assert named["pitcher_label"].to_list() == rows["pitcher_label"].to_list()
 
 
+def test_a_person_may_say_that_a_stranger_threw_whom_a_label_names() -> None:
+    rows = sightings(
+        *game({"sighting_id": "s1"} | THEIRS[0] | {"pitcher_hand": "right"}),
+        *game({"sighting_id": "s2"} | THEIRS[1] | {"pitcher_hand": "left"}),
+        *game({"sighting_id": "s3"} | THEIRS[1]),
+        *game(*OURS),
+    )
+    abel, nico = "x-quillmere-abel-sorvo", "x-quillmere-nico-drunor"
+    said = [
+        {"kind": "thrown_by", "subject": sighting, "object": player}
+        for sighting, player in (("s1", nico), ("s2", "x-quillmere-nobody"))
+    ]
+    named = name_players(rows, roster(), decisions(*said)).sightings.head(3)
+    assert named.select("pitcher_id", "pitcher_by", "pitcher_hand").rows() == [
+        (nico, "person", "left"),
+        (nico, "label", "left"),
+        # that some other pitch is said to be his changes nothing of what an export leaves open
+        (nico, "label", None),
+    ]
+    assert abel not in named["pitcher_id"].to_list()
+
+
 def test_brothers_are_not_taken_for_one_another() -> None:
     men = roster({"player_id": "a", "name": "Marco Ramolde"}, {"player_id": "b", "name": "Wes Jr. Fairborne"})
     named = name_players(sightings({"pitcher_label": "Marcus Ramolde"}), men, decisions())

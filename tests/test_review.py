@@ -41,7 +41,7 @@ def first_about(items: list[Item], words: str, says: str = "") -> Item:
 
 
 def sightings_of(folder: Path, *ids: str) -> pl.DataFrame:
-    found = run_query(folder / "warehouse", "select sighting_id, pitch_id, pitcher_id from sightings")
+    found = run_query(folder / "warehouse", "select sighting_id, pitch_id, pitcher_id, pitcher_by from sightings")
     return found.filter(pl.col("sighting_id").is_in(ids))
 
 
@@ -96,17 +96,21 @@ def test_lines_in_the_text_are_whole_whatever_the_width(demo: Path) -> None:
     assert set(lines) <= set(text)
 
 
-def test_a_run_of_stale_labels_comes_with_a_line_for_either_pitcher_who_is_on_the_roster(demo: Path) -> None:
+def test_a_run_of_stale_labels_comes_with_a_line_for_either_pitcher_opponents_too(demo: Path) -> None:
     runs = open_items(demo, "--kind", "labels")
     assert len(runs) == run_query(demo / "warehouse", "from label_runs").height
-    ours = set(pl.read_csv(demo / "roster.csv").get_column("player_id"))
-    counts = []
+    players = run_query(demo / "warehouse", "from players")
+    counts, said = [], set()
     for item in runs:
         for answer in item["answers"]:
             counts.append(len(answer["lines"]))
             assert ("export again" in answer["says"]) == (not answer["lines"])
-            assert all(line.startswith("thrown_by,") and line.split(",")[3] in ours for line in answer["lines"])
-    assert set(counts) == {0, 1}
+            assert all(line.startswith("thrown_by,") for line in answer["lines"])
+            said |= {line.split(",")[3] for line in answer["lines"]}
+    assert said <= set(players.get_column("player_id"))
+    assert said & set(players.filter("provisional").get_column("player_id"))
+    assert said & set(players.filter("on_roster").get_column("player_id"))
+    assert set(counts) <= {0, 1}
 
 
 @pytest.fixture(scope="module")
@@ -131,10 +135,13 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
         "nobody": first_about(names, "Rusk"),
     }
     runs = [item for item in open_items(folder, "--kind", "labels") if all(a["lines"] for a in item["answers"])]
-    taken |= {"his": runs[0], "as labelled": runs[1]}
+    strangers = [run for run in runs if ",x-" in lines_for(run, "yes")[0] and ",x-" in lines_for(run, "no")[0]]
+    ours = [run for run in runs if run not in strangers]
+    taken |= {"his": ours[0], "as labelled": ours[1], "opponent's": strangers[0]}
     says = {
         "his": "yes",
         "as labelled": "no",
+        "opponent's": "yes",
         "one": "are one pitch",
         "apart": "none of these",
         "is": "it is Corwin Pellgrave",
@@ -163,7 +170,7 @@ def test_what_was_decided_is_asked_no_more(decided: tuple[Path, dict[str, Item],
     for how in ("one", "apart", "no pitch"):
         assert asked.isdisjoint(lines[how])
     about = {name for line in asked if line.startswith("thrown_by") for name in line.split(",")[2].split()}
-    for how in ("his", "as labelled"):
+    for how in ("his", "as labelled", "opponent's"):
         assert about.isdisjoint(lines[how][0].split(",")[2].split())
     notes = run_query(folder / "warehouse", "select note from decisions where note is not null")
     assert notes.is_empty()
@@ -182,6 +189,10 @@ def test_what_was_decided_is_obeyed(decided: tuple[Path, dict[str, Item], dict[s
         "select distinct pitcher_label, pitcher_id from sightings where pitcher_label in ('Corwin Pelgrave', 'Ollerby, Rusk')",
     )
     ids = dict(named.iter_rows())
+    for how in ("his", "opponent's"):
+        _, _, sightings, player = lines[how][0].split(",")[:4]
+        pitches = sightings_of(folder, *sightings.split())
+        assert set(pitches.select("pitcher_id", "pitcher_by").iter_rows()) == {(player, "person")}
     assert ids["Corwin Pelgrave"] == "hs08" and ids["Ollerby, Rusk"].startswith("x-")
 
 

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from pipeline.decisions import PROVISIONAL
 from pipeline.matching.arms import Day, Whose, support, whose_pitches
 from pipeline.matching.arrays import Bools, Floats, Ints, medians
 from pipeline.matching.grouping import Groups
@@ -116,8 +117,7 @@ def _spellings(records: Records, sightings: pl.DataFrame) -> dict[int, Spelling]
     written = records.frame.select("sighting_id", code=pl.Series(records.labels[:, _PITCHER])).join(
         sightings.select("sighting_id", pitcher_words().alias("words"), "pitcher_id"), on="sighting_id"
     )
-    # a provisional player's id begins with x-: nobody of the roster
-    on_roster = (~pl.col("pitcher_id").str.starts_with("x-")).fill_null(False)
+    on_roster = (~pl.col("pitcher_id").str.starts_with(PROVISIONAL)).fill_null(False)
     each = written.filter(pl.col("code") >= 0).group_by("code").agg(pl.col("words").min(), on_roster.any())
     return {code: Spelling(words or "", known) for code, words, known in each.iter_rows()}
 

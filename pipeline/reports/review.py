@@ -208,18 +208,18 @@ def _labels(con: duckdb.DuckDBPyConnection, today: date) -> Iterator[Item]:
         left join (select sighting_id, pitcher_id from sightings) as first on first_sighting_id = first.sighting_id
         order by baseball_day desc, pitches desc, tracker, first_sighting_id""",
     )
-    ours = {player for (player,) in con.execute("select player_id from players where on_roster").fetchall()}
+    players = {player for (player,) in con.execute("select player_id from players").fetchall()}
     for run in rows:
         question = f"{run['tracker']}: are the {count_of(run['pitches'], 'pitch', 'pitches')} labelled '{run['label']}' in {run['file_name']} {run['proposed_label']}'s?"
         why = f"another tracker says {run['proposed_label']} ({run['proposed_player_id'] or 'not settled who that is'}), and labels and readings together are for it, probability {run['probability']:.2f}; from {run['first_sighting_id']} to {run['last_sighting_id']} (each of them: label_runs.sighting_ids)"
-        yes = _thrower("yes, they are his", run, run["proposed_player_id"], ours, today)
-        no = _thrower("no, they are as labelled", run, run["player_id"], ours, today)
+        yes = _thrower("yes, they are his", run, run["proposed_player_id"], players, today)
+        no = _thrower("no, they are as labelled", run, run["player_id"], players, today)
         yield Item("labels", run["baseball_day"], question, (why,), (yes, no))
 
 
-def _thrower(says: str, run: Row, player: str | None, ours: set[str], today: date) -> Answer:
-    """That a player threw a run's pitches; of one who is not on the roster no line can tell that."""
-    if player not in ours:
+def _thrower(says: str, run: Row, player: str | None, players: set[str], today: date) -> Answer:
+    """That a player threw a run's pitches; of one whom nobody knows yet no line can tell that."""
+    if player not in players:
         return Answer(f"{says}: mend the wrong label at its device, or in its export, and export again; {MEANWHILE}")
     sightings = run["sighting_ids"].replace(",", " ")
     return Answer(says, (decision_line("thrown_by", sightings, str(player), run["tracker"], on=str(today)),))
