@@ -210,10 +210,11 @@ def _read_labels(day: Day) -> _Labels:
 
 def _label_likelihoods(labels: _Labels, habits: _Habits, names: int) -> Floats:
     """(2, P, K): likelihood of the labels where the arm is another than at the pitch before, and where it is the same."""
-    none, wrong = np.ones_like(habits.slips), habits.slips / max(names - 1, 1)
-    left = np.stack([habits.forgotten, habits.stays_wrong])
-    chances = np.broadcast_arrays(none, 1 - habits.slips, wrong, 1 - left, left, wrong)
-    return np.asarray(np.stack(chances, axis=-1).reshape(2, -1).take(labels.event, axis=1).prod(axis=1))
+    wrong, left = habits.slips / max(names - 1, 1), np.array([habits.forgotten, habits.stays_wrong])
+    chances = np.ones((2, len(wrong), _EVENTS))
+    chances[:, :, 1], chances[:, :, 2] = 1 - habits.slips, wrong
+    chances[:, :, 3], chances[:, :, 4], chances[:, :, 5] = 1 - left, left, wrong
+    return np.asarray(chances.reshape(2, -1).take(labels.event, axis=1).prod(axis=1))
 
 
 def _learn_habits(labels: _Labels, passed: Passed) -> _Habits:
