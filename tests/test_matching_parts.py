@@ -15,13 +15,18 @@ from pipeline.matching.grouping import group_records
 from pipeline.matching.ordering import count_runs, device_order
 
 
-def _every_alignment(evidence: np.ndarray, leads: np.ndarray, s: dict[str, float]) -> tuple[float, np.ndarray]:
-    """Sum over all alignments and the share of those that hold each pair, by walking every path."""
+def _every_alignment(
+    evidence: np.ndarray, leads: np.ndarray, band: tuple[np.ndarray, np.ndarray], s: dict[str, float]
+) -> tuple[float, np.ndarray]:
+    """Sum over all alignments inside a band and the share of those that hold each pair, by walking every path."""
     n, m = evidence.shape
+    low, high = (np.insert(column, 0, column[0]) for column in band)
     held, total = np.zeros((n, m)), 0.0
 
     def walk(i: int, j: int, state: str, weight: float, pairs: tuple[tuple[int, int], ...]) -> None:
         nonlocal total
+        if not low[i] <= j <= high[i] + 1:
+            return
         if (i, j) == (n, m):
             total += weight
             for pair in pairs:
@@ -46,57 +51,87 @@ def _every_alignment(evidence: np.ndarray, leads: np.ndarray, s: dict[str, float
     return math.log(total), held / total
 
 
-@pytest.mark.parametrize("seed", range(6))
+def _band(evidence: np.ndarray, leads: np.ndarray, low: np.ndarray, high: np.ndarray, clocked: bool) -> Band:
+    """Of one pair of streams."""
+    (n, m), at = evidence.shape, np.arange(evidence.shape[1])
+    inside = (at >= low[:, None]) & (at <= high[:, None])
+    return Band(evidence[inside], leads[inside], low, high, np.array([n]), np.array([m]), np.array([clocked]))
+
+
+def _whole_band(evidence: np.ndarray, leads: np.ndarray) -> Band:
+    n, m = evidence.shape
+    return _band(evidence, leads, np.zeros(n, dtype=int), np.full(n, m - 1), True)
+
+
+def _random_band(rng: np.random.Generator, clocked: bool) -> tuple[Band, np.ndarray, np.ndarray]:
+    """(band, evidence, leads) of two short streams."""
+    n, m = (int(v) for v in rng.integers(1, 5, 2))
+    low, high = np.sort(rng.integers(0, m, (2, n)), axis=1)
+    low[0], high[-1] = 0, m - 1
+    low = np.minimum(low, high)
+    # no row may begin right of where the row before ends
+    low[1:] = np.minimum(low[1:], high[:-1])
+    leads = np.sort(rng.random(n))[:, None] < np.sort(rng.random(m)) if clocked else np.ones((n, m), dtype=bool)
+    if clocked:
+        leads &= np.arange(m) >= low[:, None]
+    evidence = rng.normal(0, 2, (n, m))
+    evidence[(np.arange(m) < low[:, None]) | (np.arange(m) > high[:, None])] = -np.inf
+    return _band(evidence, leads, low, high, clocked), evidence, leads
+
+
+@pytest.mark.parametrize("seed", range(12))
 def test_the_alignment_agrees_with_counting_every_alignment(seed: int):
     rng = np.random.default_rng(seed)
-    n, m = (int(v) for v in rng.integers(1, 5, 2))
-    evidence = rng.normal(0, 2, (n, m))
-    leads = (
-        np.sort(rng.random(n))[:, None] < np.sort(rng.random(m))[None, :] if seed % 3 else np.ones((n, m), dtype=bool)
+    some = [_random_band(rng, bool(k % 3)) for k in range(4)]
+    every = []
+    for _ in some:
+        begin, extend = rng.uniform(0.05, 0.3, 2), rng.uniform(0.3, 0.8, 2)
+        turned = 0.3 * (1 - extend)
+        every.append(
+            (
+                1 - begin.sum(),
+                *begin,
+                extend[0],
+                turned[0],
+                1 - extend[0] - turned[0],
+                extend[1],
+                turned[1],
+                1 - extend[1] - turned[1],
+                0.95,
+                0.95,
+                0.9,
+                0.9,
+                0.1,
+            )
+        )
+    together = align(
+        Band(*(np.concatenate(parts) for parts in zip(*(band for band, _, _ in some), strict=True))),
+        Steps(*np.array(every).T),
     )
-    begin, extend = rng.uniform(0.05, 0.3, 2), rng.uniform(0.3, 0.8, 2)
-    turned = 0.3 * (1 - extend)
-    values = (
-        1 - begin.sum(),
-        *begin,
-        extend[0],
-        turned[0],
-        1 - extend[0] - turned[0],
-        extend[1],
-        turned[1],
-        1 - extend[1] - turned[1],
-        0.95,
-        0.95,
-        0.9,
-        0.9,
-        0.1,
-    )
-    steps = Steps(*(np.full(2, v) for v in values))
-    dense, ahead = (
-        np.full((2, 6, m + 2), -np.inf),
-        np.ones((2, 6, m + 3), dtype=bool),
-    )  # padded, and twice: batches must not mix
-    dense[:, :n, :m], ahead[:, :n, 1 : m + 1] = evidence, leads
-    result = align(
-        Band(dense, ahead, np.zeros((2, 6), dtype=int), np.full((2, 6), m), np.array([n, n]), np.array([m, m])), steps
-    )
-    total, held = _every_alignment(evidence, leads, dict(zip(Steps._fields, values, strict=True)))
-    assert result.log_evidence == pytest.approx([total, total], abs=1e-9)
-    assert result.posterior[1, :n, :m] == pytest.approx(held, abs=1e-9)
+    posterior = np.split(together.posterior, np.cumsum([len(band.evidence) for band, _, _ in some])[:-1])
+    for k, ((band, evidence, leads), values) in enumerate(zip(some, every, strict=True)):
+        alone = align(band, Steps(*(np.array([value]) for value in values)))
+        # batches do not mix, to the last bit
+        assert alone.posterior.tobytes() == posterior[k].tobytes()
+        assert alone.log_evidence[0] == together.log_evidence[k]
+        total, held = _every_alignment(
+            evidence, leads, (band.low, band.high), dict(zip(Steps._fields, values, strict=True))
+        )
+        at = np.arange(evidence.shape[1])
+        inside = (at >= band.low[:, None]) & (at <= band.high[:, None])
+        assert alone.log_evidence == pytest.approx([total], abs=1e-9)
+        assert alone.posterior == pytest.approx(held[inside], abs=1e-9)
 
 
 def test_overwhelming_evidence_does_not_overflow():
     n = 40
-    evidence = np.full((1, n, n), -60.0)
-    evidence[0, np.arange(n), np.arange(n)] = 80.0
+    evidence = np.full((n, n), -60.0)
+    np.fill_diagonal(evidence, 80.0)
     steps = Steps(
         *(np.array([v]) for v in (0.9, 0.05, 0.05, 0.6, 0.1, 0.3, 0.6, 0.1, 0.3, 0.98, 0.98, 0.98, 0.98, 0.1))
     )
-    ahead = np.ones((1, n, n + 1), dtype=bool)
-    result = align(
-        Band(evidence, ahead, np.zeros((1, n), dtype=int), np.full((1, n), n), np.array([n]), np.array([n])), steps
-    )
-    assert result.posterior[0] == pytest.approx(np.eye(n), abs=1e-9)
+    result = align(_whole_band(evidence, np.ones((n, n), dtype=bool)), steps)
+    assert result.posterior == pytest.approx(np.eye(n).ravel(), abs=1e-9)
 
 
 def test_a_restarted_count_is_kept_in_the_order_of_the_file():
@@ -185,11 +220,9 @@ def test_few_stamps_of_whole_seconds_tell_the_fraction_of_an_offset_by_how_often
 @pytest.mark.parametrize("evidence", [-40.0, -1.0, 0.0, 3.0, 80.0])
 def test_streams_of_one_record_each_are_aligned_like_all_others(evidence: float, first_leads: bool) -> None:
     steps = Steps(*(np.array([weight]) for weight in np.linspace(0.05, 0.95, len(Steps._fields))))
-    one = np.ones(1, dtype=int)
-    leads, low = np.array([[[True, first_leads]]]), np.zeros((1, 1), dtype=int)
-    whole = align(Band(np.full((1, 1, 1), evidence), leads, low, low + 1, one, one), steps)
+    whole = align(_whole_band(np.array([[evidence]]), np.array([[first_leads]])), steps)
     short = align_singles(np.array([evidence]), np.array([first_leads]), steps)
-    assert short.posterior == pytest.approx(whole.posterior[:, 0, 0], rel=1e-12)
+    assert short.posterior == pytest.approx(whole.posterior, rel=1e-12)
     assert short.log_evidence == pytest.approx(whole.log_evidence, rel=1e-12)
 
 

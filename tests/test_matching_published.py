@@ -18,12 +18,12 @@ CHECKS = json.loads((Path(__file__).parent / "published" / "matching.json").read
 
 def _global_alignment(a: str, b: str, match: float, mismatch: float, gap: float, beta: float) -> float:
     """log of the sum over alignments of exp(beta x score) / beta, by the kernel that aligns sightings."""
-    evidence = beta * np.array([[match if x == y else mismatch for y in b] for x in a], dtype=float)[None]
+    evidence = beta * np.array([[match if x == y else mismatch for y in b] for x in a], dtype=float)
     one, skip = np.ones(1), np.full(1, math.exp(beta * gap))
     steps = Steps(one, skip, skip, skip, skip, one, skip, skip * 0, one, skip, skip, skip, skip, one * 0)
-    leads = np.ones((1, len(a), len(b) + 1), dtype=bool)
-    low, wide = np.zeros((1, len(a)), dtype=int), np.full((1, len(a)), len(b))
-    band = Band(evidence, leads, low, wide, np.array([len(a)]), np.array([len(b)]))
+    n, m = evidence.shape
+    low, high, leads = np.zeros(n, dtype=int), np.full(n, m - 1), np.ones(n * m, dtype=bool)
+    band = Band(evidence.ravel(), leads, low, high, np.array([n]), np.array([m]), np.array([False]))
     return float(align(band, steps).log_evidence[0])
 
 

@@ -3,20 +3,25 @@
 States: M (both trackers have the pitch), X (only the first), Y (only the second); Durbin, Eddy, Krogh, Mitchison, Biological Sequence
 Analysis, 1998, chapter 4. Between two matches, records that only one has are taken in order of time (without clocks: the first
 tracker's first), so that every alignment has exactly one path and that path stays inside the band. One more move lets two neighbours
-cross, which happens when two mounds are in use. Many pairs of streams are worked at once, row by row.
+cross, which happens when two mounds are in use. Many pairs of streams are worked at once, record by record of the first streams: all
+that is in the band at one level lies end to end, without padding.
 """
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.matching.arrays import Bools, Floats, Ints
+from pipeline.matching.arrays import Bools, Floats, Ints, ranges
 
 _HIGHEST_EVIDENCE = 60.0
 
 
 class Steps(NamedTuple):
-    """Weights of moving between states, one value per pair of streams; `_start` and `_end` hold before the first and after the last."""
+    """Weights of moving between states, one value per pair of streams; `_start` and `_end` hold before the first and after the last.
+
+    Those to and from `both` must not be 0.
+    """
 
     both_both: Floats
     both_first: Floats
@@ -35,61 +40,100 @@ class Steps(NamedTuple):
 
 
 class Band(NamedTuple):
-    """Evidence inside a band: `evidence[u, i, c]` is that of record i of the first stream with record `low[u, i] + c` of the second.
+    """Evidence inside the bands of pairs of streams, end to end: `evidence`, `first_leads` (cells,) by pair of streams, row and column.
 
-    Cells that are not in the band hold -inf; `wide[u, i]` cells from `low` are in it, and no alignment goes by way of others.
-    `rows[u]`, `columns[u]` are the lengths; rows past the end repeat the last `low`.
-    `first_leads[u, i, c]`: whether record i is earlier than record `low[u, i] + c - 1` of the second stream (without clocks: always).
+    `low`, `high` (rows of all,): first and last column of each row; no alignment goes by way of other cells. Neither falls from row to
+    row; a pair of streams' first row begins at column 0, its last ends at its last column.
+    `first_leads`: whether the first stream's record is the earlier (without clocks: always).
+    `rows`, `columns`, `clocked` (pairs of streams,): lengths of the two streams; with clocks, what lies left of a row's band is earlier.
     """
 
     evidence: Floats
     first_leads: Bools
     low: Ints
-    wide: Ints
+    high: Ints
     rows: Ints
     columns: Ints
+    clocked: Bools
 
 
 class Aligned(NamedTuple):
-    """`posterior` has the shape of the band's evidence; `log_evidence[u]` is log(sum over alignments / nothing in common)."""
+    """`posterior` of each cell of the band; `log_evidence` of each pair of streams: log(sum over alignments / nothing in common)."""
 
     posterior: Floats
     log_evidence: Floats
 
 
-class _Lattice(NamedTuple):
-    """Everything by row, prefix lengths counted from the row's low column; arrays (rows + 1, units, width + 1) unless said.
+class _Spans(NamedTuple):
+    """Stretches of columns end to end: the first column of each, how many there are, and the place of the first.
 
-    `match`, `cross`: weights of a pair and of two crossed pairs that end here; `stay_first`, `to_first`, `to_second`: weights of going
-    on with the first stream, from the second to the first, from the first to the second; `stay_second`: (rows + 1, units, 1).
-    `inside`: 1 where an alignment may pass, else 0.
-    `same`, `diagonal`, `diagonal_2`: places in the row before (one and two columns back, and two rows); `ahead`, `ahead_diagonal`,
-    `ahead_diagonal_2`: places in the row after. A place outside the band leads to a cell that holds 0.
+    The last stretch is empty; its place, after all others, stands for what is in none.
     """
 
-    match: Floats
-    cross: Floats
-    stay_first: Floats
-    to_first: Floats
-    to_second: Floats
-    stay_second: Floats
-    finish: Floats
-    inside: Floats
+    low: Ints
+    size: Ints
+    start: Ints
+
+
+class _Lines(NamedTuple):
+    """Rows of the lattice of every pair of streams in both directions: what can follow a node is what came before it, read backward.
+
+    A line's nodes say how many records of the second stream are taken, its `level` how many of the first, both counted in the line's
+    direction; `row` is the level counted forward. Lines are sorted by level; `ends[k]` of them have level k or less.
+    `before`, `before_2`: the lines one and two levels below. `forward`, `backward`: the lines at which each row of the band is taken.
+    `whole`: the backward line where all of both streams is.
+    """
+
+    spans: _Spans
+    unit: Ints
+    level: Ints
+    row: Ints
+    is_backward: Bools
+    ends: Ints
+    before: Ints
+    before_2: Ints
+    forward: Ints
+    backward: Ints
+    whole: Ints
+
+
+class _Pairs(NamedTuple):
+    """By cell of the band, and a last one of weight 0: weight of the pair, and of two crossed pairs that end here.
+
+    Those are (row, column - 1) and (row - 1, column): two neighbours that the trackers saw in different order; `above` is the cell of
+    the second. `forward`, `backward`: nodes at which the pair was taken last, by direction.
+    """
+
+    weight: Floats
+    crossed: Floats
+    above: Ints
+    forward: Ints
+    backward: Ints
+
+
+class _Lattice(NamedTuple):
+    """Places that lead to each node and the weights of these steps; a place outside the band is that of a last node, which holds 0.
+
+    `diagonals` (2, nodes): where one record of both streams less is taken, or two; `both`: weights of the pair or the crossed pairs.
+    `same`: where one of the first stream less is taken; `first` (3, nodes): weights of coming from a pair, from the first's own and
+    from the second's own. `second` (2, nodes): weights of coming, from the node before, from a pair and from the first's own;
+    `carried[k]`: of 2^k more records of the second's own.
+    """
+
+    diagonals: Ints
+    both: Floats
     same: Ints
-    diagonal: Ints
-    diagonal_2: Ints
-    ahead: Ints
-    ahead_diagonal: Ints
-    ahead_diagonal_2: Ints
+    first: Floats
+    second: Floats
+    carried: list[Floats]
 
 
 def align(band: Band, steps: Steps) -> Aligned:
     """Posterior probability of each pair of records, and the evidence that the streams show the same session at all."""
-    lattice = _lattice(band, steps)
-    s = Steps(*(value[:, None] for value in steps))
-    before, log_before, log_total = _forward(lattice, band, s)
-    after, log_after = _backward(lattice, s)
-    return Aligned(_posterior(lattice, before, after, log_before, log_after, log_total), log_total)
+    lines = _lines(band)
+    pairs = _pairs(band, lines, steps)
+    lattice = _lattice(band, lines, pairs, steps)
+    return _posterior(band, lines, pairs, lattice, *_gathered(lines, lattice, steps))
 
 
 def align_singles(evidence: Floats, first_leads: Bools, steps: Steps) -> Aligned:
@@ -99,183 +143,178 @@ def align_singles(evidence: Floats, first_leads: Bools, steps: Steps) -> Aligned
     return Aligned(together / (together + apart), np.log(together + apart))
 
 
-def _lattice(band: Band, steps: Steps) -> _Lattice:
-    """Rows 0..n and prefix lengths low..low+width of every pair of streams."""
-    units, rows, width = band.evidence.shape
-    low = np.concatenate([band.low[:, :1], band.low], axis=1).T  # (rows + 1, units)
-    prefix = low[:, :, None] + np.arange(width + 1)
-    match = np.zeros((rows + 1, units, width + 1))
-    leads = np.ones((rows + 1, units, width + 1))
-    leads[1:] = band.first_leads.transpose(1, 0, 2)
-    match[1:, :, 1:] = np.exp(np.minimum(band.evidence, _HIGHEST_EVIDENCE)).transpose(1, 0, 2)
-    base = (np.arange(units) * (width + 2))[:, None]
-    shift = np.diff(low, axis=0, prepend=low[:1])[:, :, None]
-    shift_2 = shift + np.concatenate([shift[:1], shift[:-1]])
-    back = np.concatenate([shift[1:], np.zeros_like(shift[:1])])
-    back_2 = back + np.concatenate([back[1:], back[-1:]])
-    at = np.arange(width + 1)
-    same = _places(at + shift, width, base)
-    wide = np.concatenate([band.wide[:, :1], band.wide], axis=1).T
-    at_end = prefix == band.columns[:, None]
-    last_row = (np.arange(rows + 1)[:, None] == band.rows)[:, :, None]
-    s = Steps(*(value[:, None] for value in steps))
-    stay_second = np.where(last_row, s.second_second_end, s.second_second)
-    stay_second[0] = s.second_second_start
-    return _Lattice(
-        match=match,
-        cross=_crossed(match, same, steps),
-        stay_first=np.where(prefix == 0, s.first_first_start, np.where(at_end, s.first_first_end, s.first_first)),
-        to_first=s.second_first * (1 - leads),
-        to_second=s.first_second * leads,
-        stay_second=stay_second,
-        finish=(last_row & at_end).astype(float),
-        inside=(at <= wide[:, :, None]).astype(float),
-        same=same,
-        diagonal=_places(at + shift - 1, width, base),
-        diagonal_2=_places(at + shift_2 - 2, width, base),
-        ahead=_places(at - back, width, base),
-        ahead_diagonal=_places(at - back + 1, width, base),
-        ahead_diagonal_2=_places(at - back_2 + 2, width, base),
+def _lines(band: Band) -> _Lines:
+    unit = np.repeat(np.arange(len(band.rows)), band.rows + 1)
+    row = ranges(np.zeros_like(band.rows), band.rows + 1)
+    # where no record is taken yet, the band is that of the first
+    record = (np.cumsum(band.rows) - band.rows)[unit] + np.maximum(row - 1, 0)
+    low, high, count = band.low[record], band.high[record] + 1, len(row)
+    level = np.concatenate([row, band.rows[unit] - row])
+    order = np.argsort(level, kind="stable")
+    place = np.full(2 * count + 1, 2 * count)
+    place[order] = np.arange(2 * count)
+    below = np.repeat([-1, 1], count)
+    before, before_2 = (place[np.where(level >= n, np.arange(2 * count) + n * below, 2 * count)[order]] for n in (1, 2))
+    size = np.append(np.tile(high - low + 1, 2)[order], 0)
+    return _Lines(
+        spans=_Spans(
+            np.append(np.concatenate([low, band.columns[unit] - high])[order], 0), size, np.cumsum(size) - size
+        ),
+        unit=np.tile(unit, 2)[order],
+        level=level[order],
+        row=np.tile(row, 2)[order],
+        is_backward=order >= count,
+        ends=np.cumsum(np.bincount(level)),
+        before=before,
+        before_2=before_2,
+        forward=place[:count][row > 0],
+        backward=place[count:-1][row > 0],
+        whole=place[count:-1][row == 0],
     )
 
 
-def _places(at: Ints, width: int, base: Ints) -> Ints:
-    """Flat place of column `at` in a row padded by one zero cell; columns outside lead to the zero cell."""
-    return np.where((at < 0) | (at > width), width + 1, at) + base
+def _places(spans: _Spans, before: Ints, shift: int) -> Ints:
+    """Place of each column, less `shift`, in the stretch `before` its own; the place after all where that does not hold it."""
+    own = spans.size[:-1]
+    at = ranges(spans.low[:-1] - spans.low[before] - shift, own)
+    inside = (at >= 0) & (at < np.repeat(spans.size[before], own))
+    return np.where(inside, at + np.repeat(spans.start[before], own), spans.start[-1])
 
 
-def _crossed(match: Floats, same: Ints, steps: Steps) -> Floats:
-    """Weight of records (i, p - 1) and (i - 1, p) being pairs: two neighbours that the trackers saw in different order."""
-    padded = np.concatenate([match[:-1], np.zeros((*match[:-1].shape[:-1], 1))], axis=-1)
-    before = np.take_along_axis(padded.reshape(len(padded), -1), same[1:].reshape(len(padded), -1), axis=1)
-    cross = np.zeros_like(match)
-    cross[1:, :, 1:] = match[1:, :, :-1] * before.reshape(match[1:].shape)[:, :, 1:]
-    return cross * steps.crossed[:, None]
+def _pairs(band: Band, lines: _Lines, steps: Steps) -> _Pairs:
+    rows, cells = len(band.low), len(band.evidence)
+    size = np.append(band.high - band.low + 1, 0)
+    spans = _Spans(np.append(band.low, 0), size, np.cumsum(size) - size)
+    before = np.arange(rows) - 1
+    before[np.cumsum(band.rows) - band.rows] = rows
+    above = _places(spans, before, 0)
+    weight = np.append(np.exp(np.minimum(band.evidence, _HIGHEST_EVIDENCE)), 0.0)
+    crossed = np.zeros_like(weight)
+    crossed[1:-1] = weight[:-2] * weight[above[1:]]
+    crossed[spans.start] = 0.0
+    crossed[:-1] *= np.repeat(np.repeat(steps.crossed, band.rows), size[:-1])
+    # forward, the first node of a line has no pair; backward, the last
+    forward = ranges(lines.spans.start[lines.forward] + 1, size[:-1])
+    backward = np.repeat((lines.spans.start[lines.backward] + size[:-1] - 1) + spans.start[:-1], size[:-1])
+    return _Pairs(weight, crossed, above, forward, backward - np.arange(cells))
 
 
-def _forward(lattice: _Lattice, band: Band, s: Steps) -> tuple[Floats, Floats, Floats]:
-    """Weight gathered before a match at each place, its log scale by row, and the log of the total."""
-    rows, units, width = lattice.match.shape
-    before, log_before = np.zeros((rows, units, width + 1)), np.zeros((rows, units))
-    log_total = np.full(units, -np.inf)
-    going, turning = np.zeros((units, width + 1)), np.zeros((units, width + 1))
-    states = np.zeros((3, units, width))
-    states[0] = (np.arange(width) + band.low[:, :1]) == 0
-    scale: Floats = np.zeros(units)
-    ratio: Floats | None = None
-    turns = bool(lattice.to_first.any())
-    ends = set(band.rows.tolist())
-    for row in range(rows):
-        both, first, second = states
-        if row:
-            np.multiply(s.both_first, both, out=going[:, :-1])
-            going[:, :-1] += lattice.stay_first[row - 1] * first
-            new = lattice.match[row] * before[row - 1].take(lattice.diagonal[row])
-            if row > 1:
-                crossed = before[row - 2].take(lattice.diagonal_2[row])
-                new += lattice.cross[row] * (crossed if ratio is None else crossed / ratio)
-            both[:] = new
-            first[:] = going.take(lattice.same[row])
-            if turns:
-                turning[:, :-1] = second
-                first += lattice.to_first[row] * turning.take(lattice.same[row])
-        source = s.both_second * both[:, :-1] + lattice.to_second[row][:, 1:] * first[:, :-1]
-        second[:, 1:] = _carried_on(source, lattice.stay_second[row])
-        states *= lattice.inside[row]
-        ratio = _rescaled(states) if row % _ROWS_BETWEEN == 0 else None
-        if ratio is not None:
-            scale = scale + np.log(ratio[:, 0])
-        before[row, :, :-1] = s.both_both * both + s.first_both * first + s.second_both * second
-        log_before[row] = scale
-        if row in ends:
-            done = np.flatnonzero(band.rows == row)
-            last = band.columns[done] - band.low[done, max(row - 1, 0)]
-            log_total[done] = np.log(np.maximum(states[:, done, last].sum(axis=0), 1e-300)) + scale[done]
-    return before, log_before, log_total
+def _lattice(band: Band, lines: _Lines, pairs: _Pairs, steps: Steps) -> _Lattice:
+    """Backward, a step has the weight of its reverse. A state's weight holds the step from it to a pair that would be taken next, so
+    that those steps need no weights of their own: others are multiplied by that of the state they lead to, over that of their own."""
+    (low, size, start), cells = (column[:-1] for column in lines.spans), len(band.evidence)
+    back, s = lines.is_backward, Steps(*(column[lines.unit] for column in steps))
+    same, diagonal = _places(lines.spans, lines.before, 0), _places(lines.spans, lines.before, 1)
+    diagonal_2 = _places(lines.spans, lines.before_2, 2)
+    # the pair that a step to a node takes: forward it is that of the node, backward that of the node that the step comes from
+    pair = np.full(int(lines.spans.start[-1]) + 1, cells)
+    pair[pairs.forward] = pair[pairs.backward] = np.arange(cells)
+    turned = np.flatnonzero(np.repeat(back, size))
+    taken, crossing = pair[:-1].copy(), pair[:-1].copy()
+    taken[turned], crossing[turned] = pair[diagonal[turned]], pair[diagonal_2[turned]]
+    both_both = np.append(np.repeat(np.repeat(steps.both_both, band.rows), band.high - band.low + 1), 0.0)
+    # a path may end in any state: backward it begins without a step from a pair
+    first_opens = np.where(back & (lines.level == 1), s.both_first, s.both_first * s.first_both / s.both_both)
+    second_opens = np.where(back & (lines.level == 0), s.both_second, s.both_second * s.second_both / s.both_both)
+    first_turns = np.where(
+        back, s.first_second * s.both_first / s.both_second, s.second_first * s.first_both / s.second_both
+    )
+    second_turns = np.where(
+        back, s.second_first * s.both_second / s.both_first, s.first_second * s.second_both / s.first_both
+    )
+    leads = np.append(band.first_leads, False)[taken] | np.repeat(~band.clocked[lines.unit], size)
+    leads ^= np.repeat(back, size)
+    stays, at_start, at_end = np.repeat(s.first_first, size), low == 0, low + size - 1 == band.columns[lines.unit]
+    stays[start[at_start]] = np.where(back, s.first_first_end, s.first_first_start)[at_start]
+    stays[(start + size - 1)[at_end]] = np.where(back, s.first_first_start, s.first_first_end)[at_end]
+    carries = np.where(lines.row < band.rows[lines.unit], s.second_second, s.second_second_end)
+    carries = np.where(lines.row > 0, carries, s.second_second_start)
+    second = np.stack([np.repeat(second_opens, size), np.repeat(second_turns, size) * leads])
+    second[:, start] = 0.0
+    return _Lattice(
+        diagonals=np.stack([diagonal, diagonal_2]),
+        both=np.stack([(pairs.weight * both_both)[taken], (pairs.crossed * both_both)[crossing]]),
+        same=same,
+        first=np.stack([np.repeat(first_opens, size), stays, np.repeat(first_turns, size) * ~leads]),
+        second=second,
+        carried=_carried(carries, size),
+    )
 
 
-# rows between two rescalings: a row can add a factor of e^60, what is before, at and after a pair is multiplied, and the largest
-# double is e^709
-_ROWS_BETWEEN = 4
+def _carried(carries: Floats, size: Ints) -> list[Floats]:
+    """Weights of going on for 1, 2, 4, ... records in a line, at the node that this leads to; 0 where it would begin before the line.
+
+    By doubling, the sum at a node is made the same way whatever comes before and after its line, so that a result does not depend, to
+    the last bit, on the streams that are worked in the same batch.
+    """
+    at, weight, out = ranges(np.zeros_like(size), size), np.repeat(carries, size), list[Floats]()
+    while (reach := 1 << len(out)) < size.max():
+        out.append(np.where(at >= reach, weight, 0.0))
+        weight = weight * weight
+    return out
 
 
-def _rescaled(states: Floats) -> Floats:
-    """Divide the states (states, units, width) by their largest value; what they were divided by, (units, 1)."""
-    top = states.max(axis=(0, 2))
-    ratio = np.where(top > 0, top, 1.0)[:, None]
-    states /= ratio
-    return np.asarray(ratio)
+def _gathered(lines: _Lines, lattice: _Lattice, steps: Steps) -> tuple[Floats, Floats]:
+    """(weight gathered at each node before a pair that would be taken next, log of its scale by line)."""
+    size, start = lines.spans.size, lines.spans.start
+    states, log_scale = np.zeros((4, int(start[-1]) + 1)), np.zeros(len(size))
+    both, first, second, gathered = states
+    cuts = [0, *lines.ends.tolist()]
+    begins = slice(0, cuts[1])
+    both[start[begins]] = np.where(lines.is_backward[begins], 1.0, steps.both_both[lines.unit[begins]])
+    longest, ratio = np.maximum.reduceat(size[:-1], cuts[:-1]).tolist(), None
+    for level, ((begin, end), (a, b)) in enumerate(zip(pairwise(cuts), pairwise(start[cuts].tolist()), strict=True)):
+        before = lines.before[begin:end]
+        if level:
+            # a pair, or two that cross; the latter from two levels below, where the scale may be another
+            ways = gathered.take(lattice.diagonals[:, a:b])
+            ways *= lattice.both[:, a:b]
+            if ratio is not None:
+                ways[1] /= np.repeat(ratio[before - cuts[level - 1]], size[begin:end])
+            np.add.reduce(ways, axis=0, out=both[a:b])
+            # a record of the first stream alone
+            ways = states[:3].take(lattice.same[a:b], axis=1)
+            ways *= lattice.first[:, a:b]
+            np.add.reduce(ways, axis=0, out=first[a:b])
+        # one of the second alone, and then more of them
+        ways = states[:2, a : b - 1] * lattice.second[:, a + 1 : b]
+        np.add.reduce(ways, axis=0, out=second[a + 1 : b])
+        for power in range((longest[level] - 1).bit_length()):
+            reach = 1 << power
+            reached = second[a + reach : b]
+            reached += second[a : b - reach] * lattice.carried[power][a + reach : b]
+        np.add.reduce(states[:3, a:b], axis=0, out=gathered[a:b])
+        log_scale[begin:end] = log_scale[before]
+        ratio = None
+        if level % _LEVELS_BETWEEN == 0:
+            top = np.maximum.reduceat(gathered[a:b], start[begin:end] - a)
+            ratio = np.where(top > 0, top, 1.0)
+            states[:, a:b] /= np.repeat(ratio, size[begin:end])
+            log_scale[begin:end] += np.log(ratio)
+    return gathered, log_scale
 
 
-def _backward(lattice: _Lattice, s: Steps) -> tuple[Floats, Floats]:
-    """Weight of all that can follow a match at each place, and its log scale by row."""
-    rows, units, width = lattice.match.shape
-    after, log_after = np.zeros((rows, units, width)), np.zeros((rows, units))
-    weight, crossing, crossing_2, ahead_first, ahead_turned = np.zeros((5, units, width + 1))
-    states = np.zeros((2, units, width))
-    scale: Floats = np.zeros(units)
-    ratio: Floats | None = None
-    turns = bool(lattice.to_first.any())
-    for row in range(rows - 1, 0, -1):
-        following = weight.take(lattice.ahead_diagonal[row])
-        if row < rows - 2:
-            crossed = crossing_2.take(lattice.ahead_diagonal_2[row])
-            following += crossed if ratio is None else crossed / ratio
-        first = ahead_first.take(lattice.ahead[row])
-        source = s.second_both * following + lattice.finish[row]
-        if turns:
-            source += ahead_turned.take(lattice.ahead[row])
-        source *= lattice.inside[row]
-        second = _carried_on(source[:, ::-1], lattice.stay_second[row])[:, ::-1]
-        both, go_on = states
-        np.multiply(s.both_both, following, out=both)
-        both += s.both_first * first
-        both += lattice.finish[row]
-        both[:, :-1] += s.both_second * second[:, 1:]
-        np.multiply(s.first_both, following, out=go_on)
-        go_on += lattice.stay_first[row] * first
-        go_on += lattice.finish[row]
-        go_on[:, :-1] += lattice.to_second[row][:, 1:] * second[:, 1:]
-        states *= lattice.inside[row]
-        ratio = _rescaled(states) if row % _ROWS_BETWEEN == 0 else None
-        if ratio is not None:
-            scale = scale + np.log(ratio[:, 0])
-        after[row], log_after[row] = both, scale
-        crossing_2[:] = crossing
-        np.multiply(lattice.match[row], both, out=weight[:, :-1])
-        np.multiply(lattice.cross[row], both, out=crossing[:, :-1])
-        ahead_first[:, :-1] = go_on
-        if turns:
-            np.multiply(lattice.to_first[row], go_on, out=ahead_turned[:, :-1])
-    return after, log_after
+# levels between two rescalings: one can add a factor of e^60, what is before, at and after a pair is multiplied, and the largest double
+# is e^709
+_LEVELS_BETWEEN = 4
 
 
 def _posterior(
-    lattice: _Lattice, before: Floats, after: Floats, log_before: Floats, log_after: Floats, log_total: Floats
-) -> Floats:
+    band: Band, lines: _Lines, pairs: _Pairs, lattice: _Lattice, gathered: Floats, log_scale: Floats
+) -> Aligned:
     """What was gathered before each pair, its own weight, and what can follow, over the total."""
-    rows, units, width = lattice.match.shape
-    flat, by_row = before.reshape(rows, -1), (np.arange(rows) * units * (width + 1))[:, None, None]
-    factor = np.exp(np.minimum(log_before[:-1] + log_after[1:] - log_total, 600.0))[:, :, None]
-    own = lattice.match[1:] * after[1:] * flat.take(lattice.diagonal[1:] + by_row[:-1]) * factor
-    posterior = own[:, :, 1:]
-    if rows > 2:
-        factor = np.exp(np.minimum(log_before[:-2] + log_after[2:] - log_total, 600.0))[:, :, None]
-        crossed = lattice.cross[2:] * after[2:] * flat.take(lattice.diagonal_2[2:] + by_row[:-2]) * factor
-        posterior[1:, :, :-1] += crossed[:, :, 2:]
-        padded = np.concatenate([crossed, np.zeros((rows - 2, units, 1))], axis=-1)
-        posterior[:-1] += padded.ravel().take(lattice.ahead[1:-1] + by_row[:-2])[:, :, 1:]
-    return np.asarray(np.minimum(posterior.transpose(1, 0, 2), 1.0))
+    whole = lines.spans.start[lines.whole] + lines.spans.size[lines.whole] - 1
+    log_total = np.log(np.maximum(gathered[whole], 1e-300)) + log_scale[lines.whole]
+    after, log_after = gathered[pairs.backward], log_scale[lines.backward] - np.repeat(log_total, band.rows)
 
+    def share(weight: Floats, place: Ints, before: Ints) -> Floats:
+        factor = np.exp(np.minimum(log_scale[before[lines.forward]] + log_after, 600.0))
+        own = weight[:-1] * gathered[place[pairs.forward]] * after * np.repeat(factor, band.high - band.low + 1)
+        return np.append(own, 0.0)
 
-def _carried_on(start: Floats, stay: Floats) -> Floats:
-    """y[p] = start[p] + stay * y[p - 1] along each row; `stay` is (rows, 1).
-
-    By doubling: the sum at a place is made the same way wherever the row begins and whatever is padded to it, so that a result does
-    not depend, to the last bit, on the streams that are worked in the same batch.
-    """
-    carried, reach, factor = start.copy(), 1, stay
-    while reach < start.shape[1]:
-        carried[:, reach:] += factor * carried[:, :-reach]
-        reach, factor = 2 * reach, factor * factor
-    return carried
+    posterior = share(pairs.weight, lattice.diagonals[0], lines.before)
+    crossed = share(pairs.crossed, lattice.diagonals[1], lines.before_2)
+    # (row, column - 1) is the cell before
+    posterior[:-1] += crossed[1:]
+    posterior[pairs.above] += crossed[:-1]
+    return Aligned(np.minimum(posterior[:-1], 1.0), log_total)

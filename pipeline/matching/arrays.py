@@ -27,3 +27,8 @@ def medians(values: Floats) -> Floats:
     count, row = (~np.isnan(inside)).sum(axis=1), np.arange(len(inside))
     middle = (inside[row, np.maximum(count - 1, 0) // 2] + inside[row, count // 2]) / 2
     return np.where(count > 0, middle, np.nan).reshape(values.shape[:-1])
+
+
+def ranges(start: Ints, size: Ints) -> Ints:
+    """start[0], start[0] + 1, ... (size[0] of them), start[1], start[1] + 1, ..."""
+    return np.asarray(np.arange(int(size.sum())) + np.repeat(start - (np.cumsum(size) - size), size))
