@@ -22,12 +22,12 @@ class LabelModel(NamedTuple):
 def label_evidence(model: LabelModel, which: Ints, labels: Ints, first: Ints, second: Ints) -> Floats:
     """Log-likelihood ratio of the labels, (pairs,); a label that either does not have says nothing."""
     total = np.zeros(len(first))
+    agreed, differed = np.log(model.same / model.other) * SAY, np.log((1 - model.same) / (1 - model.other)) * SAY
     for k in range(labels.shape[1]):
         a, b = labels[first, k], labels[second, k]
-        same, other = model.same[:, k], model.other[:, k]
-        says = SAY[k] * np.stack([np.zeros(len(same)), np.log((1 - same) / (1 - other)), np.log(same / other)])
-        event = np.where((a >= 0) & (b >= 0), 1 + (a == b), 0)
-        total += says[event, which]
+        # by model: a label is missing, differs, agrees
+        say = np.stack([np.zeros(len(agreed)), differed[:, k], agreed[:, k]], axis=1)
+        total += say.take(3 * which + ((a >= 0) & (b >= 0)) * (1 + (a == b)))
     return total
 
 
