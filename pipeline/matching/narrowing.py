@@ -1,5 +1,7 @@
 """What of the bands is left to be aligned once the evidence is known: nothing that crosses a pair beyond doubt, little that is hopeless."""
 
+from collections.abc import Callable
+
 import numpy as np
 
 from pipeline.matching.arrays import Bools, Floats, Ints
@@ -71,29 +73,38 @@ def _extreme(pick: np.ufunc, row: Ints, column: Ints, some: Bools, otherwise: In
 
 def _pins_crossed(row: Ints, column: Ints, evidence: Floats) -> Ints:
     """How many pins each cell crosses: pairs that are each other's best, whose evidence is strong and that cross no other."""
-    by_column = np.argsort(column, kind="stable")
-    strong = (evidence >= _PIN) & _is_best(row, evidence)
-    strong[by_column] &= _is_best(column[by_column], evidence[by_column])
-    i, j = row[strong], column[strong]
+    # whatever is better than a pin is among the strong
+    strong = np.flatnonzero(evidence >= _PIN)
+    best = _in_both_lines(_is_best, row[strong], column[strong], evidence[strong])
+    i, j = row[strong[best]], column[strong[best]]
     in_order = uncrossed(j)
-    return np.asarray(np.abs(np.searchsorted(i[in_order], row) - np.searchsorted(j[in_order], column)))
+    above = np.searchsorted(i[in_order], np.arange(row.max(initial=-1) + 1))
+    left = np.searchsorted(j[in_order], np.arange(column.max(initial=-1) + 1))
+    return np.asarray(np.abs(above[row] - left[column]))
 
 
 def _anchors(bands: Bands, cells: Cells, evidence: Floats) -> tuple[Ints, Ints]:
     """(row, column) of the pairs beyond doubt, both ascending."""
-    by_column = np.argsort(cells.column, kind="stable")
-    strong = (evidence >= _ANCHOR) & _stands_out(cells.row, evidence)
-    strong[by_column] &= _stands_out(cells.column[by_column], evidence[by_column])
+    # all others are so weak that every anchor leads them by far
+    near = np.flatnonzero(evidence > _ANCHOR - _ANCHOR_LEAD)
+    strong = _in_both_lines(_stands_out, cells.row[near], cells.column[near], evidence[near])
+    chosen = near[strong & (evidence[near] >= _ANCHOR)]
     telling = np.flatnonzero(evidence > 0.0)
     rightmost, leftmost = np.full(len(bands.low) + 1, -1), np.full(len(bands.low) + 1, 1 << 60)
     np.maximum.at(rightmost, cells.row[telling] + 1, cells.column[telling])
     np.minimum.at(leftmost, cells.row[telling], cells.column[telling])
     rightmost, leftmost = np.maximum.accumulate(rightmost), np.minimum.accumulate(leftmost[::-1])[::-1]
-    chosen = np.flatnonzero(strong)
     row, column = cells.row[chosen], cells.column[chosen]
     alone = (rightmost[row] <= column) & (leftmost[row + 1] >= column)
     alone &= ~_may_have_crossed(bands, cells, evidence, chosen)
     return row[alone], column[alone]
+
+
+def _in_both_lines(holds: Callable[[Ints, Floats], Bools], row: Ints, column: Ints, evidence: Floats) -> Bools:
+    """Whether something holds of cells, sorted by rows, both in their rows and in their columns."""
+    out, by_column = holds(row, evidence), np.argsort(column, kind="stable")
+    out[by_column] &= holds(column[by_column], evidence[by_column])
+    return out
 
 
 def _is_best(line: Ints, evidence: Floats) -> Bools:
