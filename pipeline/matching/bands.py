@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.matching.arrays import Bools, Floats, Ints
+from pipeline.matching.arrays import Bools, Floats, Ints, ranges
 from pipeline.matching.clock import COARSE_S, Clock
 from pipeline.matching.records import Unit
 
@@ -75,15 +75,19 @@ def timed_window(unit: Unit, clock: Clock, reach_s: float, within: Window | None
     """
     m = len(unit.second.rows)
     first_s, second_s = unit.first.filled_s, unit.second.filled_s - clock.offset_s
-    near = np.abs(second_s[None, :] - first_s[:, None]) < reach_s
+    # near pairs: a clock that was set back can bring the second stream out of the order of time
+    order = np.argsort(second_s, kind="stable")
+    begin = np.searchsorted(second_s[order], first_s - reach_s, "right")
+    size = np.maximum(np.searchsorted(second_s[order], first_s + reach_s, "left") - begin, 0)
+    row, column = np.repeat(np.arange(len(first_s)), size), order[ranges(begin, size)]
     if within is not None:
-        near &= (np.arange(m) >= within.low[:, None]) & (np.arange(m) <= within.high[:, None])
-    rows = np.flatnonzero(near.any(axis=1))
-    if not len(rows):
-        return Window(rows, rows, rows, rows)
-    near = near[rows]
-    low = np.minimum.accumulate(near.argmax(axis=1)[::-1])[::-1]
-    high = np.maximum.accumulate(m - 1 - near[:, ::-1].argmax(axis=1))
+        inside = (column >= within.low[row]) & (column <= within.high[row])
+        row, column = row[inside], column[inside]
+    if not len(row):
+        return Window(row, row, row, row)
+    start = np.flatnonzero(np.diff(row, prepend=-1))
+    low = np.minimum.accumulate(np.minimum.reduceat(column, start)[::-1])[::-1]
+    high = np.maximum.accumulate(np.maximum.reduceat(column, start))
     covered = np.zeros(m + 1, dtype=np.int64)
     np.add.at(covered, low, 1)
     np.add.at(covered, high + 1, -1)
@@ -91,10 +95,10 @@ def timed_window(unit: Unit, clock: Clock, reach_s: float, within: Window | None
     place = np.cumsum(inside) - 1
     low, high = place[low], place[high]
     # what only the second stream has between two rows is taken before the later row: the band must reach there
-    before = near & (second_s[None, :] <= first_s[rows, None])
-    upto = np.where(before.any(axis=1), place[m - 1 - before[:, ::-1].argmax(axis=1)], low - 1)
+    before = np.maximum.reduceat(np.where(second_s[column] <= first_s[row], column, -1), start)
+    upto = np.where(before >= 0, place[before], low - 1)
     high[:-1] = np.maximum(high[:-1], upto[1:])
-    return Window(rows, np.flatnonzero(inside), low, np.maximum.accumulate(high))
+    return Window(row[start], np.flatnonzero(inside), low, np.maximum.accumulate(high))
 
 
 def whole_window(unit: Unit) -> Window:
