@@ -159,6 +159,29 @@ def test_double_triggers_are_set_beside_the_record_that_they_repeat():
     assert doubles.filter(pl.col("throw").ne_missing(pl.col("throw_of"))).height <= max(1, 0.1 * truly)
 
 
+def test_what_a_tracker_wrote_a_moment_before_a_pitch_lends_it_no_reading():
+    season, before = _season("clean", 1)
+    seen = before.matches.join(season.sightings.select("sighting_id", "tracker"), on="sighting_id")
+    twice = seen.filter(pl.col("tracker").n_unique().over("group_id") == 2, pl.col("tracker") == "radar")
+    true = season.sightings.filter(pl.col("sighting_id") == twice.sort("sighting_id")["sighting_id"][3])
+    false = true.with_columns(
+        pl.lit("s0000000000000000").alias("sighting_id"),
+        pl.col("thrown_at") - timedelta(seconds=2),
+        # slower than any reading of it was ever off
+        pl.col("release_speed_mph") - 12.0,
+        pl.col("file_order", "sequence") - 1,
+    )
+    earlier = (pl.col("file_id") == true["file_id"][0]) & (pl.col("file_order") < true["file_order"][0])
+    moved = season.sightings.with_columns(
+        pl.when(earlier).then(pl.col(name) - 1).otherwise(name).alias(name) for name in ("file_order", "sequence")
+    )
+    matched = _match(pl.concat([moved, false]))
+    assert matched.doubles.filter(pl.col("sighting_id") == "s0000000000000000")["of_sighting_id"].to_list() == [
+        true["sighting_id"][0]
+    ]
+    assert _groups(matched) == _groups(before)
+
+
 @pytest.mark.parametrize("tracker", ["radar", "camera"])
 def test_a_throw_that_a_tracker_wrote_twice_counts_once_even_where_no_other_saw_it(tracker: str):
     season = simulate(world("clean"), 1000)

@@ -22,7 +22,8 @@ _NOTHING = -50.0
 
 
 class Doubles(NamedTuple):
-    """Records `second` that repeat record `first` of the same tracker, with the probability of that and the time between them."""
+    """Records `second` for which record `first` of the same tracker stands, with the probability that they are one throw, and the time
+    from the one that stands to the other: below 0 where the later one stands."""
 
     first: Ints
     second: Ints
@@ -47,7 +48,7 @@ def find_doubles(
     likely = np.flatnonzero(probability > 0.5)
     two = _seen_as_two(records, cells, first[likely], second[likely])
     keep = _without_chains(first, second, likely[~two])
-    return Doubles(first[keep], second[keep], probability[keep], gap[keep])
+    return _standing(Doubles(first[keep], second[keep], probability[keep], gap[keep]), cells, len(records.tracker))
 
 
 def _neighbours(stream: Stream) -> tuple[Ints, Ints, Floats, float]:
@@ -132,6 +133,19 @@ def _seen_as_two(records: Records, cells: Cells, first: Ints, second: Ints) -> B
         ours, theirs = partners.get(a, {}), partners.get(b, {})
         out[n] = any(ours[t] != theirs[t] and (ours[t], theirs[t]) not in twins for t in ours.keys() & theirs.keys())
     return out
+
+
+def _standing(doubles: Doubles, cells: Cells, records: int) -> Doubles:
+    """The record that other trackers' go with stands for both, else the earlier one: what comes a second before a pitch may be a false
+    record, and must not lend its readings to the pitch."""
+    claimed = np.bincount(cells.first, cells.posterior, records) + np.bincount(cells.second, cells.posterior, records)
+    turned = claimed[doubles.second] > claimed[doubles.first]
+    return Doubles(
+        np.where(turned, doubles.second, doubles.first),
+        np.where(turned, doubles.first, doubles.second),
+        doubles.probability,
+        np.where(turned, -doubles.gap_s, doubles.gap_s),
+    )
 
 
 def _without_chains(first: Ints, second: Ints, found: Ints) -> Ints:
