@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
+from threadpoolctl import ThreadpoolController
 
 from pipeline.matching import tables
 from pipeline.matching.arrays import Ints
@@ -36,6 +37,7 @@ from pipeline.matching.steps import with_steps
 
 # pairs less likely than this are not told
 REPORTED = 0.02
+_BLAS = ThreadpoolController()
 
 
 class MatchSettings(NamedTuple):
@@ -90,15 +92,17 @@ def match_sightings(
     and nothing is proposed about them. Sightings whose station stays unknown
     match nothing.
     """
-    decided = read_decisions(decisions, sightings)
-    real = sightings.filter(~pl.col("sighting_id").is_in(list(decided.no_pitch)))
-    located = locate_roamers(real, stations)
-    ready = _prepared(located.sightings)
-    day_fit = fit_days(ready.records, ready.units)
-    known = _with_older(statistics_frame(ready.records, day_fit), statistics, sightings)
-    fit, places, models = _final_fit(ready, day_fit, known, decided)
-    fit = fit._replace(cells=no_surer_than_the_station(ready.records, fit.cells, located.finds))
-    return _assemble(sightings, ready, fit, places, models, ranks, settings, decided, known, located)
+    # several threads on matrices this small take a quarter more of the processor, for nothing
+    with _BLAS.limit(limits=1, user_api="blas"):
+        decided = read_decisions(decisions, sightings)
+        real = sightings.filter(~pl.col("sighting_id").is_in(list(decided.no_pitch)))
+        located = locate_roamers(real, stations)
+        ready = _prepared(located.sightings)
+        day_fit = fit_days(ready.records, ready.units)
+        known = _with_older(statistics_frame(ready.records, day_fit), statistics, sightings)
+        fit, places, models = _final_fit(ready, day_fit, known, decided)
+        fit = fit._replace(cells=no_surer_than_the_station(ready.records, fit.cells, located.finds))
+        return _assemble(sightings, ready, fit, places, models, ranks, settings, decided, known, located)
 
 
 def _prepared(sightings: pl.DataFrame) -> _Prepared:
