@@ -25,7 +25,7 @@ _EVENTS = 6
 _STAYS_ON, _LEAVES = 10.0, 0.5
 # the two starts: one arm after the other, and arms that throw by turns on two mounds
 _ONE_MOUND, _TWO_MOUNDS, _BY_TURNS = 0.95, 0.6, 0.1
-_TRIED, _MOST_ROUNDS = 4, 8
+_TRIED, _MOST_ROUNDS = 4, 16
 # it has settled when all but this share of the pitches change by less than so much
 _UNSETTLED, _SETTLED = 0.01, 0.1
 # pitches that messages along the chain pass at once; then they are kept from vanishing
