@@ -34,10 +34,11 @@ _FLIGHT = (
 _LEAST_RELEASE, _FLIGHT_SAYS = 0.3, 0.5
 # what speaks for a proposal must do so by so many nats: somebody is asked about each
 _LEAST_SUPPORT = 0.5
-# log odds of a proposal that everything speaks for, and the support at which 63 % of that are reached: errors go together over a whole
-# stint, so that no evidence from it is ever as sure as it seems. Fitted to simulated seasons with all faults (two and three trackers,
-# seeds 1000 to 1009), in which 97 of 100 of the best supported runs were right; with stale labels as the only fault all are
-_MOST_SURE, _SURE_AT = 3.5, 5.0
+# log odds of a proposal that everything speaks for, and the support at which 63 % of that are reached, where two trackers were on the
+# day, and more: errors go together over a whole stint, so that no evidence from it is ever as sure as it seems, and of two labels that
+# differ no third says which is right. Fitted to simulated seasons with all faults (seeds 1000 to 1023); with stale labels as the only
+# fault nearly all proposals are right
+_SURE_OF_TWO, _SURE_OF_MORE = (3.4, 9.0), (4.0, 6.0)
 # pitches x names x names of a station-day that are weighed: 400 pitches of 100 names. What has more has something else for a label
 # (a number for each pitch, say), and would take memory and time without end
 _MOST_WEIGHED = 4_000_000
@@ -261,15 +262,16 @@ def _supported(rows: Ints, day: Day, whose: Whose, stretches: list[_Stretch]) ->
     shown, arm = (np.array([getattr(s, name) for s in stretches], dtype=np.int64) for name in ("shown", "arm"))
     ratios = support(day, whose, [np.sort(s.pitches) for s in stretches], shown, arm).round(3)
     return [
-        _Run(rows[s.pitches, s.tracker], int(rows[s.example]), round(probability_right(ratio), 3))
+        _Run(rows[s.pitches, s.tracker], int(rows[s.example]), round(probability_right(ratio, rows.shape[1]), 3))
         for s, ratio in zip(stretches, ratios.tolist(), strict=True)
         if ratio >= _LEAST_SUPPORT
     ]
 
 
-def probability_right(support: float) -> float:
+def probability_right(support: float, trackers: int) -> float:
     """Probability that the label shown is wrong and the proposed one right, from a log-likelihood ratio in nats."""
-    return 1 / (1 + math.exp(-_MOST_SURE * (1 - math.exp(-support / _SURE_AT))))
+    most, at = _SURE_OF_TWO if trackers == 2 else _SURE_OF_MORE
+    return 1 / (1 + math.exp(-most * (1 - math.exp(-support / at))))
 
 
 # ---- the outcome ---------------------------------------------------------------------------------------------------------------------------
