@@ -1,7 +1,7 @@
 """The matching on simulated seasons with truth: targets with a margin for few seeds, and the laws."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from functools import cache
 
 import numpy as np
@@ -408,6 +408,18 @@ def test_a_record_that_two_mounds_claim_alike_goes_to_review():
     told = ball.select("sighting_id").join(thrown, on="sighting_id").join(matched.matches, on="sighting_id")
     assert (told["match_probability"] < 0.9).mean() > 0.95
     assert matched.station_finds.filter(pl.col("probability") > 0.9).height < 0.05 * len(ball)
+
+
+@pytest.mark.parametrize("name", ["roaming ball, one mound watched", "roaming ball with stale names"])
+def test_a_roaming_tracker_is_found_where_the_arms_of_two_mounds_are_far_apart(name: str):
+    """On this night the median speeds of ball and mound differ by so much that readings alone find no clock."""
+    season = simulate(world(name), 9002)
+    night = season.sightings.filter(pl.col("baseball_day") == date(2026, 3, 5))
+    found = _match(night, stations={"portable": ("pen_1", "pen_2")}).station_finds
+    told = found.join(season.truth, on="sighting_id")
+    seen = night.filter(pl.col("station").is_not_null()).group_by("tracker").len()
+    assert told.filter(pl.col("station") == pl.col("true_station")).height >= 0.98 * len(told)
+    assert len(told) >= 0.95 * seen["len"].sum()
 
 
 def test_a_roaming_tracker_that_saw_another_session_stays_unknown():

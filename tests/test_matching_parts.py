@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from pipeline.matching.alignment import Band, Steps, align, align_singles
-from pipeline.matching.clock import box_centre, normal_cdf, rounded_centre, running_mean
+from pipeline.matching.clock import box_centre, coincident_pairs, normal_cdf, rounded_centre, running_mean
 from pipeline.matching.grouping import group_records
 from pipeline.matching.ordering import count_runs, device_order
 
@@ -237,3 +237,18 @@ def test_the_offset_of_coarse_stamps_is_the_mean_of_what_it_can_be(pairs: int, s
     # source: the likelihood of a box with normal edges, by scipy's normal distribution; 2 % of stamps may be off by anything
     weight = np.prod((norm.cdf(edges[0]) - norm.cdf(edges[1]) + 0.02) / 1.02, axis=0)
     assert box_centre(gap, sigma_s, resolution_s) == pytest.approx((weight @ offset) / weight.sum(), abs=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_an_offset_that_many_pairs_share_is_found_without_their_readings_and_none_where_none_is_shared(seed: int):
+    rng = np.random.default_rng(seed)
+    first, alone, other = (np.sort(rng.uniform(0, 9000, n)) for n in (220, 60, 120))
+    shared = np.sort(rng.choice(220, 60, replace=False))
+    second = np.sort(np.concatenate([np.floor(first[shared] + 121.6), np.floor(alone)])) + 0.5
+    i, j = coincident_pairs(first, second)
+    found = set(zip(i.tolist(), j.tolist(), strict=True))
+    true = {(int(s), int(np.searchsorted(second, np.floor(first[s] + 121.6) + 0.5))) for s in shared}
+    assert len(found & true) >= 0.9 * len(true)
+    assert len(found - true) <= 0.3 * len(found)
+    assert not len(coincident_pairs(first, other)[0])
+    assert not len(coincident_pairs(first, np.full(5, np.nan))[0])

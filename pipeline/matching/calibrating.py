@@ -11,9 +11,9 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from pipeline.matching.arrays import Bools, Floats, Ints, PolarsType
+from pipeline.matching.arrays import Bools, Floats, Ints, PolarsType, medians
 from pipeline.matching.bands import Cells, Window, is_coarse
-from pipeline.matching.clock import Clock
+from pipeline.matching.clock import Clock, coincident_pairs
 from pipeline.matching.feeding import feeding_days
 from pipeline.matching.fitting import (
     CLOSE_S,
@@ -35,8 +35,10 @@ from pipeline.matching.readings import (
     Prior,
     ReadingModel,
     SameFit,
+    differences,
     fit_other,
     fit_same,
+    model_metrics,
     start_model,
 )
 from pipeline.matching.records import LABELS, METRIC_NAMES, Records, Unit
@@ -105,14 +107,16 @@ def fit_days(records: Records, units: list[Unit], all_twice: bool = False) -> Da
     """
     keys, which = model_keys(units)
     start = _start(records, keys)
-    prior = _start_prior(start)
-    places, gaps = locate(records, units, start, which), start_gaps(len(units))
+    start, places = by_coincidence(records, units, which, start, locate(records, units, start, which))
+    prior, gaps = _start_prior(start), start_gaps(len(units))
     fit = run_round(records, units, start, which, places, gaps, None, _first_reaches(units, places))
     models, same = learn(records, units, which, Models(keys, start, None), prior, fit, trust=0.8)
     gaps, places = next_gaps(units, fit.cells), refined(units, places, fit.cells)
     places = with_steps(records, units, which, models[1:], fit.cells, places)
     again = unsettled(units, fit, places)
-    places = without_taken(units, fit, borrowed(units, fit, relocated(records, units, which, models, again, places)))
+    places = without_taken(
+        units, fit, borrowed(units, fit, relocated(records, units, which, models.readings, again, places))
+    )
     day_fit = DayFit(start, models, same, fit, places, gaps)
     return _looked_at_again(records, units, which, prior, day_fit, again, all_twice)
 
@@ -201,15 +205,39 @@ def left_at_ends(units: list[Unit], cells: Cells) -> Bools:
 
 
 def relocated(
-    records: Records, units: list[Unit], which: Ints, models: Models, again: Ints, places: list[Place]
+    records: Records, units: list[Unit], which: Ints, model: ReadingModel, again: Ints, places: list[Place]
 ) -> list[Place]:
     """Some units located again with a better model."""
     out = list(places)
     for u, place in zip(
-        again.tolist(), locate(records, [units[u] for u in again.tolist()], models.readings, which[again]), strict=True
+        again.tolist(), locate(records, [units[u] for u in again.tolist()], model, which[again]), strict=True
     ):
         out[u] = place
     return out
+
+
+def by_coincidence(
+    records: Records, units: list[Unit], which: Ints, start: ReadingModel, places: list[Place]
+) -> tuple[ReadingModel, list[Place]]:
+    """The start and the places where the readings are against every clock path: with the bias of the pairs that coincide in time.
+
+    The difference of the day's medians is no bias where one tracker saw other arms besides, as a roaming one at two mounds.
+    """
+    score = np.array([place.clock.score if place.clock is not None else -np.inf for place in places])
+    best = np.full(len(start.bias), -np.inf)
+    np.maximum.at(best, which, score)
+    bias, most = start.bias.copy(), np.zeros(len(start.bias))
+    for u in np.flatnonzero((best[which] <= 0) & (score > -np.inf)).tolist():
+        unit, m = units[u], int(which[u])
+        if not is_coarse(unit):
+            first, second = coincident_pairs(unit.first.seen_s, unit.second.seen_s)
+            if len(first) > most[m]:
+                most[m], metrics = len(first), model_metrics(start, m)
+                d = differences(records.readings, unit.first.rows[first], unit.second.rows[second], metrics)
+                bias[m, metrics] = np.nan_to_num(medians(d.T))
+    start = start._replace(bias=bias)
+    again = np.flatnonzero(most[which] > 0)
+    return start, relocated(records, units, which, start, again, places) if len(again) else places
 
 
 def borrowed(units: list[Unit], fit: Fit, places: list[Place]) -> list[Place]:

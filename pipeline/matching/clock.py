@@ -27,6 +27,9 @@ _MISSED = 0.15
 _UNCOVERED_S = 60.0
 # records that share a place on the first path: no clock drifts by a cell of the grid in a minute
 _TOGETHER = 3
+# how far the pairs at one offset must stand out from chance, in standard deviations, and how many they must be, to be believed by their
+# number alone: the highest of 10,000 bins by chance is 6
+_BEYOND_CHANCE, _LEAST_COINCIDENT = 10.0, 10.0
 # cells (records x states x units) that one batch of paths may hold
 _BATCH_CELLS = 3_000_000
 # spread of honest clocks' drift, the prior of the fitted line; a plain quartz keeps within it (common practice, no source)
@@ -271,6 +274,26 @@ def offset_histogram(gap_s: Floats, strength: Floats, width: float) -> tuple[Flo
     bins = np.bincount((gap_s / width - low).astype(np.int64), strength)
     bins = np.concatenate([bins, [0.0]])
     return (np.arange(len(bins)) + low + 0.5) * width, np.convolve(bins, [0.5, 1.0, 0.5], "same")
+
+
+def coincident_pairs(first_s: Floats, second_s: Floats) -> tuple[Ints, Ints]:
+    """Pairs (first, second) at the one offset that far more pairs share than chance would have it, whatever their readings; else none.
+
+    For clocks with fine stamps only: within one stamp of a minute too many pairs are there by chance.
+    """
+    gap_s = second_s[None, :] - first_s[:, None]
+    known = np.flatnonzero(~np.isnan(gap_s))
+    none = np.zeros(0, dtype=np.int64)
+    if not len(known):
+        return none, none
+    centre, votes = offset_histogram(gap_s.ravel()[known], np.ones(len(known)), 1.0)
+    ground = _moving_average(votes, 300)
+    score = (votes - ground) / np.sqrt(ground + 1.0)
+    best = int(score.argmax())
+    if score[best] < _BEYOND_CHANCE or votes[best] < _LEAST_COINCIDENT:
+        return none, none
+    first, second = np.nonzero(np.abs(gap_s - centre[best]) <= 1.0)
+    return first, second
 
 
 def _peaks(gap_s: Floats, evidence: Floats, width: float) -> Floats:

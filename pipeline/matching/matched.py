@@ -133,7 +133,7 @@ def _final_fit(
     lost = unsettled(units, day_fit.fit, places)
     if len(lost):
         again = np.flatnonzero(np.isin(which, which[lost]))
-        places = borrowed(units, day_fit.fit, relocated(records, units, which, models, lost, places))
+        places = borrowed(units, day_fit.fit, relocated(records, units, which, models.readings, lost, places))
         part, part_places, part_gaps = [units[u] for u in again], [places[u] for u in again], gaps.take(again)
         reach_s = np.full(len(part), ROUGH_S)
         fit = run_round(
