@@ -410,6 +410,21 @@ def test_a_record_that_two_mounds_claim_alike_goes_to_review():
     assert matched.station_finds.filter(pl.col("probability") > 0.9).height < 0.05 * len(ball)
 
 
+@pytest.mark.parametrize("resolution_s", [1.0, 60.0, None])
+def test_a_tracker_that_saw_two_arms_of_many_finds_their_pitches(resolution_s: float | None):
+    """The fastest, who throw from another side than most: by the difference of the medians, all readings would be those of others."""
+    radar, camera = world("clean").devices
+    season = simulate(World((radar, replace(camera, resolution_s=resolution_s)), ("game",) * 6), 9100)
+    of_arms = season.sightings.join(season.truth, on="sighting_id").group_by("true_pitcher")
+    fastest = of_arms.agg(pl.col("release_speed_mph").median()).sort("release_speed_mph")["true_pitcher"].tail(2)
+    theirs = season.truth.filter(pl.col("true_pitcher").is_in(fastest.implode()))["sighting_id"]
+    seen = season.sightings.filter((pl.col("tracker") == "radar") | pl.col("sighting_id").is_in(theirs.implode()))
+    scores = score(_match(seen).match_pairs, season.truth.join(seen, on="sighting_id", how="semi"), seen)
+    assert scores.pairs >= 70
+    assert scores.recall_at_09 >= 0.95
+    assert scores.f1_at_05 >= 0.98
+
+
 @pytest.mark.parametrize("name", ["roaming ball, one mound watched", "roaming ball with stale names"])
 def test_a_roaming_tracker_is_found_where_the_arms_of_two_mounds_are_far_apart(name: str):
     """On this night the median speeds of ball and mound differ by so much that readings alone find no clock."""

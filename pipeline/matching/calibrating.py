@@ -83,9 +83,11 @@ class Models(NamedTuple):
 
 
 class DayFit(NamedTuple):
-    """Outcome of stage 1: models before and after, what they were learned from, and where each unit's pairs were."""
+    """Outcome of stage 1: models before and after, what they were learned from, and where each unit's pairs were; `unbiased` (models,):
+    those that found pairs only as if there were no bias."""
 
     start: ReadingModel
+    unbiased: Bools
     models: Models
     same: SameFit
     fit: Fit
@@ -108,8 +110,9 @@ def fit_days(records: Records, units: list[Unit], all_twice: bool = False) -> Da
     keys, which = model_keys(units)
     start = _start(records, keys)
     start, places = by_coincidence(records, units, which, start, locate(records, units, start, which))
-    prior, gaps = _start_prior(start), start_gaps(len(units))
-    fit = run_round(records, units, start, which, places, gaps, None, _first_reaches(units, places))
+    fit = _first_round(records, units, which, start, places)
+    start, unbiased, places, fit = _as_if_unbiased(records, units, which, start, places, fit)
+    prior = _start_prior(start)
     models, same = learn(records, units, which, Models(keys, start, None), prior, fit, trust=0.8)
     gaps, places = next_gaps(units, fit.cells), refined(units, places, fit.cells)
     places = with_steps(records, units, which, models[1:], fit.cells, places)
@@ -117,8 +120,44 @@ def fit_days(records: Records, units: list[Unit], all_twice: bool = False) -> Da
     places = without_taken(
         units, fit, borrowed(units, fit, relocated(records, units, which, models.readings, again, places))
     )
-    day_fit = DayFit(start, models, same, fit, places, gaps)
+    day_fit = DayFit(start, unbiased, models, same, fit, places, gaps)
     return _looked_at_again(records, units, which, prior, day_fit, again, all_twice)
+
+
+def _first_round(records: Records, units: list[Unit], which: Ints, start: ReadingModel, places: list[Place]) -> Fit:
+    gaps = start_gaps(len(units))
+    return run_round(records, units, start, which, places, gaps, None, _first_reaches(units, places))
+
+
+def _as_if_unbiased(
+    records: Records, units: list[Unit], which: Ints, start: ReadingModel, places: list[Place], fit: Fit
+) -> tuple[ReadingModel, Bools, list[Place], Fit]:
+    """Pairs of trackers that found nothing once more as if they had no bias, where that finds more.
+
+    The difference of the day's medians is none where one of them saw a few arms only, a left-hander among right-handers.
+    """
+    matched = _matched(which, fit, len(start.bias))
+    lost = matched < _ENOUGH_FOR_A_CLOCK
+    again = np.flatnonzero(lost[which])
+    if not len(again):
+        return start, lost, places, fit
+    unbiased = start._replace(bias=np.where(lost[:, None], 0.0, start.bias))
+    some, of = [units[u] for u in again], which[again]
+    new_places = locate(records, some, unbiased, of)
+    new = _first_round(records, some, of, unbiased, new_places)
+    better = _matched(of, new, len(matched)) > matched + 1
+    chosen = np.flatnonzero(better[of])
+    return (
+        start._replace(bias=np.where(better[:, None], unbiased.bias, start.bias)),
+        better,
+        _put(places, again[chosen], [new_places[u] for u in chosen]),
+        fit.put(again[chosen], new.only(chosen)),
+    )
+
+
+def _matched(which: Ints, fit: Fit, models: int) -> Floats:
+    """Expected pairs of each model."""
+    return np.asarray(np.bincount(which[fit.cells.unit], fit.cells.posterior, models))
 
 
 def _looked_at_again(
@@ -142,6 +181,7 @@ def _looked_at_again(
     spoken = np.isin(np.arange(len(models.keys)), of)
     return DayFit(
         first.start,
+        first.unbiased,
         models,
         SameFit(*(np.where(spoken[:, None], new, old) for new, old in zip(same, first.same, strict=True))),
         first.fit.put(again, fit),

@@ -107,6 +107,13 @@ class Fit(NamedTuple):
         log_evidence[units], same_session[units] = new.log_evidence, new.same_session
         return Fit(cells, log_evidence, same_session)
 
+    def only(self, units: Ints) -> "Fit":
+        """The outcome of some units, ascending, by their place among these."""
+        mine = np.flatnonzero(np.isin(self.cells.unit, units))
+        cells = self.cells._replace(**{name: getattr(self.cells, name)[mine] for name in Cells._fields})
+        cells = cells._replace(unit=np.searchsorted(units, cells.unit))
+        return Fit(cells, self.log_evidence[units], self.same_session[units])
+
 
 def start_gaps(units: int) -> Gaps:
     """The priors: a run of 2.5 records begins after every 20th."""

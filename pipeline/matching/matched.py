@@ -130,7 +130,8 @@ def _final_fit(
     said, gaps = decided.places(records), day_fit.gaps
     # what the model of one day leaves open beside a step, that of many days may tell
     places = with_steps(records, units, which, models[1:], day_fit.fit.cells, day_fit.places, only_stepped=True)
-    lost = unsettled(units, day_fit.fit, places)
+    # where a pair of trackers found anything only as if without bias, its day knows little of where to look
+    lost = np.union1d(unsettled(units, day_fit.fit, places), np.flatnonzero(day_fit.unbiased[which]))
     if len(lost):
         again = np.flatnonzero(np.isin(which, which[lost]))
         places = borrowed(units, day_fit.fit, relocated(records, units, which, models.readings, lost, places))
