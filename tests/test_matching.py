@@ -425,6 +425,21 @@ def test_a_tracker_that_saw_two_arms_of_many_finds_their_pitches(resolution_s: f
     assert scores.f1_at_05 >= 0.98
 
 
+def test_two_trackers_that_saw_different_arms_share_nothing_though_no_clock_tells_them_apart():
+    """Without bias some of the arms' pitches are like some of the others', by chance."""
+    radar, camera = world("clean").devices
+    season = simulate(World((radar, replace(camera, resolution_s=None)), ("game",) * 6), 102)
+    seen = season.sightings.join(season.truth, on="sighting_id")
+    arms = seen.select("baseball_day", "true_pitcher").unique().sort("baseball_day", "true_pitcher")
+    for pick in ((0, 1), (2, 3), (0, 4)):
+        theirs = arms.filter(pl.int_range(pl.len()).over("baseball_day").is_in(pick)).with_columns(theirs=True)
+        apart = seen.join(theirs, on=["baseball_day", "true_pitcher"], how="left").filter(
+            (pl.col("tracker") == "camera") == pl.col("theirs").fill_null(False)
+        )
+        pairs = _match(apart.select(season.sightings.columns)).match_pairs
+        assert pairs.filter(pl.col("probability") > 0.5).is_empty()
+
+
 @pytest.mark.parametrize("name", ["roaming ball, one mound watched", "roaming ball with stale names"])
 def test_a_roaming_tracker_is_found_where_the_arms_of_two_mounds_are_far_apart(name: str):
     """On this night the median speeds of ball and mound differ by so much that readings alone find no clock."""
