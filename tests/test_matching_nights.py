@@ -63,7 +63,7 @@ def _of_days(matched: Matched, days: list[date], sightings: pl.DataFrame) -> dic
 
 
 _ID_COLUMNS = {
-    **dict.fromkeys(("matches", "doubles", "station_finds"), "sighting_id"),
+    **dict.fromkeys(("matches", "doubles", "possible_doubles", "station_finds"), "sighting_id"),
     "label_runs": "first_sighting_id",
     "problems": "subject",
 }

@@ -1,5 +1,6 @@
 """Double triggers: one tracker writes one throw twice, half a second to two and a half seconds apart."""
 
+from datetime import date
 from typing import NamedTuple
 
 import numpy as np
@@ -10,15 +11,21 @@ from pipeline.matching.calibrating import Models, middle_and_spread
 from pipeline.matching.clock import COARSE_S
 from pipeline.matching.labels import label_evidence
 from pipeline.matching.readings import ReadingModel, log_ratio, start_model
-from pipeline.matching.records import Records, Stream, Unit
+from pipeline.matching.records import Records, Stream, Unit, streams_of
 
 # no two pitches are thrown to one plate this soon after one another; on two mounds they are
 _LONGEST_S = 2.7
+# the usual time between the two records, common practice, no source
+_USUAL_S = 1.2
 # share of throws that are written twice (method page, section 5)
 _DOUBLE_SHARE, _FLOOR = 0.007, 0.0007
 _UNTIMED_EVIDENCE, _UNTIMED_METRICS = 5.0, 3
+_NIGHT = ("tracker", "venue", "baseball_day")
 # no evidence that any prior could lift
 _NOTHING = -50.0
+# what each other tracker says that has a record for one of the two only. One throw: it saw it, d; two throws: it saw one of them,
+# 2 d (1 - d). With d = 0.85 (between the usual 0.95 and a night of dropouts) the odds are 3.3; without any such tracker they hold as they are.
+_SAW_ONE = float(np.log(1 / (2 * (1 - 0.85))))
 
 
 class Doubles(NamedTuple):
@@ -30,39 +37,133 @@ class Doubles(NamedTuple):
     probability: Floats
     gap_s: Floats
 
+    def take(self, which: Ints) -> "Doubles":
+        """Some of them."""
+        return Doubles(self.first[which], self.second[which], self.probability[which], self.gap_s[which])
+
+
+class FoundDoubles(NamedTuple):
+    """`aside`: the first record stands for the second, which is set aside; `possible`: both stand, though they may be one throw."""
+
+    aside: Doubles
+    possible: Doubles
+
 
 def find_doubles(
-    records: Records, streams: list[Stream], models: Models, units: list[Unit], which: Ints, cells: Cells
-) -> Doubles:
-    """Neighbours in a stream that are one throw, unless the other trackers saw two."""
-    parts = [_neighbours(stream) for stream in streams]
-    first = np.concatenate([p[0] for p in parts]) if parts else np.zeros(0, dtype=np.int64)
-    second = np.concatenate([p[1] for p in parts]) if parts else first
-    gap = np.concatenate([p[2] for p in parts]) if parts else np.zeros(0)
-    needed = np.concatenate([np.full(len(p[0]), p[3]) for p in parts]) if parts else gap
+    records: Records,
+    streams: list[Stream],
+    models: Models,
+    units: list[Unit],
+    which: Ints,
+    cells: Cells,
+    apart: set[tuple[int, int]],
+    told_from: float,
+) -> FoundDoubles:
+    """Neighbours in a stream that are one throw, unless other trackers saw two or a person said so (`apart`); those that may be one are told
+    from the probability `told_from`."""
+    first, second, gap, needed = _all_neighbours(streams)
     of = _model_of(records, models, units, which, first)
     strength = np.maximum(
-        _one_throw(records, models, of, first, second), _one_throw_alone(records, of, first, second, gap)
+        _one_throw(records, models, of, first, second, gap), _one_throw_alone(records, of, first, second, gap)
     )
-    probability = 1 / (1 + np.exp(-np.clip(strength - needed, -50, 50)))
-    likely = np.flatnonzero(probability > 0.5)
-    two = _seen_as_two(records, cells, first[likely], second[likely])
-    keep = _without_chains(first, second, likely[~two])
-    return _standing(Doubles(first[keep], second[keep], probability[keep], gap[keep]), cells, len(records.tracker))
+    claimed = _claimed(records, cells)
+    saw = claimed[first] + claimed[second]
+    strength = strength - needed + _SAW_ONE * ((saw > 0.5) & (saw < 1.5)).sum(axis=1)
+    found = _worth_telling(Doubles(first, second, _probability(strength), gap), apart, told_from)
+    one = np.flatnonzero(~_seen_as_two(records, cells, found))
+    return _parted(_standing(found.take(one), claimed.sum(axis=1)), len(records.tracker))
 
 
-def _neighbours(stream: Stream) -> tuple[Ints, Ints, Floats, float]:
-    """Pairs next to one another that come soon enough, and the evidence that they need."""
+def find_unplaced_doubles(
+    unplaced: Records,
+    records: Records,
+    models: Models,
+    units: list[Unit],
+    which: Ints,
+    apart: set[tuple[int, int]],
+    told_from: float,
+) -> FoundDoubles:
+    """The same of `unplaced` records, whose station is unknown: nothing was laid beside them, but what the tracker's readings are like is
+    known where it was placed on the same day (`records` and the rest are of those)."""
+    first, second, gap, needed = _all_neighbours([stream for _, _, stream in streams_of(unplaced)])
+    of = _model_of_the_day(unplaced, first, records, units, which)
+    strength = np.maximum(
+        _one_throw(unplaced, models, of, first, second, gap), _one_throw_alone(unplaced, of, first, second, gap)
+    )
+    found = _worth_telling(Doubles(first, second, _probability(strength - needed), gap), apart, told_from)
+    return _parted(found, len(unplaced.tracker))
+
+
+def _all_neighbours(streams: list[Stream]) -> tuple[Ints, Ints, Floats, Floats]:
+    """Pairs next to one another in any stream, the time between them and the evidence that they need."""
+    parts = [_neighbours(stream) for stream in streams]
+    if not parts:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
+    first, second, gap, needed = (np.concatenate(part) for part in zip(*parts, strict=True))
+    return first, second, gap, needed
+
+
+def _probability(strength: Floats) -> Floats:
+    return np.asarray(1 / (1 + np.exp(-np.clip(strength, -50, 50))))
+
+
+def _worth_telling(found: Doubles, apart: set[tuple[int, int]], told_from: float) -> Doubles:
+    """Those that are likely enough, and of which nobody said that they are two throws."""
+    found = found.take(np.flatnonzero(found.probability >= told_from))
+    pairs = zip(found.first.tolist(), found.second.tolist(), strict=True)
+    return found.take(np.array([n for n, (a, b) in enumerate(pairs) if (min(a, b), max(a, b)) not in apart], dtype=int))
+
+
+def _parted(found: Doubles, records: int) -> FoundDoubles:
+    """Those likelier than not are set aside; the others are possible, between the records that stand."""
+    keep = _without_chains(found)
+    aside, left = found.take(keep), np.setdiff1d(np.arange(len(found.first)), keep)
+    return FoundDoubles(aside, _between_those_that_stand(found.take(left), aside, records))
+
+
+def _between_those_that_stand(possible: Doubles, aside: Doubles, records: int) -> Doubles:
+    """A record that is set aside is spoken for by the one that stands for it."""
+    home = np.arange(records)
+    home[aside.second] = aside.first
+    first, second = home[possible.first], home[possible.second]
+    moved = (first != possible.first) | (second != possible.second)
+    gap_s = np.where(moved, np.nan, possible.gap_s)
+    return Doubles(first, second, possible.probability, gap_s).take(np.flatnonzero(first != second))
+
+
+def _neighbours(stream: Stream) -> tuple[Ints, Ints, Floats, Floats]:
+    """Pairs that come soon enough after one another, and the evidence that they need: next to one another, or, by a clock, with the throw
+    from another mound between."""
     rows = stream.rows
     if np.isnan(stream.resolution_s) or stream.resolution_s > COARSE_S:
-        return rows[:-1], rows[1:], np.full(max(len(rows) - 1, 0), np.nan), _UNTIMED_EVIDENCE
-    gap = np.diff(stream.seen_s)
-    soon = (gap >= 0) & (gap <= _LONGEST_S + (stream.resolution_s if stream.resolution_s >= 0.5 else 0.0) * 0.3)
-    crowd = float(((gap > _LONGEST_S) & (gap <= 6.0)).mean()) if len(gap) else 0.0
-    return rows[:-1][soon], rows[1:][soon], gap[soon], -float(np.log(_DOUBLE_SHARE / (0.5 * crowd + _FLOOR)))
+        return rows[:-1], rows[1:], np.full(max(len(rows) - 1, 0), np.nan), _UNTIMED_EVIDENCE - _same_step(stream)
+    wait = np.diff(stream.seen_s)
+    crowd = float(((wait > _LONGEST_S) & (wait <= 6.0)).mean()) if len(wait) else 0.0
+    needed = -float(np.log(_DOUBLE_SHARE / (0.5 * crowd + _FLOOR)))
+    longest = _LONGEST_S + (stream.resolution_s if stream.resolution_s >= 0.5 else 0.0) * 0.3
+    soon = []
+    for step in (1, 2):
+        gap = stream.seen_s[step:] - stream.seen_s[:-step]
+        near = (gap >= 0) & (gap <= longest)
+        soon.append((rows[:-step][near], rows[step:][near], gap[near]))
+    first, second, gap = (np.concatenate(part) for part in zip(*soon, strict=True))
+    return first, second, gap, np.full(len(gap), needed)
 
 
-def _one_throw(records: Records, models: Models, which: Ints, first: Ints, second: Ints) -> Floats:
+def _same_step(stream: Stream) -> Floats:
+    """What a coarse stamp says of neighbours: a second record comes so soon that it mostly bears the same one."""
+    later = np.diff(stream.seen_s) > 0
+    known = ~np.isnan(np.diff(stream.seen_s))
+    if not known.any():
+        return np.zeros(len(later))
+    # one pseudo-pair of each kind
+    differ = (later.sum() + 1) / (known.sum() + 2)
+    double_differs = min(_USUAL_S / stream.resolution_s, differ)
+    say = np.where(later, np.log(double_differs / differ), np.log((1 - double_differs) / (1 - differ)))
+    return np.where(known, say, 0.0)
+
+
+def _one_throw(records: Records, models: Models, which: Ints, first: Ints, second: Ints, gap: Floats) -> Floats:
     """Log ratio that two records of one tracker are one throw; under 3 common metrics without a clock there is none."""
     strength = np.full(len(first), _NOTHING)
     order = np.flatnonzero(which >= 0)[np.argsort(which[which >= 0], kind="stable")]
@@ -71,8 +172,7 @@ def _one_throw(records: Records, models: Models, which: Ints, first: Ints, secon
     if models.labels is not None:
         say = say + label_evidence(models.labels, of, records.labels, a, b)
     common = (~np.isnan(records.readings[a]) & ~np.isnan(records.readings[b])).sum(axis=1)
-    say = np.where(common < 1, _NOTHING, say)
-    strength[order] = np.where(common < _UNTIMED_METRICS, np.minimum(say, _UNTIMED_EVIDENCE - 0.1), say)
+    strength[order] = np.where(common < np.where(np.isnan(gap[order]), _UNTIMED_METRICS, 1), _NOTHING, say)
     return strength
 
 
@@ -108,26 +208,47 @@ def _own_model(model: ReadingModel) -> ReadingModel:
 
 
 def _model_of(records: Records, models: Models, units: list[Unit], unit_models: Ints, rows: Ints) -> Ints:
-    """A model of the tracker with any other on the day; -1 where it was alone."""
+    """A model of the tracker with any other on the station-day, else of another station's; -1 where it was alone."""
     place: dict[tuple[int, int], int] = {}
     for unit, which in zip(units, unit_models.tolist(), strict=True):
         for tracker in unit.trackers:
             place.setdefault((unit.day, tracker), which)
-    return np.array(
-        [place.get((int(d), int(t)), -1) for d, t in zip(records.day[rows], records.tracker[rows], strict=True)],
-        dtype=np.int64,
-    )
+    own = [place.get((int(d), int(t)), -1) for d, t in zip(records.day[rows], records.tracker[rows], strict=True)]
+    found = np.array(own, dtype=np.int64)
+    alone = np.flatnonzero(found < 0)
+    if len(alone):
+        found[alone] = _model_of_the_day(records, rows[alone], records, units, unit_models)
+    return found
 
 
-def _seen_as_two(records: Records, cells: Cells, first: Ints, second: Ints) -> Bools:
-    """Some other tracker has a record for each of the two, and these are not doubles themselves."""
+def _model_of_the_day(asked: Records, rows: Ints, records: Records, units: list[Unit], unit_models: Ints) -> Ints:
+    """A model of the tracker with any other at any station of the venue on the baseball day; -1 where there is none."""
+    place: dict[tuple[str, str, date], int] = {}
+    nights = records.frame.select(_NIGHT)
+    for unit, which in zip(units, unit_models.tolist(), strict=True):
+        for stream in (unit.first, unit.second):
+            place.setdefault(nights.row(int(stream.rows[0])), which)
+    return np.array([place.get(night, -1) for night in asked.frame.select(_NIGHT)[rows].rows()], dtype=np.int64)
+
+
+def _claimed(records: Records, cells: Cells) -> Floats:
+    """How many records of each tracker go with each record, (records, trackers): sums of probabilities."""
+    claimed = np.zeros((len(records.tracker), len(records.trackers)))
+    np.add.at(claimed, (cells.first, records.tracker[cells.second]), cells.posterior)
+    np.add.at(claimed, (cells.second, records.tracker[cells.first]), cells.posterior)
+    return claimed
+
+
+def _seen_as_two(records: Records, cells: Cells, found: Doubles) -> Bools:
+    """Some other tracker has a record for each of the two, and these are no likely double themselves."""
+    first, second, likely = found.first, found.second, found.probability > 0.5
     partners: dict[int, dict[int, int]] = {}
     asked = np.isin(cells.first, [first, second]) | np.isin(cells.second, [first, second])
     for cell in np.flatnonzero((cells.posterior > 0.5) & asked).tolist():
         a, b = int(cells.first[cell]), int(cells.second[cell])
         partners.setdefault(a, {})[int(records.tracker[b])] = b
         partners.setdefault(b, {})[int(records.tracker[a])] = a
-    twins = set(zip(first.tolist(), second.tolist(), strict=True))
+    twins = set(zip(first[likely].tolist(), second[likely].tolist(), strict=True))
     out = np.zeros(len(first), dtype=bool)
     for n, (a, b) in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
         ours, theirs = partners.get(a, {}), partners.get(b, {})
@@ -135,10 +256,9 @@ def _seen_as_two(records: Records, cells: Cells, first: Ints, second: Ints) -> B
     return out
 
 
-def _standing(doubles: Doubles, cells: Cells, records: int) -> Doubles:
+def _standing(doubles: Doubles, claimed: Floats) -> Doubles:
     """The record that other trackers' go with stands for both, else the earlier one: what comes a second before a pitch may be a false
     record, and must not lend its readings to the pitch."""
-    claimed = np.bincount(cells.first, cells.posterior, records) + np.bincount(cells.second, cells.posterior, records)
     turned = claimed[doubles.second] > claimed[doubles.first]
     return Doubles(
         np.where(turned, doubles.second, doubles.first),
@@ -148,12 +268,13 @@ def _standing(doubles: Doubles, cells: Cells, records: int) -> Doubles:
     )
 
 
-def _without_chains(first: Ints, second: Ints, found: Ints) -> Ints:
-    """A record that repeats another cannot be repeated itself: of a chain, every second link falls away."""
+def _without_chains(found: Doubles) -> Ints:
+    """Those likelier than not, the likeliest first; a record that repeats another cannot be repeated itself."""
     taken: set[int] = set()
     keep = []
-    for n in found.tolist():
-        if int(first[n]) not in taken and int(second[n]) not in taken:
-            taken.update((int(first[n]), int(second[n])))
+    for n in np.argsort(-found.probability, kind="stable").tolist():
+        a, b = int(found.first[n]), int(found.second[n])
+        if found.probability[n] > 0.5 and a not in taken and b not in taken:
+            taken.update((a, b))
             keep.append(n)
     return np.array(keep, dtype=np.int64)

@@ -27,7 +27,7 @@ from pipeline.matching.calibrating import (
 )
 from pipeline.matching.clock_report import CLOCKS, clocks_frame
 from pipeline.matching.decided import Decided, read_decisions
-from pipeline.matching.doubles import find_doubles
+from pipeline.matching.doubles import FoundDoubles, find_doubles, find_unplaced_doubles
 from pipeline.matching.fitting import ROUGH_S, Fit, Place, next_gaps, refined, run_round
 from pipeline.matching.grouping import Groups, group_records
 from pipeline.matching.label_runs import LABEL_RUNS, label_runs_frame
@@ -48,12 +48,14 @@ class MatchSettings(NamedTuple):
 
 
 class Matched(NamedTuple):
-    """Frames as in the contract; `problems`: decisions that contradict one another or name nothing;
-    `statistics`: what was learned of every day, to be kept for the next run."""
+    """Frames as in the contract; `doubles`: second records of a throw, which are set aside; `possible_doubles`: those that may be, and
+    stand; `problems`: decisions that contradict one another or name nothing; `statistics`: what was learned of every day, to be kept for
+    the next run."""
 
     matches: pl.DataFrame
     match_pairs: pl.DataFrame
     doubles: pl.DataFrame
+    possible_doubles: pl.DataFrame
     clocks: pl.DataFrame
     calibration: pl.DataFrame
     label_runs: pl.DataFrame
@@ -188,23 +190,41 @@ def _assemble(
 ) -> Matched:
     records, units = ready.records, ready.units
     rank = orders(ranks, records.trackers)
-    doubles = find_doubles(records, ready.streams, models, units, ready.which, fit.cells)
-    pairs = tables.candidate_pairs(records, fit.cells, doubles, decided, REPORTED)
+    found = find_doubles(
+        records, ready.streams, models, units, ready.which, fit.cells, decided.places(records)[1], REPORTED
+    )
+    doubles, possible = _with_unplaced(located.sightings, ready, models, decided, found)
+    pairs = tables.candidate_pairs(records, fit.cells, found.aside, decided, REPORTED)
     pairs, groups = tables.with_third(pairs, _grouped(records, pairs, settings, decided))
     of_pair, of_record = tables.group_probabilities(pairs, groups, records.tracker)
+    matches = tables.matches_frame(sightings, records, rank, pairs, groups, of_record, decided)
     return Matched(
-        matches=with_claims_elsewhere(
-            tables.matches_frame(sightings, records, rank, pairs, groups, of_record, doubles, decided), located.claimed
-        ),
+        matches=tables.without_doubles(with_claims_elsewhere(matches, located.claimed), doubles, possible),
         match_pairs=tables.pairs_frame(records, rank, pairs, groups, of_pair, fit.cells, models.readings, ready.which),
-        doubles=tables.doubles_frame(records, doubles),
+        doubles=doubles,
+        possible_doubles=possible,
         clocks=clocks_frame(records, units, fit, places, pairs, groups, rank),
         calibration=tables.calibration_frame(statistics, records, rank),
-        label_runs=label_runs_frame(records, ready.streams, sightings, groups, doubles.second, decided.thrown_by),
+        label_runs=label_runs_frame(records, ready.streams, sightings, groups, found.aside.second, decided.thrown_by),
         station_finds=located.finds,
         problems=decided.problems,
         statistics=statistics,
     )
+
+
+def _with_unplaced(
+    sightings: pl.DataFrame, ready: _Prepared, models: Models, decided: Decided, found: FoundDoubles
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """What was found, and what there is among the sightings whose station stays unknown, as frames: set aside, and possible."""
+    lost = sightings.filter(pl.col("station").is_null())
+    unplaced = take_records(lost.with_columns(station=pl.lit("unknown")))
+    apart = decided.places(unplaced)[1]
+    alone = find_unplaced_doubles(unplaced, ready.records, models, ready.units, ready.which, apart, REPORTED)
+    aside, possible = (
+        pl.concat([tables.doubles_frame(ready.records, here), tables.doubles_frame(unplaced, there)])
+        for here, there in zip(found, alone, strict=True)
+    )
+    return aside.sort("sighting_id"), possible.sort("sighting_id", "of_sighting_id")
 
 
 def _grouped(records: Records, pairs: tables.Pairs, settings: MatchSettings, decided: Decided) -> Groups:

@@ -177,10 +177,9 @@ def matches_frame(
     pairs: Pairs,
     groups: Groups,
     probability: Floats,
-    doubles: Doubles,
     decided: Decided,
 ) -> pl.DataFrame:
-    """One row per sighting that is no double: its group, named by the member of best rank."""
+    """One row per sighting: its group, named by the member of best rank."""
     ids = records.frame["sighting_id"]
     order = np.lexsort((np.arange(len(ids)), rank[records.tracker], groups.group))
     # the first of each group in this order; a group's number is that of one of its records
@@ -201,8 +200,15 @@ def matches_frame(
         },
         schema=MATCHES,
     )
-    located = located.filter(~pl.Series(np.isin(np.arange(len(ids)), doubles.second)))
     return pl.concat([located, singles(sightings, decided, except_for=records.frame)]).sort("sighting_id")
+
+
+def without_doubles(matches: pl.DataFrame, doubles: pl.DataFrame, possible: pl.DataFrame) -> pl.DataFrame:
+    """The matches without the records that are set aside; one that may repeat another is as sure as that it does not."""
+    own = possible.group_by("sighting_id").agg(own=(1 - pl.col("probability")).product())
+    left = matches.join(doubles, on="sighting_id", how="anti").join(own, on="sighting_id", how="left")
+    sure = (pl.col("match_probability") * pl.col("own").fill_null(1.0)).round(_PROBABILITY)
+    return left.with_columns(match_probability=sure).select(list(MATCHES)).sort("sighting_id")
 
 
 def singles(sightings: pl.DataFrame, decided: Decided, except_for: pl.DataFrame) -> pl.DataFrame:
@@ -298,7 +304,7 @@ def _rivals(ids: pl.Series, pairs: Pairs, groups: Groups, probability: Floats) -
 
 
 def doubles_frame(records: Records, doubles: Doubles) -> pl.DataFrame:
-    """One row per record that repeats another of the same tracker."""
+    """One row per record that repeats another of the same tracker, or may."""
     ids = records.frame["sighting_id"]
     frame = pl.DataFrame(
         {

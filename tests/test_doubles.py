@@ -1,0 +1,120 @@
+"""Double triggers against the truth of simulated seasons: a throw counts once, what is in doubt says so, and a person's word holds."""
+
+from functools import cache
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.matching import Matched, MatchSettings, match_sightings
+from pipeline.matching.doubles import Doubles, _parted, _without_chains
+from tests.simulator.matching_world import Season, simulate, world
+
+RANKS = {"radar": 1, "camera": 2, "portable": 3}
+NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
+
+
+def _match(sightings: pl.DataFrame, *decisions: tuple[str, str, str | None]) -> Matched:
+    said = [{"kind": kind, "tracker": None, "subject": subject, "object": other} for kind, subject, other in decisions]
+    told = pl.DataFrame(said, schema=NOTHING_DECIDED.schema)
+    stations = {"portable": ("pen_1", "pen_2")}
+    return match_sightings(sightings, RANKS, MatchSettings(), stations, told)
+
+
+@cache
+def _season(name: str, seed: int) -> tuple[Season, Matched]:
+    season = simulate(world(name), seed)
+    return season, _match(season.sightings)
+
+
+def _throws(season: Season, matched: Matched) -> pl.DataFrame:
+    """Each true throw: as how many pitches it stands, and how sure the least sure of them is."""
+    thrown = season.truth.filter(pl.col("throw").is_not_null()).join(matched.matches, on="sighting_id")
+    return thrown.group_by("throw").agg(
+        pl.col("group_id").n_unique().alias("pitches"), pl.col("match_probability").min().alias("surely")
+    )
+
+
+def _with_truth(doubles: pl.DataFrame, season: Season) -> pl.DataFrame:
+    throws = season.truth.select("sighting_id", "throw")
+    other = throws.rename({"sighting_id": "of_sighting_id", "throw": "throw_of"})
+    one = (pl.col("throw") == pl.col("throw_of")).fill_null(False)
+    return doubles.join(throws, on="sighting_id").join(other, on="of_sighting_id").with_columns(one=one)
+
+
+def test_a_second_record_is_found_though_a_throw_from_the_other_mound_stands_between():
+    season, matched = _season("two mounds", 21001)
+    place = season.sightings.select("sighting_id", "file_id", "sequence")
+    twice = season.truth.filter(pl.col("throw").is_not_null()).join(place, on="sighting_id")
+    twice = twice.group_by("file_id", "throw").agg(
+        pl.len(), pl.col("sequence").max() - pl.col("sequence").min(), pl.col("sighting_id")
+    )
+    parted = twice.filter(pl.col("len") == 2, pl.col("sequence") == 2).explode("sighting_id")
+    assert len(parted) >= 2 * 3
+    found = matched.doubles.filter(pl.col("sighting_id").is_in(parted["sighting_id"].implode()))
+    assert found.height >= 0.8 * len(parted) / 2
+    assert (_throws(season, matched)["pitches"] > 1).mean() < 0.001
+
+
+@pytest.mark.parametrize("name", ["all faults, three trackers", "eight metrics, all faults"])
+def test_probabilities_of_doubles_are_as_often_right_as_they_say(name: str):
+    season, matched = _season(name, 1001)
+    told = _with_truth(pl.concat([matched.doubles, matched.possible_doubles]), season)
+    sure = told.filter(pl.col("probability") > 0.9)
+    assert len(sure) >= 15
+    assert sure["one"].mean() >= 0.93
+    seldom = told.filter(pl.col("probability") < 0.1)
+    assert seldom["one"].sum() <= 0.35 * len(seldom) + 1
+
+
+def test_what_may_repeat_a_throw_and_stands_is_in_doubt():
+    season, matched = _season("eight metrics, all faults", 1001)
+    possible = matched.possible_doubles
+    assert len(possible) > 10 and (possible["probability"] <= 0.5).mean() > 0.9
+    told = possible.join(matched.matches, on="sighting_id")
+    assert len(told) == len(possible)
+    assert (told["match_probability"] <= 1 - told["probability"] + 1e-6).all()
+    twice = _throws(season, matched).filter(pl.col("pitches") > 1)
+    assert (twice["surely"] < 0.9).mean() > 0.5
+
+
+def test_a_throw_that_an_unplaced_tracker_wrote_twice_is_found_by_what_its_readings_are_like_elsewhere():
+    truly, found, expected = 0, 0, 0.0
+    for seed in (23001, 23002, 23003):
+        season, matched = _season("roaming ball, one mound watched", seed)
+        ball = season.sightings.filter(pl.col("station").is_null())
+        nowhere = ball.join(matched.station_finds, on="sighting_id", how="anti")
+        throws = season.truth.select("sighting_id", "throw").drop_nulls().join(nowhere, on="sighting_id", how="semi")
+        truly += len(throws) - throws["throw"].n_unique()
+        told = _with_truth(pl.concat([matched.doubles, matched.possible_doubles]), season)
+        told = told.join(nowhere, on="sighting_id", how="semi")
+        found, expected = found + told["one"].sum(), expected + told["probability"].sum()
+        placed = pl.concat([matched.matches["sighting_id"], matched.doubles["sighting_id"]])
+        assert sorted(placed) == sorted(season.sightings["sighting_id"])
+    assert truly >= 12
+    assert found >= 0.7 * truly
+    # speed and spin alone: seldom sure, and as often right as said
+    assert found == pytest.approx(expected, rel=0.5)
+
+
+def test_a_person_who_says_that_two_records_are_two_throws_is_believed():
+    season, before = _season("two mounds", 1000)
+    one, other = before.doubles.row(0)[:2]
+    for pair in ((one, other), (other, one)):
+        matched = _match(season.sightings, ("not_same_pitch", *pair))
+        assert matched.problems.is_empty()
+        assert {one, other} <= set(matched.matches["sighting_id"])
+        assert not {one, other} & {*matched.doubles["sighting_id"], *matched.possible_doubles["sighting_id"]}
+        group = dict(matched.matches.select("sighting_id", "group_id").iter_rows())
+        assert group[one] != group[other]
+
+
+def test_of_a_chain_the_likeliest_goes_first_and_the_rest_is_told_of_what_stands():
+    # 0 and 1 at 0.6, 1 and 2 at 0.9, 2 and 3 at 0.7: 2 repeats 1; 0 and 3 may be the same throw as 1
+    chain = Doubles(np.array([0, 1, 2]), np.array([1, 2, 3]), np.array([0.6, 0.9, 0.7]), np.array([1.0, 1.0, 1.0]))
+    assert _without_chains(chain).tolist() == [1]
+    aside, possible = _parted(chain, 4)
+    assert (aside.first.tolist(), aside.second.tolist()) == ([1], [2])
+    assert list(zip(possible.first.tolist(), possible.second.tolist(), strict=True)) == [(0, 1), (1, 3)]
+    # between 2 and 3 the time is known, between 1 and 3 it was not measured
+    assert possible.gap_s[0] == 1.0 and np.isnan(possible.gap_s[1])
