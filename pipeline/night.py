@@ -55,7 +55,7 @@ from schemas.tables import TABLES
 log = logging.getLogger("pitchledger")
 
 # tables whose rows belong to a night, and come from the matching or from the reconciling of that night; the others are made anew as a whole
-MATCHED = ("sightings", "match_pairs", "pitch_aliases", "clocks", "calibration", "label_runs")
+MATCHED = ("sightings", "match_pairs", "double_triggers", "pitch_aliases", "clocks", "calibration", "label_runs")
 RECONCILED = ("pitches", "pitch_values", "sessions", "outings")
 # before the names of frames that only the comparison of trackers wants back
 OF_AGREEMENT = "agreement_"
@@ -244,6 +244,7 @@ def work_through(
         **reconciled._asdict(),
         **agreement._asdict(),
         **{name: getattr(matched, name) for name in ("match_pairs", "clocks", "calibration")},
+        "double_triggers": _double_triggers(matched, ready.sightings),
         "label_runs": _with_day(matched.label_runs, ready.sightings),
         "pitch_aliases": aliases.filter(pl.col("baseball_day").is_in(list(nights))),
         "sightings": sightings,
@@ -394,6 +395,13 @@ def _set_aside_doubles(
     )
     aside = out.join(where, on="sighting_id").with_columns(found_in=pl.lit("night"))
     return sightings.join(out, on="sighting_id", how="anti"), aside
+
+
+def _double_triggers(matched: Matched, sightings: pl.DataFrame) -> pl.DataFrame:
+    """Those that are set aside and those that may be one throw and stand."""
+    aside = matched.doubles.with_columns(set_aside=pl.lit(True))
+    told = pl.concat([aside, matched.possible_doubles.with_columns(set_aside=pl.lit(False))])
+    return told.join(sightings.select("sighting_id", "tracker", "baseball_day"), on="sighting_id")
 
 
 def _with_copies(aside: pl.DataFrame, set_aside: pl.DataFrame) -> pl.DataFrame:

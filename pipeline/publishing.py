@@ -37,6 +37,7 @@ from schemas.tables import TABLES
 
 DATABASE = "pitchledger.duckdb"
 MANIFEST = "manifest.json"
+OLDER = "if the program is newer than the version, `pitchledger run --rebuild` publishes one that fits"
 POINTER = "current.txt"
 LINKED = (DATABASE, "parquet", "quarantine", MANIFEST)
 COPIED = (DATABASE, MANIFEST)
@@ -626,6 +627,16 @@ def open_published(folder: Path) -> duckdb.DuckDBPyConnection:
     con.execute("set timezone = 'UTC'")
     con.execute("set lock_configuration = true")
     return con
+
+
+@contextlib.contextmanager
+def reading_published(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The same, closed at the end. Raises PitchledgerError where the version has no table or column of that name: an older program made it."""
+    with contextlib.closing(open_published(folder)) as con:
+        try:
+            yield con
+        except (duckdb.CatalogException, duckdb.BinderException) as fault:
+            raise PitchledgerError(f"{str(fault).splitlines()[0]}: {OLDER}") from fault
 
 
 _SEALED: dict[str, str | bool | int | float | list[str]] = {

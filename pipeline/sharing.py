@@ -25,7 +25,7 @@ from pipeline.disk import private_files
 from pipeline.errors import PitchledgerError
 from pipeline.ledger import LEDGER, Ledger
 from pipeline.names import parse_name
-from pipeline.publishing import MANIFEST, current_version, parquet_schema, published_database
+from pipeline.publishing import MANIFEST, OLDER, current_version, parquet_schema, published_database
 from schemas.contract import ContractError, conform, in_order, validate
 from schemas.drift import OWN_HISTORY
 from schemas.sharing import CLASSES, ID_KINDS, PLAYER_KIND, STAY_AT_HOME, Classes, shared_contract
@@ -40,7 +40,6 @@ _WORD = r"[a-z0-9_-]{1,60}(:[a-z0-9_]{1,60})?"
 _WORDS = rf"^({_WORD}(, ?{_WORD})*)?$"
 # names of fewer letters stand in half of all words
 SHORTEST_NAME = 4
-_OLDER = "if the program is newer than the version, `pitchledger run --rebuild` publishes one that fits"
 CAUTION = (
     "A date, a park and a performance may still tell who a person is, and measurements of a body are that person's. Before you hand this on, "
     "ask whoever is responsible for athlete data in your program."
@@ -227,7 +226,7 @@ def shareable(frame: pl.DataFrame, table: str, secret: bytes) -> pl.DataFrame:
     try:
         return validate(in_order(conform(frame.with_columns(keyed), contract), contract), contract)
     except ContractError as fault:
-        raise PitchledgerError(f"{fault}: {_OLDER}") from fault
+        raise PitchledgerError(f"{fault}: {OLDER}") from fault
 
 
 def _check_words(frame: pl.DataFrame, table: str, classes: Classes) -> None:
@@ -302,7 +301,7 @@ def _write_table(table: str, output: Path, version: str, target: Path, secret: b
     """Each file of the published table as a file of the copy, one part of a month in memory at a time; the rows written."""
     listed = json.loads((output / "versions" / version / MANIFEST).read_text("utf-8"))["tables"].get(table)
     if listed is None:
-        raise PitchledgerError(f"version {version} has no table {table}: {_OLDER}")
+        raise PitchledgerError(f"version {version} has no table {table}: {OLDER}")
     schema = parquet_schema(shared_contract(table), version)
     metadata = {key.decode(): value.decode() for key, value in schema.metadata.items()}
     rows = 0

@@ -1,6 +1,5 @@
 """What passes by waiting: an inbox whose share is away, a file that is locked, another run. Everything else is for a person to mend."""
 
-import contextlib
 import errno
 import os
 from collections.abc import Iterator, Mapping
@@ -10,7 +9,7 @@ from pipeline.alone import RunInProgressError
 from pipeline.errors import PitchledgerError
 from pipeline.inbox import fit_to_store
 from pipeline.ledger import Ledger
-from pipeline.publishing import current_version, open_published
+from pipeline.publishing import current_version, reading_published
 
 # a network share or a server that comes back, a file that another program holds open just now
 _PASSING = frozenset(
@@ -54,7 +53,7 @@ def _known_files(output: Path) -> dict[str, dict[str, int]]:
     """By tracker, the exports of the published version that were in their inbox then: name and size."""
     if current_version(output) is None:
         return {}
-    with contextlib.closing(open_published(output)) as con:
+    with reading_published(output) as con:
         files = con.sql("from files").pl()
     if "gone_since" in files.columns:  # not so in a version of an earlier program
         files = files.filter(files["gone_since"].is_null())

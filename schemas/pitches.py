@@ -32,7 +32,7 @@ PITCHES = Contract(
         required("trackers", pl.String, "their names, best rank first, with commas"),
         share(
             "match_probability",
-            "probability that its sightings are one pitch; for a pitch seen once, that it is rightly alone",
+            "probability that its sightings are one pitch; for a pitch seen once, that it is rightly alone; double_triggers lower it",
             nullable=False,
         ),
         required(

@@ -16,6 +16,7 @@ ID_KINDS = {
     "pitch_id": "pitch",
     "old_pitch_id": "pitch",
     "sighting_id": "sighting",
+    "of_sighting_id": "sighting",
     "sighting_a": "sighting",
     "sighting_b": "sighting",
     "rival_of": "sighting",
@@ -106,6 +107,11 @@ CLASSES: dict[str, Classes] = {
         words=(*_PAIR, "venue", "station"),
         ids=("sighting_a", "sighting_b", "rival_of"),
         left_out=("what",),
+    ),
+    "double_triggers": Classes(
+        as_is=("baseball_day", "probability", "set_aside", "time_gap_s"),
+        words=("tracker",),
+        ids=("sighting_id", "of_sighting_id"),
     ),
     "trackers": Classes(
         as_is=("rank", "late_after_h"),

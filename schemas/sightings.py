@@ -65,7 +65,7 @@ _MATCHED = (
     required("pitch_id", pl.String, "the pitch that this sighting belongs to (table pitches)"),
     share(
         "match_probability",
-        "probability that it belongs to this pitch; for a pitch seen once, that it is rightly alone",
+        "probability that it belongs to this pitch; for a pitch seen once, that it is rightly alone; double_triggers lower it",
         nullable=False,
     ),
     required(
@@ -97,6 +97,24 @@ SIGHTINGS = Contract(
     ("sighting_id",),
     (_WHERE[0], *_MATCHED, *_WHERE[1:], *SITUATION, *metric_columns(), *trajectory_columns(), *_CORRECTED),
     order=_ORDER,
+)
+
+DOUBLE_TRIGGERS = Contract(
+    "double_triggers",
+    "two records of one tracker that are one throw, recorded twice, with a probability of at least 0.02",
+    ("sighting_id", "of_sighting_id"),
+    (
+        required("sighting_id", pl.String, "the record that repeats the other, or may"),
+        required("of_sighting_id", pl.String, "the record that stands for the throw"),
+        required("tracker", pl.String, "the tracker of both"),
+        required("baseball_day", pl.Date, "local date at the venue; a day turns over at 04:00"),
+        share("probability", "probability that both are one throw", nullable=False),
+        required(
+            "set_aside", pl.Boolean, "whether sighting_id is set aside (table set_aside); false: it stands as a pitch"
+        ),
+        Column("time_gap_s", pl.Float64, "time of sighting_id minus time of of_sighting_id; null without a clock", "s"),
+    ),
+    order=("baseball_day", "tracker"),
 )
 
 MATCH_PAIRS = Contract(

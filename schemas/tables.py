@@ -11,7 +11,7 @@ from schemas.pitches import PITCH_ALIASES, PITCH_VALUES, PITCHES
 from schemas.runs import RUNS, SETTINGS, WAREHOUSE_VERSION
 from schemas.sessions import OUTINGS, SESSIONS
 from schemas.setup import SETUP
-from schemas.sightings import MATCH_PAIRS, SIGHTINGS
+from schemas.sightings import DOUBLE_TRIGGERS, MATCH_PAIRS, SIGHTINGS
 from schemas.trackers import DECISIONS, TRACKERS
 
 TABLES: dict[str, Contract] = {
@@ -25,6 +25,7 @@ TABLES: dict[str, Contract] = {
         PLAYERS,
         NAME_MATCHES,
         MATCH_PAIRS,
+        DOUBLE_TRIGGERS,
         PITCH_ALIASES,
         AGREEMENT,
         PRECISION,

@@ -387,6 +387,8 @@ def test_explain_takes_any_id_that_leads_to_a_pitch(demo: Path) -> None:
     assert f"Pitch {pitch}" in said("explain", "-w", demo, sighting)
     assert f"p{sighting[1:]} is in pitch {pitch} now." in said("explain", "-w", demo, f"p{sighting[1:]}")
     assert "double_trigger" in said("explain", "-w", demo, aside)
+    text = " ".join(said("explain", "-w", demo, aside).split())
+    assert re.search(rf"recorded one throw twice, s\w+ and {aside}, [^:]*: {aside} is set aside", text)
 
 
 def test_explain_of_a_pitch_that_one_tracker_saw_says_that_it_stands_alone(example: Path) -> None:

@@ -29,6 +29,7 @@ from pipeline.publishing import (
     point_to,
     publish,
     published_tables,
+    reading_published,
     remove_retired,
     removing_retired,
     run_query,
@@ -420,6 +421,13 @@ def test_a_reader_that_loops_while_versions_change_sees_whole_ones_only(warehous
     run.wait()
     run.stdout.close()
     assert len(seen) > 1
+
+
+def test_a_version_of_an_older_program_is_told_as_such(warehouse):
+    told = r"a_(table|column)_of_a_later_program.*pitchledger run --rebuild"
+    for sql in ("from a_table_of_a_later_program", "select a_column_of_a_later_program from pitches"):
+        with pytest.raises(PitchledgerError, match=told), reading_published(warehouse) as con:
+            con.execute(sql)
 
 
 # ---- without links ---------------------------------------------------------------------------------------------------------------------

@@ -81,13 +81,28 @@ def test_every_doubtful_pitch_of_the_warehouse_is_listed_with_its_pairs(demo: Pa
     for pitch, item in listed.items():
         wanted = pairs.filter((pl.col("pitch_id_a") == pitch) | (pl.col("pitch_id_b") == pitch))
         assert len(item["why"]) == wanted.height
-        same = {
-            line.split(",")[2:4][0] + line.split(",")[3]
-            for answer in item["answers"]
-            for line in answer["lines"]
-            if line.startswith("same_pitch")
-        }
-        assert same == {a + b for a, b in wanted.select("sighting_a", "sighting_b").iter_rows()}
+        lines = {tuple(line.split(",")[:4]) for answer in item["answers"] for line in answer["lines"]}
+        one = pl.col("tracker_a") == pl.col("tracker_b")
+        of_one, of_two = (wanted.filter(of).select("sighting_a", "sighting_b").rows() for of in (one, ~one))
+        assert {line for line in lines if line[0] == "same_pitch"} == {("same_pitch", "", *pair) for pair in of_two}
+        apart = {("not_same_pitch", "", *pair) for pair in of_one + of_two}
+        assert {line for line in lines if line[0] == "not_same_pitch"} == apart
+        # of one throw that was recorded twice, the second record is no pitch
+        assert {("no_pitch", "", repeat, "") for _, repeat in of_one} <= lines
+
+
+def test_records_of_a_doubtful_pitch_that_one_tracker_may_have_written_twice_are_among_its_pairs(demo: Path) -> None:
+    told = run_query(
+        demo / "warehouse",
+        """
+        with standing as (select sighting_id, pitch_id from sightings where pitch_id in (select pitch_id from pitches where doubtful))
+        select of_sighting_id as sighting_a, sighting_id as sighting_b, set_aside as merged from double_triggers
+        where sighting_id in (select sighting_id from standing) or of_sighting_id in (select sighting_id from standing)""",
+    )
+    pairs = run_query(demo / "warehouse", "from doubtful_matches where tracker_a = tracker_b")
+    assert len(told) > 10
+    assert sorted(pairs.select(told.columns).rows()) == sorted(told.rows())
+    assert pairs.filter(pl.col("release_speed_b_mph").is_null() & pl.col("merged")).is_empty()
 
 
 def test_lines_in_the_text_are_whole_whatever_the_width(demo: Path) -> None:
@@ -113,6 +128,12 @@ def test_a_run_of_stale_labels_comes_with_a_line_for_either_pitcher_opponents_to
     assert set(counts) <= {0, 1}
 
 
+def _second_record(item: Item) -> str:
+    """Of a throw that a tracker may have recorded twice."""
+    line: str = next(answer["lines"][0] for answer in item["answers"] if "recorded twice" in answer["says"])
+    return line.split(",")[2]
+
+
 @pytest.fixture(scope="module")
 def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Item], dict[str, list[str]]]:
     """The demo after a person took lines from the review, one for each kind of answer, and ran it again."""
@@ -127,10 +148,18 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
     merged = [
         item for item in matches if "are one pitch, probability" in item["why"][0] and item["night"] != two[0]["night"]
     ]
+    twice = [item for item in matches if any("recorded twice" in answer["says"] for answer in item["answers"])]
     taken = {
         "one": two[0],
         "apart": merged[0],
-        "no pitch": next(item for item in matches if item["night"] not in (two[0]["night"], merged[0]["night"])),
+        "no pitch": next(
+            item
+            for item in matches
+            if item["night"] not in (two[0]["night"], merged[0]["night"])
+            and any("no pitch at all (" in answer["says"] for answer in item["answers"])
+        ),
+        "twice": twice[0],
+        "two": next(item for item in twice if item["night"] != twice[0]["night"]),
         "is": first_about(names, "'Corwin Pelgrave'"),
         "nobody": first_about(names, "Rusk"),
     }
@@ -151,8 +180,16 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
     apart = [answer for answer in taken["apart"]["answers"] if answer["lines"][0].startswith("not_same_pitch")]
     lines["apart"] = apart[0]["lines"]
     lines["no pitch"] = [
-        answer["lines"][0] for answer in taken["no pitch"]["answers"] if "no pitch at all" in answer["says"]
+        answer["lines"][0] for answer in taken["no pitch"]["answers"] if "no pitch at all (" in answer["says"]
     ][:1]
+    second = {how: _second_record(taken[how]) for how in ("twice", "two")}
+    lines["twice"] = [f"no_pitch,,{second['twice']},,Dana,2026-11-30,written twice"]
+    lines["two"] = [
+        line
+        for answer in taken["two"]["answers"]
+        for line in answer["lines"]
+        if line.startswith("not_same_pitch") and line.split(",")[3] == second["two"]
+    ]
     with (folder / "decisions.csv").open("a", encoding="utf-8") as file:
         file.writelines(f"{line}\n" for some in lines.values() for line in some)
     done = command("run", "-w", folder)
@@ -167,7 +204,7 @@ def test_what_was_decided_is_asked_no_more(decided: tuple[Path, dict[str, Item],
     for how in ("is", "nobody"):
         assert taken[how]["question"].split(" (")[0] not in questions
     asked = {line for item in left for answer in item["answers"] for line in answer["lines"]}
-    for how in ("one", "apart", "no pitch"):
+    for how in ("one", "apart", "no pitch", "twice", "two"):
         assert asked.isdisjoint(lines[how])
     about = {name for line in asked if line.startswith("thrown_by") for name in line.split(",")[2].split()}
     for how in ("his", "as labelled", "opponent's"):
@@ -182,8 +219,13 @@ def test_what_was_decided_is_obeyed(decided: tuple[Path, dict[str, Item], dict[s
     assert sightings_of(folder, a, b).get_column("pitch_id").n_unique() == 1
     for line in lines["apart"]:
         assert sightings_of(folder, *line.split(",")[2:4]).get_column("pitch_id").n_unique() == 2
-    gone = lines["no pitch"][0].split(",")[2]
-    assert sightings_of(folder, gone).is_empty()
+    for how in ("no pitch", "twice"):
+        assert sightings_of(folder, lines[how][0].split(",")[2]).is_empty()
+    for line in lines["two"]:
+        one, other = line.split(",")[2:4]
+        assert sightings_of(folder, one, other).get_column("pitch_id").n_unique() == 2
+        told = run_query(folder / "warehouse", f"from double_triggers where '{one}' in (sighting_id, of_sighting_id)")
+        assert other not in {*told.get_column("sighting_id"), *told.get_column("of_sighting_id")}
     named = run_query(
         folder / "warehouse",
         "select distinct pitcher_label, pitcher_id from sightings where pitcher_label in ('Corwin Pelgrave', 'Ollerby, Rusk')",

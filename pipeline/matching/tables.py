@@ -204,10 +204,17 @@ def matches_frame(
 
 
 def without_doubles(matches: pl.DataFrame, doubles: pl.DataFrame, possible: pl.DataFrame) -> pl.DataFrame:
-    """The matches without the records that are set aside; one that may repeat another is as sure as that it does not."""
-    own = possible.group_by("sighting_id").agg(own=(1 - pl.col("probability")).product())
-    left = matches.join(doubles, on="sighting_id", how="anti").join(own, on="sighting_id", how="left")
-    sure = (pl.col("match_probability") * pl.col("own").fill_null(1.0)).round(_PROBABILITY)
+    """The matches without the records that are set aside; one that stands for another is as sure as that the other repeats it, and one
+    that may repeat another as sure as that it does not."""
+    told = pl.concat(
+        [
+            doubles.select(pl.col("of_sighting_id").alias("sighting_id"), sure="probability"),
+            possible.select("sighting_id", sure=1 - pl.col("probability")),
+        ]
+    )
+    told = told.group_by("sighting_id").agg(pl.col("sure").product())
+    left = matches.join(doubles, on="sighting_id", how="anti").join(told, on="sighting_id", how="left")
+    sure = (pl.col("match_probability") * pl.col("sure").fill_null(1.0)).round(_PROBABILITY)
     return left.with_columns(match_probability=sure).select(list(MATCHES)).sort("sighting_id")
 
 

@@ -58,6 +58,16 @@ def explain_pair(row: Mapping[str, object], names: Mapping[str, str]) -> str:
     return f"{which} are kept apart: the probability that they are one pitch is only {_percent(probability)}.{because}{rival}"
 
 
+def explain_double(row: Mapping[str, object]) -> str:
+    """The sentence for one row of double_triggers."""
+    gap = "" if row["time_gap_s"] is None else f", {duration(abs(float(str(row['time_gap_s']))))} apart"
+    records = f"{row['of_sighting_id']} and {row['sighting_id']}{gap}"
+    sure = _percent(float(str(row["probability"])))
+    if row["set_aside"]:
+        return f"{row['tracker']} recorded one throw twice, {records}, probability {sure}: {row['sighting_id']} is set aside."
+    return f"{row['tracker']} may have recorded one throw twice, {records}, probability {sure}: {row['sighting_id']} stands as a pitch of its own."
+
+
 def _percent(probability: float) -> str:
     """Never a flat 100 or 0 %, because nothing is certain."""
     if probability > 0.9995:

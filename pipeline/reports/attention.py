@@ -4,7 +4,6 @@ What stays open until somebody settles it (names, doubtful matches, files that c
 belongs to one night (rows in quarantine, clocks, stale labels) for a week, gaps on the next morning; then it stands in the tables.
 """
 
-import contextlib
 import csv
 import io
 from collections.abc import Callable, Sequence
@@ -15,7 +14,7 @@ import duckdb
 
 from pipeline.attempts import read_attempts
 from pipeline.names import person_key
-from pipeline.publishing import ONE_A_FILE, open_published
+from pipeline.publishing import ONE_A_FILE, reading_published
 from pipeline.repeats import COPIED, STARTS_ANEW
 
 # the clocks of two trackers that differ by more than this are said to be off (minutes do happen: a person sets them by hand)
@@ -41,7 +40,7 @@ class Need(NamedTuple):
 
 def find_needs(folder: Path) -> list[Need]:
     """Everything in the published version that waits for a person, the gravest kind first."""
-    with contextlib.closing(open_published(folder)) as con:
+    with reading_published(folder) as con:
         return [*_last_run(folder), *(need for look in _LOOKS for need in look(con))]
 
 

@@ -1,6 +1,5 @@
 """One pitch, told whole: who saw it, what each read, why they are one pitch, and where each preferred value came from."""
 
-import contextlib
 import math
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -12,8 +11,8 @@ from rich.console import Console
 
 from pipeline.errors import PitchledgerError
 from pipeline.frames import clock_from_axis
-from pipeline.matching.wording import explain_pairs
-from pipeline.publishing import ONE_A_FILE, open_published
+from pipeline.matching.wording import explain_double, explain_pairs
+from pipeline.publishing import ONE_A_FILE, reading_published
 from pipeline.reports.printing import harmless, make_table
 from schemas.metrics import METRICS, Metric
 
@@ -32,6 +31,7 @@ class Told(NamedTuple):
     pitch: Row
     sightings: list[Row]
     pairs: pl.DataFrame
+    doubles: list[Row]
     values: dict[str, Row]
     set_aside: list[Row]
     nulled: list[Row]
@@ -39,7 +39,7 @@ class Told(NamedTuple):
 
 def print_pitch(folder: Path, any_id: str, out: Console) -> None:
     """Print the pitch of a pitch id (also one of earlier runs) or of a sighting id. Raises UnknownIdError where there is none."""
-    with contextlib.closing(open_published(folder)) as con:
+    with reading_published(folder) as con:
         pitch_id = _resolve(con, any_id)
         told = _read(con, pitch_id)
     if pitch_id != any_id:
@@ -48,7 +48,7 @@ def print_pitch(folder: Path, any_id: str, out: Console) -> None:
     _print_sightings(told, out)
     _print_readings(told, out)
     out.print("Why these are one pitch" if len(told.sightings) > 1 else "Why it stands alone", style="bold")
-    for sentence in explain_pairs(told.pairs):
+    for sentence in [*explain_pairs(told.pairs), *map(explain_double, told.doubles)]:
         out.print(harmless(f"- {sentence}"))
 
 
@@ -91,6 +91,11 @@ def _read(con: duckdb.DuckDBPyConnection, pitch_id: str) -> Told:
     pairs = con.sql(
         "from match_pairs where list_contains($ids, sighting_a) or list_contains($ids, sighting_b)", params={"ids": ids}
     ).pl()
+    doubles = _dicts(
+        con,
+        "from double_triggers where list_contains($ids, sighting_id) or list_contains($ids, of_sighting_id) order by all",
+        ids=ids,
+    )
     values = _dicts(con, "from pitch_values where pitch_id = $id", id=pitch_id)
     aside = _dicts(
         con,
@@ -103,7 +108,7 @@ def _read(con: duckdb.DuckDBPyConnection, pitch_id: str) -> Told:
         where level = 'value' and pitch_id = $id order by all""",
         id=pitch_id,
     )
-    return Told(pitch, sightings, pairs, {value["metric"]: value for value in values}, aside, nulled)
+    return Told(pitch, sightings, pairs, doubles, {value["metric"]: value for value in values}, aside, nulled)
 
 
 def _dicts(con: duckdb.DuckDBPyConnection, sql: str, **values: object) -> list[Row]:

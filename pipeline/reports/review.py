@@ -1,6 +1,5 @@
 """What waits for a person's decision, one thing at a time, each with the lines of decisions.csv that settle it. From the published tables only."""
 
-import contextlib
 import json
 from collections.abc import Callable, Iterator, Sequence
 from datetime import date
@@ -12,9 +11,9 @@ import duckdb
 from rich.console import Console
 from rich.padding import Padding
 
-from pipeline.matching.wording import explain_pair
+from pipeline.matching.wording import explain_double, explain_pair
 from pipeline.names import person_key
-from pipeline.publishing import ONE_A_FILE, open_published
+from pipeline.publishing import ONE_A_FILE, reading_published
 from pipeline.reports.attention import MEANWHILE, OpenName, count_of, decision_line, open_names
 from pipeline.reports.printing import harmless
 
@@ -42,7 +41,7 @@ class Item(NamedTuple):
 
 def find_open(folder: Path, kind: str | None, today: date) -> list[Item]:
     """Everything that waits for a decision, the newest night first; `today` is the date that the lines bear."""
-    with contextlib.closing(open_published(folder)) as con:
+    with reading_published(folder) as con:
         items = [item for name, look in _LOOKS.items() if kind in (None, name) for item in look(con, today)]
     return sorted(items, key=lambda item: item.night or date.min, reverse=True)
 
@@ -55,14 +54,12 @@ def _matches(con: duckdb.DuckDBPyConnection, today: date) -> Iterator[Item]:
     rows = _dicts(
         con,
         """
-        with undecided as (
-            select match_pairs.*, a.pitch_id as pitch_a, b.pitch_id as pitch_b, a.thrown_at as at_a, b.thrown_at as at_b,
-                a.release_speed_mph as mph_a, b.release_speed_mph as mph_b
-            from match_pairs join sightings as a on a.sighting_id = sighting_a join sightings as b on b.sighting_id = sighting_b
-            where decided_by <> 'person'),
-        touching as (select unnest(list_distinct([pitch_a, pitch_b])) as pitch_id, * from undecided)
+        with open as (
+            select doubtful_matches.*, decided_by, time_evidence, reading_evidence, label_evidence, order_evidence, rival_of
+            from doubtful_matches left join match_pairs using (sighting_a, sighting_b)),
+        touching as (select unnest(list_distinct([pitch_id_a, pitch_id_b])) as pitch_id, * from open)
         select touching.*, pitches.session_id, pitches.match_probability, pitches.pitch_number, pitches.pitcher_label
-        from pitches join touching using (pitch_id) where doubtful
+        from pitches join touching using (pitch_id) where pitches.doubtful
         order by pitches.baseball_day desc, pitches.session_id, pitches.pitch_number, pitch_id, merged desc, probability desc, sighting_a, sighting_b""",
     )
     for pitch_id, group in groupby(rows, key=lambda row: row["pitch_id"]):
@@ -77,22 +74,39 @@ def _match(pitch_id: str, pairs: list[Row], today: date) -> Item:
     )
     if len(pairs) == 1:
         question = question.replace("which records are this pitch?", "are these two records one pitch?")
-    answers = [
-        Answer(f"{_record(pair, 'a')} and {_record(pair, 'b')} are one pitch", (_line(pair, "same_pitch", today),))
-        for pair in pairs
-    ]
+    answers = [_one_pitch(pair, today) for pair in pairs]
     none = "they are two pitches" if len(pairs) == 1 else "none of these are one pitch"
     answers.append(Answer(none, tuple(_line(pair, "not_same_pitch", today) for pair in pairs)))
+    repeated = [pair["sighting_b"] for pair in pairs if _of_one_tracker(pair)]
     answers += [
-        Answer(
-            f"{said} is no pitch at all (a warm-up, a throw back)",
-            (decision_line("no_pitch", sighting, "", on=str(today)),),
-        )
+        Answer(f"{said} is no pitch at all (a warm-up, a throw back)", (_no_pitch(sighting, today),))
         for sighting, said in _records(pairs, pitch_id).items()
+        if sighting not in repeated
     ]
-    return Item(
-        "matches", first["baseball_day"], question, tuple(explain_pair(pair, {}) for pair in pairs), tuple(answers)
-    )
+    return Item("matches", first["baseball_day"], question, tuple(_why(pair) for pair in pairs), tuple(answers))
+
+
+def _of_one_tracker(pair: Row) -> bool:
+    return bool(pair["tracker_a"] == pair["tracker_b"])
+
+
+def _why(pair: Row) -> str:
+    if not _of_one_tracker(pair):
+        return explain_pair(pair, {})
+    names = {"tracker": "tracker_a", "of_sighting_id": "sighting_a", "sighting_id": "sighting_b", "set_aside": "merged"}
+    return explain_double(pair | {name: pair[here] for name, here in names.items()})
+
+
+def _one_pitch(pair: Row, today: date) -> Answer:
+    one, other = _record(pair, "a"), _record(pair, "b")
+    if _of_one_tracker(pair):
+        says = f"{one} and {other} are one throw, recorded twice; or the second is no pitch at all"
+        return Answer(says, (_no_pitch(pair["sighting_b"], today),))
+    return Answer(f"{one} and {other} are one pitch", (_line(pair, "same_pitch", today),))
+
+
+def _no_pitch(sighting: str, today: date) -> str:
+    return decision_line("no_pitch", sighting, "", on=str(today))
 
 
 def _line(pair: Row, kind: str, today: date) -> str:
@@ -101,15 +115,16 @@ def _line(pair: Row, kind: str, today: date) -> str:
 
 def _record(pair: Row, side: str) -> str:
     """One record in words: tracker, its own clock, speed."""
-    seen = [f"{pair[f'at_{side}']:%H:%M:%S} UTC"] if pair[f"at_{side}"] else []
-    seen += [f"{pair[f'mph_{side}']:.1f} mph"] if pair[f"mph_{side}"] is not None else []
+    at, mph = pair[f"thrown_at_{side}"], pair[f"release_speed_{side}_mph"]
+    seen = [f"{at:%H:%M:%S} UTC"] if at else []
+    seen += [f"{mph:.1f} mph"] if mph is not None else []
     about = f", {', '.join(seen)}" if seen else ""
     return f"{pair[f'tracker_{side}']} ({pair[f'sighting_{side}']}{about})"
 
 
 def _records(pairs: Sequence[Row], pitch_id: str) -> dict[str, str]:
     """The records that stand in the pitch now."""
-    sides = [(pair, side) for pair in pairs for side in ("a", "b") if pair[f"pitch_{side}"] == pitch_id]
+    sides = [(pair, side) for pair in pairs for side in ("a", "b") if pair[f"pitch_id_{side}"] == pitch_id]
     return {pair[f"sighting_{side}"]: _record(pair, side) for pair, side in sides}
 
 

@@ -1,6 +1,5 @@
 """The state of the warehouse in one look, for people or as JSON."""
 
-import contextlib
 import json
 from pathlib import Path
 from typing import Any
@@ -9,7 +8,7 @@ import duckdb
 from rich.console import Console
 
 from pipeline.attempts import read_attempts
-from pipeline.publishing import open_published
+from pipeline.publishing import reading_published
 from pipeline.reports.attention import RECENT_DAYS, SINCE, find_needs
 from pipeline.reports.printing import harmless, make_table
 from pipeline.reports.summary import print_counts, print_needs, read_facts
@@ -22,7 +21,7 @@ VERDICTS = ("came", "late", "too few", "missing", "due")
 def read_status(folder: Path) -> dict[str, Any]:
     """Everything `status` shows, as plain values: the summary's facts, and nights, gaps, quarantine, deliveries, runs, attempts, needs, disk_bytes."""
     facts = read_facts(folder)
-    with contextlib.closing(open_published(folder)) as con:
+    with reading_published(folder) as con:
         facts |= {
             "nights": _nights(con),
             "gaps": _gaps(con),

@@ -1,6 +1,5 @@
 """The morning summary: what came, what became of it, and what needs a person. Fits one screen."""
 
-import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -8,7 +7,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.publishing import open_published
+from pipeline.publishing import reading_published
 from pipeline.reports.attention import LAST_NIGHT, Need, count_of, find_needs, first_of_each
 from pipeline.reports.printing import harmless, make_table
 
@@ -19,7 +18,7 @@ MOST_EACH = 2
 
 def read_facts(folder: Path) -> dict[str, Any]:
     """The numbers of the summary: last run, counts by tracker, pitches by how many trackers saw them, the last night."""
-    with contextlib.closing(open_published(folder)) as con:
+    with reading_published(folder) as con:
         trackers = con.execute("""
             select tracker, count(*), sum(rows), sum(sightings), sum(repeats), sum(no_pitch), sum(quarantined)
             from files group by tracker order by tracker""").fetchall()

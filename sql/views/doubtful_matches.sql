@@ -1,5 +1,6 @@
 -- Which sightings may or may not be one pitch, and should be looked at by a person?
--- One row is one pair of sightings of which a doubtful pitch is one side, and of which no person has decided yet.
+-- One row is one pair of sightings of which a doubtful pitch is one side, and of which no person has decided yet. Two of one tracker
+-- (tracker_a = tracker_b) are a throw that it recorded twice, or two: if merged, sighting_b is set aside.
 -- baseball_day: local date at the venue; a day turns over at 04:00
 -- venue: the ball park or practice ground
 -- station: the mound
@@ -19,10 +20,28 @@
 -- release_speed_a_mph [mph]: speed at release by tracker_a
 -- release_speed_b_mph [mph]: speed at release by tracker_b
 -- what: the readings that spoke loudest, with their share in nats
+with seen as (
+    select sighting_id, pitch_id, venue, station, thrown_at, pitcher_label, release_speed_mph from sightings
+    union all by name
+    select set_aside.sighting_id, a.pitch_id, a.venue, a.station, set_aside.thrown_at, set_aside.pitcher_label, set_aside.release_speed_mph
+    from set_aside
+    inner join sightings as a on a.sighting_id = set_aside.of_sighting_id
+    where set_aside.kind = 'double_trigger'
+),
+
+pairs as (
+    select sighting_a, sighting_b, tracker_a, tracker_b, baseball_day, probability, merged, time_gap_s, what
+    from match_pairs
+    where decided_by <> 'person'
+    union all
+    select of_sighting_id, sighting_id, tracker, tracker, baseball_day, probability, set_aside, time_gap_s, null
+    from double_triggers
+)
+
 select
     pairs.baseball_day,
-    pairs.venue,
-    pairs.station,
+    a.venue,
+    a.station,
     pairs.probability,
     pairs.merged,
     pairs.sighting_a,
@@ -39,9 +58,9 @@ select
     a.release_speed_mph as release_speed_a_mph,
     b.release_speed_mph as release_speed_b_mph,
     pairs.what
-from match_pairs as pairs
-inner join sightings as a on a.sighting_id = pairs.sighting_a
-inner join sightings as b on b.sighting_id = pairs.sighting_b
+from pairs
+inner join seen as a on a.sighting_id = pairs.sighting_a
+inner join seen as b on b.sighting_id = pairs.sighting_b
 inner join pitches as pitch_a on pitch_a.pitch_id = a.pitch_id
 inner join pitches as pitch_b on pitch_b.pitch_id = b.pitch_id
-where pairs.decided_by <> 'person' and (pitch_a.doubtful or pitch_b.doubtful)
+where pitch_a.doubtful or pitch_b.doubtful
