@@ -68,6 +68,8 @@ STATISTICS: dict[str, PolarsType] = {
 }
 # pairs and evidence (natural log) of a unit whose clock may be lent to others
 _ENOUGH_FOR_A_CLOCK, _SURE_OF_A_CLOCK = 6.0, 30.0
+# how much more a clock that a unit found by itself must explain than another file's: the cost of a step (natural log, as in `clock`)
+_MOVED_COST = 14.0
 # share of the smaller stream with a partner by a look without bias: where two trackers share an arm, 0.8 to 1.0 in simulated seasons
 # (550 sessions), where they share none, at most 0.67
 _MOST = 0.75
@@ -120,9 +122,8 @@ def fit_days(records: Records, units: list[Unit], all_twice: bool = False) -> Da
     gaps, places = next_gaps(units, fit.cells), refined(units, places, fit.cells)
     places = with_steps(records, units, which, models[1:], fit.cells, places)
     again = unsettled(units, fit, places)
-    places = without_taken(
-        units, fit, borrowed(units, fit, relocated(records, units, which, models.readings, again, places))
-    )
+    places = relocated(records, units, which, models.readings, again, places)
+    places = without_taken(units, fit, borrowed(records, units, which, models, gaps, fit, places))
     day_fit = DayFit(start, unbiased, models, same, fit, places, gaps)
     return _looked_at_again(records, units, which, prior, day_fit, again, all_twice)
 
@@ -222,13 +223,16 @@ def reaches(units: list[Unit], rough: Ints) -> Floats:
 
 
 def unsettled(units: list[Unit], fit: Fit, places: list[Place]) -> Ints:
-    """Units whose outcome another look may change: many records without a partner, or in doubt for what their clocks can tell."""
+    """Units whose outcome another look may change: many records without a partner, or in doubt for what their clocks can tell, or paired
+    against what the readings say, whose model must have been wrong."""
     matched = np.bincount(fit.cells.unit, fit.cells.posterior, len(units))
     sure = np.bincount(fit.cells.unit, fit.cells.posterior * (fit.cells.posterior > 0.99), len(units))
     smaller = np.array([min(len(u.first.rows), len(u.second.rows)) for u in units])
     clocks = [place.clock for place in places]
     fine = np.array([c is not None and c.sigma_s < 1.0 for c in clocks], dtype=bool)
-    good = (matched > 0.75 * smaller) & (sure > np.where(fine, 0.9, 0.8) * matched)
+    said = fit.cells.posterior * (fit.cells.readings + fit.cells.label)
+    backed = np.bincount(fit.cells.unit, said, len(units)) > 0
+    good = (matched > 0.75 * smaller) & (sure > np.where(fine, 0.9, 0.8) * matched) & backed
     return np.flatnonzero(~taken_elsewhere(units, fit) & (~good | (~fine & left_at_ends(units, fit.cells))))
 
 
@@ -287,21 +291,45 @@ def by_coincidence(
     return start, relocated(records, units, which, start, again, places) if len(again) else places
 
 
-def borrowed(units: list[Unit], fit: Fit, places: list[Place]) -> list[Place]:
+def borrowed(
+    records: Records, units: list[Unit], which: Ints, models: Models, gaps: Gaps, fit: Fit, places: list[Place]
+) -> list[Place]:
     """Units with too little in common to find a clock take that of the same trackers' other files of the day, the nearest in time.
 
-    Pieces of one session overlap by a pitch or two only; and files of two sessions have nothing near such a clock path at all.
+    Pieces of one session overlap by a pitch or two only; and files of two sessions have nothing near such a clock path at all. But a
+    clock can be set between two files: what a unit has found by itself stands where that explains so much more that it was.
     """
+    lent = _lent(units, fit, places)
+    asked = np.array([u for u in lent if places[u].clock is not None], dtype=np.int64)
+    if not len(asked):
+        return places
+    some, of = [units[u] for u in asked], which[asked]
+    reach_s = np.full(len(asked), FINE_S)
+
+    def evidence(tried: list[Place]) -> Floats:
+        return run_round(
+            records, some, models.readings, of, tried, gaps.take(asked), models.labels, reach_s
+        ).log_evidence
+
+    own = evidence([places[u] for u in asked])
+    moved = own > evidence([lent[u] for u in asked.tolist()]) + _MOVED_COST
+    out = list(places)
+    for u in asked[~moved].tolist():
+        out[u] = lent[u]
+    return out
+
+
+def _lent(units: list[Unit], fit: Fit, places: list[Place]) -> dict[int, Place]:
+    """By unit, the place that the nearest file with plenty of pairs would lend it."""
     matched = np.bincount(fit.cells.unit, fit.cells.posterior, len(units))
     strong: dict[tuple[tuple[int, int], int], list[int]] = {}
     for u, unit in enumerate(units):
         if places[u].clock is not None and matched[u] >= _ENOUGH_FOR_A_CLOCK and fit.log_evidence[u] > _SURE_OF_A_CLOCK:
             strong.setdefault((unit.trackers, unit.day), []).append(u)
-    out = list(places)
+    out: dict[int, Place] = {}
     for u, unit in enumerate(units):
         others = strong.get((unit.trackers, unit.day), [])
-        clock = places[u].clock
-        if clock is not None and others and u not in others:
+        if places[u].clock is not None and others and u not in others:
             middle = float(np.nanmean(unit.second.seen_s))
             nearest = min(others, key=lambda v: (np.nanmin(np.abs(units[v].second.seen_s - middle)), v))
             lent = places[nearest].clock

@@ -136,7 +136,8 @@ def _final_fit(
     lost = np.union1d(unsettled(units, day_fit.fit, places), np.flatnonzero(day_fit.unbiased[which]))
     if len(lost):
         again = np.flatnonzero(np.isin(which, which[lost]))
-        places = borrowed(units, day_fit.fit, relocated(records, units, which, models.readings, lost, places))
+        places = relocated(records, units, which, models.readings, lost, places)
+        places = borrowed(records, units, which, models, gaps, day_fit.fit, places)
         part, part_places, part_gaps = [units[u] for u in again], [places[u] for u in again], gaps.take(again)
         reach_s = np.full(len(part), ROUGH_S)
         fit = run_round(

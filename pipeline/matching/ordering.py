@@ -8,7 +8,7 @@ from pipeline.matching.arrays import Floats, Ints
 _FALL = 12
 # ... and so does a return to 1 or 2 after a run of 8 or more (method page, "Order every file")
 _RESTART_NUMBER, _RESTART_AFTER = 2, 8
-# more runs than this, and the rows were grouped by something else than time
+# more runs than this that do not follow one another in time, and the rows were grouped by something else
 _MOST_RUNS = 3
 
 
@@ -29,6 +29,8 @@ def device_order(sequence: Floats, seen_s: Floats) -> Ints:
         return np.lexsort((in_file, count, runs))
     if np.isnan(seen_s).all():
         return np.lexsort((in_file, count))
+    if _one_after_another(runs, _filled(seen_s)):
+        return np.lexsort((in_file, count, runs))
     by_time = np.argsort(_filled(seen_s), kind="stable")
     runs_by_time = count_runs(count[by_time])
     if runs_by_time[-1] < _MOST_RUNS:
@@ -60,6 +62,12 @@ def _grouped(count: Floats, runs: Ints) -> bool:
     low, high = np.minimum.reduceat(count, [0, *cuts]), np.maximum.reduceat(count, [0, *cuts])
     order = np.argsort(low, kind="stable")
     return bool((low[order][1:] < np.maximum.accumulate(high[order])[:-1]).any())
+
+
+def _one_after_another(runs: Ints, seen_s: Floats) -> bool:
+    """The runs are sessions that follow one another, by the middle of each: a clock that steps within one can't interleave them."""
+    middles = [np.median(part) for part in np.split(seen_s, np.flatnonzero(np.diff(runs)) + 1)]
+    return bool((np.diff(middles) > 0).all())
 
 
 def _order_without_count(in_file: Ints, seen_s: Floats) -> Ints:
