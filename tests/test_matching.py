@@ -501,6 +501,35 @@ def test_rows_without_a_stamp_keep_their_place_by_order():
     assert score(_match(holes).match_pairs, season.truth, holes).f1_at_05 > 0.99
 
 
+def test_a_record_without_a_stamp_finds_its_partner_after_a_long_break_too():
+    """Between its neighbours' stamps lie minutes: where a pitcher is changed, a stamp half way between them is off by a minute."""
+    season, _ = _season("clean", 1)
+    waits = season.sightings.sort("file_id", "sequence").with_columns(
+        wait=(pl.col("thrown_at").diff(-1).over("file_id")).dt.total_seconds().abs()
+    )
+    longest = waits.filter(pl.col("tracker") == "camera").sort("wait", nulls_last=True, descending=True)["sighting_id"]
+    gone = pl.col("sighting_id").is_in(longest.head(25).implode())
+    holes = season.sightings.with_columns(pl.when(~gone).then(pl.col("thrown_at")).alias("thrown_at"))
+    pairs = _match(holes).match_pairs.filter("merged")
+    found = {*pairs["sighting_a"], *pairs["sighting_b"]}
+    before = {*_season("clean", 1)[1].match_pairs.filter("merged")["sighting_b"]}
+    assert len(before & set(longest.head(25))) >= 20
+    assert len(found & set(longest.head(25))) >= len(before & set(longest.head(25))) - 1
+
+
+def test_a_clock_that_is_set_between_two_files_of_a_day_costs_neither_its_pairs():
+    radar, camera = world("clean").devices
+    season = simulate(World((radar, camera), ("bullpen",) * 3, sessions_a_day=3), 5)
+    last = (pl.col("tracker") == "camera") & (pl.col("file_id") == "camera-2")
+    later = season.sightings.with_columns(
+        pl.when(last).then(pl.col("thrown_at") + timedelta(seconds=75)).otherwise("thrown_at").alias("thrown_at")
+    )
+    # of the last session the radar saw the first five pitches only: too few to be sure of a clock
+    some = later.filter((pl.col("file_id") != "radar-2") | (pl.col("sequence") <= 5))
+    scores = score(_match(some).match_pairs, season.truth.join(some, on="sighting_id", how="semi"), some)
+    assert scores.recall_at_09 > 0.98
+
+
 def test_one_session_in_many_files_and_many_sessions_in_one_file_come_to_the_same():
     season, matched = _season("clean", 1)
     pieces = season.sightings.with_columns(pl.format("{}-{}", "file_id", pl.col("sequence") // 25).alias("file_id"))

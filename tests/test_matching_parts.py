@@ -162,6 +162,17 @@ def test_a_clock_that_is_set_back_does_not_turn_the_order_round():
     assert device_order(np.full(40, np.nan), seen).tolist() == list(range(40))
 
 
+def test_sessions_that_each_number_from_1_stay_whole_though_the_clock_is_set_back_within_one():
+    count = np.tile(np.arange(1.0, 21.0), 5)
+    seen = np.arange(100.0) * 20 + np.repeat(np.arange(5) * 900.0, 20)
+    seen[50:] -= 70.0
+    assert device_order(count, seen).tolist() == list(range(100))
+    # written in no order of time, they are put back by it
+    mixed = np.random.default_rng(1).permutation(100)
+    seen[50:] += 70.0
+    assert mixed[device_order(count[mixed], seen[mixed])].tolist() == list(range(100))
+
+
 def test_small_swaps_in_the_file_follow_the_count():
     assert device_order(np.array([1.0, 3.0, 2.0, 4.0]), np.full(4, np.nan)).tolist() == [0, 2, 1, 3]
     assert count_runs(np.array([1.0, 3.0, 2.0, 4.0])).tolist() == [0, 0, 0, 0]

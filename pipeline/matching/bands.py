@@ -79,7 +79,8 @@ def timed_window(unit: Unit, clock: Clock, reach_s: float, within: Window | None
     order = np.argsort(second_s, kind="stable")
     begin = np.searchsorted(second_s[order], first_s - reach_s, "right")
     size = np.maximum(np.searchsorted(second_s[order], first_s + reach_s, "left") - begin, 0)
-    row, column = np.repeat(np.arange(len(first_s)), size), order[ranges(begin, size)]
+    near = np.repeat(np.arange(len(first_s)), size), order[ranges(begin, size)]
+    row, column = _with_unstamped(unit, clock, reach_s, *near)
     if within is not None:
         inside = (column >= within.low[row]) & (column <= within.high[row])
         row, column = row[inside], column[inside]
@@ -99,6 +100,32 @@ def timed_window(unit: Unit, clock: Clock, reach_s: float, within: Window | None
     upto = np.where(before >= 0, place[before], low - 1)
     high[:-1] = np.maximum(high[:-1], upto[1:])
     return Window(row[start], np.flatnonzero(inside), low, np.maximum.accumulate(high))
+
+
+def _with_unstamped(unit: Unit, clock: Clock, reach_s: float, row: Ints, column: Ints) -> tuple[Ints, Ints]:
+    """The near pairs, and those of records without a stamp: these may be of any time between the stamps before and after."""
+    missing = [np.flatnonzero(np.isnan(stream.seen_s)) for stream in (unit.first, unit.second)]
+    if not len(missing[0]) and not len(missing[1]):
+        return row, column
+    low, high = _stamps_around(unit.first.seen_s)
+    other_low, other_high = _stamps_around(unit.second.seen_s - clock.offset_s)
+    i, j = np.nonzero((low[missing[0], None] - reach_s < other_high) & (high[missing[0], None] + reach_s > other_low))
+    b, a = np.nonzero((other_low[missing[1], None] < high + reach_s) & (other_high[missing[1], None] > low - reach_s))
+    pairs = np.concatenate(
+        [np.stack([row, column]), np.stack([missing[0][i], j]), np.stack([a, missing[1][b]])], axis=1
+    )
+    once: Ints = np.unique(pairs, axis=1)
+    return once[0], once[1]
+
+
+def _stamps_around(seen_s: Floats) -> tuple[Floats, Floats]:
+    """The stamp of each record; of one that has none the latest before and the first after, of those in its stretch."""
+    known = ~np.isnan(seen_s)
+    at = np.arange(len(seen_s))
+    before = np.maximum.accumulate(np.where(known, at, -1))
+    after = np.minimum.accumulate(np.where(known, at, len(seen_s))[::-1])[::-1]
+    padded = np.concatenate([[-np.inf], seen_s, [np.inf]])
+    return padded[before + 1], padded[after + 1]
 
 
 def whole_window(unit: Unit) -> Window:
