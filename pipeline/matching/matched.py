@@ -34,6 +34,7 @@ from pipeline.matching.label_runs import LABEL_RUNS, label_runs_frame
 from pipeline.matching.records import Records, Stream, Unit, orders, streams_of, take_records, units_of
 from pipeline.matching.stations import Located, locate_roamers, no_surer_than_the_station, with_claims_elsewhere
 from pipeline.matching.steps import with_steps
+from pipeline.matching.thirds import borne_out, taking_from_each_other
 
 # pairs less likely than this are not told
 REPORTED = 0.02
@@ -196,8 +197,26 @@ def _assemble(
     )
     doubles, possible = _with_unplaced(located.sightings, ready, models, decided, found)
     pairs = tables.candidate_pairs(records, fit.cells, found.aside, decided, REPORTED)
-    pairs, groups = tables.with_third(pairs, _grouped(records, pairs, settings, decided))
-    of_pair, of_record = tables.group_probabilities(pairs, groups, records.tracker)
+    kept_apart: set[tuple[int, int]] = set()
+    while True:
+        grouped, groups = tables.with_third(pairs, _grouped(records, pairs, settings, decided, kept_apart))
+        by_third = tables.only_by_third(grouped, groups)
+        first, second = grouped.first[by_third], grouped.second[by_third]
+        at_most = np.ones(len(grouped.first))
+        at_most[by_third] = borne_out(records, units, ready.which, models, fit, places, first, second)
+        unlikely = by_third[at_most[by_third] < settings.merge_above]
+        if not len(unlikely):
+            break
+        kept_apart |= {
+            (min(a, b), max(a, b))
+            for a, b in zip(grouped.first[unlikely].tolist(), grouped.second[unlikely].tolist(), strict=True)
+        }
+    pairs = grouped
+    of_pair = taking_from_each_other(
+        pairs, groups, records.tracker, tables.pair_probabilities(pairs, groups, at_most), kept_apart
+    )
+    of_pair = np.round(of_pair, tables.PROBABILITY_DECIMALS)
+    of_record = tables.record_probabilities(pairs, groups, records.tracker, of_pair)
     matches = tables.matches_frame(sightings, records, rank, pairs, groups, of_record, decided)
     return Matched(
         matches=tables.without_doubles(with_claims_elsewhere(matches, located.claimed), doubles, possible),
@@ -228,10 +247,22 @@ def _with_unplaced(
     return aside.sort("sighting_id"), possible.sort("sighting_id", "of_sighting_id")
 
 
-def _grouped(records: Records, pairs: tables.Pairs, settings: MatchSettings, decided: Decided) -> Groups:
+def _grouped(
+    records: Records,
+    pairs: tables.Pairs,
+    settings: MatchSettings,
+    decided: Decided,
+    kept_apart: set[tuple[int, int]],
+) -> Groups:
     strong = np.flatnonzero(pairs.probability > settings.merge_above)
+    same, apart = decided.places(records)
     groups = group_records(
-        records.tracker, pairs.first[strong], pairs.second[strong], pairs.probability[strong], *decided.places(records)
+        records.tracker,
+        pairs.first[strong],
+        pairs.second[strong],
+        pairs.probability[strong],
+        same,
+        apart | kept_apart,
     )
     return groups._replace(joined=groups.group[pairs.first] == groups.group[pairs.second])
 

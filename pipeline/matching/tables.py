@@ -36,7 +36,7 @@ CALIBRATION = {
     **dict.fromkeys(("bias", "spread", "outlier_share"), pl.Float64),
 }
 # decimals of published probabilities, evidence and seconds: the last bits of a sum may depend on how the work was cut into batches
-_PROBABILITY, _NATS, _SECONDS = 6, 3, 4
+PROBABILITY_DECIMALS, _NATS, _SECONDS = 6, 3, 4
 
 
 class Pairs(NamedTuple):
@@ -68,7 +68,7 @@ def candidate_pairs(records: Records, cells: Cells, doubles: Doubles, decided: D
     )
     total = np.minimum(np.bincount(np.cumsum(new) - 1, p) if len(p) else p, 1.0)
     found = Pairs(first[new], second[new], total, live[new], np.zeros(int(new.sum()), dtype=bool))
-    found = found._replace(probability=np.round(_shared(found, records.tracker, doubles.first), _PROBABILITY))
+    found = found._replace(probability=np.round(_shared(found, records.tracker, doubles.first), PROBABILITY_DECIMALS))
     keep = found.probability >= reported
     return _with_decisions(found.take(keep), *decided.places(records))
 
@@ -132,14 +132,24 @@ def with_third(pairs: Pairs, groups: Groups) -> tuple[Pairs, Groups]:
     return pairs, groups._replace(joined=groups.group[pairs.first] == groups.group[pairs.second])
 
 
-def group_probabilities(pairs: Pairs, groups: Groups, tracker: Ints) -> tuple[Floats, Floats]:
-    """(of each pair, of each record). A pair of a group is at least as sure as the way over a third record; a single is as sure as no claim on it."""
-    probability = _over_third(pairs, groups)
+def only_by_third(pairs: Pairs, groups: Groups) -> Ints:
+    """Pairs inside a group without a claim of their own."""
+    return np.flatnonzero(groups.joined & (pairs.cell < 0) & ~pairs.by_person)
+
+
+def pair_probabilities(pairs: Pairs, groups: Groups, at_most: Floats) -> Floats:
+    """(pairs,). A pair of a group is as sure as the way over a third record, but no surer than `at_most` (pairs,) unless it is by itself."""
+    return np.maximum(pairs.probability, np.minimum(_over_third(pairs, groups), at_most))
+
+
+def record_probabilities(pairs: Pairs, groups: Groups, tracker: Ints, probability: Floats) -> Floats:
+    """(records,). One of a group is as sure as its surest pair; a single is as sure as no claim on it."""
     count = np.bincount(groups.group, minlength=len(tracker))[groups.group]
     best = np.zeros(len(tracker))
     for side in (pairs.first, pairs.second):
         np.maximum.at(best, side[groups.joined], probability[groups.joined])
-    return probability, np.where(count > 1, best, np.round(_unclaimed(pairs, tracker), _PROBABILITY))
+    claims = pairs._replace(probability=probability)
+    return np.where(count > 1, best, np.round(_unclaimed(claims, tracker), PROBABILITY_DECIMALS))
 
 
 def _over_third(pairs: Pairs, groups: Groups) -> Floats:
@@ -214,7 +224,7 @@ def without_doubles(matches: pl.DataFrame, doubles: pl.DataFrame, possible: pl.D
     )
     told = told.group_by("sighting_id").agg(pl.col("sure").product())
     left = matches.join(doubles, on="sighting_id", how="anti").join(told, on="sighting_id", how="left")
-    sure = (pl.col("match_probability") * pl.col("sure").fill_null(1.0)).round(_PROBABILITY)
+    sure = (pl.col("match_probability") * pl.col("sure").fill_null(1.0)).round(PROBABILITY_DECIMALS)
     return left.with_columns(match_probability=sure).select(list(MATCHES)).sort("sighting_id")
 
 
@@ -317,7 +327,7 @@ def doubles_frame(records: Records, doubles: Doubles) -> pl.DataFrame:
         {
             "sighting_id": ids.gather(doubles.second),
             "of_sighting_id": ids.gather(doubles.first),
-            "probability": doubles.probability.round(_PROBABILITY),
+            "probability": doubles.probability.round(PROBABILITY_DECIMALS),
             "time_gap_s": doubles.gap_s.round(_SECONDS),
         },
         schema=DOUBLES,
