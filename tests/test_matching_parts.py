@@ -10,7 +10,15 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from pipeline.matching.alignment import Band, Steps, align, align_singles
-from pipeline.matching.clock import box_centre, coincident_pairs, normal_cdf, rounded_centre, running_mean
+from pipeline.matching.clock import (
+    Clock,
+    box_centre,
+    coincident_pairs,
+    normal_cdf,
+    path_cost,
+    rounded_centre,
+    running_mean,
+)
 from pipeline.matching.grouping import group_records
 from pipeline.matching.ordering import count_runs, device_order
 
@@ -171,6 +179,22 @@ def test_sessions_that_each_number_from_1_stay_whole_though_the_clock_is_set_bac
     mixed = np.random.default_rng(1).permutation(100)
     seen[50:] += 70.0
     assert mixed[device_order(count[mixed], seen[mixed])].tolist() == list(range(100))
+
+
+def test_a_path_must_explain_the_more_the_odder_it_is():
+    """A path drawn through the pairs that fit it best says nothing until it explains more than the best of as many tries would by chance."""
+    cost = {
+        offset_s: path_cost(Clock(np.full(9, float(offset_s)), np.zeros(9, dtype=np.int64), 0.35, 50.0), 1.0)
+        for offset_s in (0, 2, 100, 380, 900, 3600, 3602, -7199, 5000)
+    }
+    assert cost[0] == cost[2] < cost[100] == cost[380] < cost[900] == cost[5000]
+    assert cost[2] < cost[3600] == cost[3602] == cost[-7199] < cost[900]
+    # as many seconds as the prior spreads over, and the width of one try: 800 / 0.3 / 0.7
+    assert cost[100] == pytest.approx(np.log(800 / 0.3 / 0.7), abs=0.1)
+    stepped = Clock(np.repeat([0.0, 20.0, 0.0], 3), np.repeat([0, 1, 2], 3), 0.35, 50.0)
+    assert path_cost(stepped, 1.0) == pytest.approx(cost[0] + 2 * 14.0)
+    # one stamp of a minute holds offsets that stamps of a second would tell apart
+    assert path_cost(Clock(np.full(9, 100.0), np.zeros(9, dtype=np.int64), 0.35, 50.0), 60.0) < cost[100] - 4
 
 
 def test_small_swaps_in_the_file_follow_the_count():

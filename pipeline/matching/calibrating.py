@@ -336,7 +336,7 @@ def _lent(units: list[Unit], fit: Fit, places: list[Place]) -> dict[int, Place]:
             assert lent is not None
             at = int(np.nanargmin(np.abs(units[nearest].second.seen_s - middle)))
             steady = np.zeros(len(unit.second.rows), dtype=np.int64)
-            out[u] = Place(Clock(np.full(len(steady), lent.offset_s[at]), steady, lent.sigma_s, 0.0), None)
+            out[u] = Place(Clock(np.full(len(steady), lent.offset_s[at]), steady, lent.sigma_s, 0.0), None, True)
     return out
 
 

@@ -30,6 +30,10 @@ _TOGETHER = 3
 # how far the pairs at one offset must stand out from chance, in standard deviations, and how many they must be, to be believed by their
 # number alone: the highest of 10,000 bins by chance is 6
 _BEYOND_CHANCE, _LEAST_COINCIDENT = 10.0, 10.0
+# clocks' offsets, shares and the seconds that they spread over: those that agree, that are some minutes apart, that are whole hours off
+# (six of them); and per second of those that are off by anything within four hours; guesses, no source
+_OFFSETS = ((0.5, 0.3, 0.1 / 6), (10.0, 800.0, 10.0))
+_ANY_OFFSET = 0.1 / 14400
 # cells (records x states x units) that one batch of paths may hold
 _BATCH_CELLS = 3_000_000
 # spread of honest clocks' drift, the prior of the fitted line; a plain quartz keeps within it (common practice, no source)
@@ -90,6 +94,18 @@ def find_clocks(votes: list[Votes]) -> list[Clock]:
             sigma = math.hypot(votes[u].sigma_s, 0.3 * votes[u].grid)
             clocks[u] = Clock(offset, _segments(offset, 2.5 * votes[u].grid), sigma, score)
     return [clock for clock in clocks if clock is not None]
+
+
+def path_cost(clock: Clock, resolution_s: float) -> float:
+    """What a path must explain before it is more than the best of all that were tried (natural log): where it starts, and its steps.
+
+    Clocks mostly agree or are minutes apart; some are off by whole hours, a few by anything.
+    """
+    offset_s = abs(float(clock.offset_s[0]))
+    away_s = (offset_s, offset_s, abs(offset_s - 3600.0 * round(offset_s / 3600.0)))
+    near = sum(share / reach for share, reach, away in zip(*_OFFSETS, away_s, strict=True) if away < reach / 2)
+    width_s = max(2 * clock.sigma_s, resolution_s if resolution_s > COARSE_S else 0.0)
+    return _STEP_COST * float(clock.segment[-1]) - math.log(min((near + _ANY_OFFSET) * width_s, 1.0))
 
 
 def start_sigma(first_resolution_s: float, second_resolution_s: float) -> float:

@@ -22,7 +22,17 @@ from pipeline.matching.bands import (
     whole_window,
 )
 from pipeline.matching.blocks import align_cells
-from pipeline.matching.clock import COARSE_S, Clock, Votes, box_density, collect_votes, density, find_clocks, refine
+from pipeline.matching.clock import (
+    COARSE_S,
+    Clock,
+    Votes,
+    box_density,
+    collect_votes,
+    density,
+    find_clocks,
+    path_cost,
+    refine,
+)
 from pipeline.matching.labels import LabelModel, label_evidence
 from pipeline.matching.readings import CIRCULAR, ReadingModel, log_ratio, model_metrics
 from pipeline.matching.records import Records, Unit
@@ -79,10 +89,12 @@ class Gaps(NamedTuple):
 
 
 class Place(NamedTuple):
-    """Where to look for a unit's pairs: along the clock path, inside a window of the alignment, or both."""
+    """Where to look for a unit's pairs: along the clock path, inside a window of the alignment, or both; `lent`: the clock is another
+    unit's, and was not looked for in these streams."""
 
     clock: Clock | None
     window: Window | None
+    lent: bool = False
 
     @property
     def is_empty(self) -> bool:
@@ -213,6 +225,11 @@ def run_round(
     bands, cells = join_windows(units, windows, [place.clock for place in places])
     cells = _heeding(_weighed(records, units, model, which, places, labels, bands, cells), *said)
     posterior, log_evidence = align_cells(bands, cells, cells.evidence, _steps(units, gaps), len(units))
+    # the pairs are near the path because the path was drawn through them
+    log_evidence = log_evidence - [
+        0.0 if place.lent or place.clock is None else path_cost(place.clock, unit.resolution_s)
+        for unit, place in zip(units, places, strict=True)
+    ]
     score = np.array([place.clock.score - _CLOCK_MARGIN if place.clock else -np.inf for place in places])
     same_session = 1.0 / (1.0 + np.exp(-np.clip(np.maximum(log_evidence, score), -50, 50)))
     posterior = posterior * same_session[cells.unit]
@@ -383,7 +400,7 @@ def refined(units: list[Unit], places: list[Place], cells: Cells, some: Sequence
             out.append(Place(None, shared_window(near, window)))
         else:
             pairs = (cells.i[mine], cells.j[mine], cells.posterior[mine])
-            out.append(Place(_refined_clock(unit, place.clock, pairs), window))
+            out.append(place._replace(clock=_refined_clock(unit, place.clock, pairs), window=window))
     return out
 
 
