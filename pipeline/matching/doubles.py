@@ -172,7 +172,7 @@ def _one_throw(records: Records, models: Models, which: Ints, first: Ints, secon
     if models.labels is not None:
         say = say + label_evidence(models.labels, of, records.labels, a, b)
     common = (~np.isnan(records.readings[a]) & ~np.isnan(records.readings[b])).sum(axis=1)
-    strength[order] = np.where(common < np.where(np.isnan(gap[order]), _UNTIMED_METRICS, 1), _NOTHING, say)
+    strength[order] = np.where(np.isnan(gap[order]) & (common < _UNTIMED_METRICS), _NOTHING, say)
     return strength
 
 
@@ -193,10 +193,7 @@ def _one_throw_alone(records: Records, which: Ints, first: Ints, second: Ints, g
     model = start_model(np.zeros_like(spread), np.where(known, spread, 1.0), known, trust=0.6)
     order = np.argsort(of, kind="stable")
     a, b = first[lone][order], second[lone][order]
-    common = (~np.isnan(records.readings[a]) & ~np.isnan(records.readings[b])).sum(axis=1)
-    strength[lone[order]] = np.where(
-        common < 1, _NOTHING, log_ratio(_own_model(model), of[order], records.readings, a, b)
-    )
+    strength[lone[order]] = log_ratio(_own_model(model), of[order], records.readings, a, b)
     return strength
 
 
