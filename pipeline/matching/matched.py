@@ -236,15 +236,18 @@ def _with_unplaced(
     sightings: pl.DataFrame, ready: _Prepared, models: Models, decided: Decided, found: FoundDoubles
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """What was found, and what there is among the sightings whose station stays unknown, as frames: set aside, and possible."""
+    placed = tuple(tables.doubles_frame(ready.records, here) for here in found)
     lost = sightings.filter(pl.col("station").is_null())
+    if lost.is_empty():
+        return placed[0], placed[1]
     unplaced = take_records(lost.with_columns(station=pl.lit("unknown")))
     apart = decided.places(unplaced)[1]
     alone = find_unplaced_doubles(unplaced, ready.records, models, ready.units, ready.which, apart, REPORTED)
     aside, possible = (
-        pl.concat([tables.doubles_frame(ready.records, here), tables.doubles_frame(unplaced, there)])
-        for here, there in zip(found, alone, strict=True)
+        pl.concat([here, tables.doubles_frame(unplaced, there)]).sort("sighting_id", "of_sighting_id")
+        for here, there in zip(placed, alone, strict=True)
     )
-    return aside.sort("sighting_id"), possible.sort("sighting_id", "of_sighting_id")
+    return aside, possible
 
 
 def _grouped(

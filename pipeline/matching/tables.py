@@ -332,7 +332,7 @@ def doubles_frame(records: Records, doubles: Doubles) -> pl.DataFrame:
         },
         schema=DOUBLES,
     )
-    return frame.with_columns(pl.col("time_gap_s").fill_nan(None)).sort("sighting_id")
+    return frame.with_columns(pl.col("time_gap_s").fill_nan(None)).sort("sighting_id", "of_sighting_id")
 
 
 def calibration_frame(statistics: pl.DataFrame, records: Records, rank: Ints) -> pl.DataFrame:
