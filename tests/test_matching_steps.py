@@ -7,10 +7,15 @@ set by hand or over a network, mostly once, sometimes twice in a row; waits of 1
 from datetime import timedelta
 from functools import cache
 
+import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.matching import Matched, MatchSettings, match_sightings
+from pipeline.matching.calibrating import fit_days
+from pipeline.matching.fitting import Place, run_round
+from pipeline.matching.matched import _prepared
+from pipeline.matching.steps import without_weak_steps
 from tests.simulator.matching_scores import judged
 from tests.simulator.matching_world import NOISE, Season, World, simulate, world
 
@@ -131,3 +136,28 @@ def test_two_records_left_alone_make_no_step_where_there_is_none():
     matched = _match(season.sightings.filter(~pl.col("sighting_id").is_in(lost)))
     assert matched.clocks["steps"].sum() == 0
     assert not _wrong(matched, season)
+
+
+def test_a_stretch_of_a_path_that_coincidences_made_is_given_up_for_the_clock_around_it():
+    """Two chance pairs at another offset, drawn into the path, would keep apart the true pairs beside them."""
+    season = simulate(World(world("clean").devices, ("bullpen",)), 7)
+    ready = _prepared(season.sightings)
+    day_fit = fit_days(ready.records, ready.units)
+    (unit,), (place,) = ready.units, day_fit.places
+    assert place.clock is not None and place.clock.segment[-1] == 0
+    n = len(unit.second.rows)
+    at = np.arange(n)
+    segment = np.where(at < n // 2, 0, np.where(at < n // 2 + 6, 1, 2))
+    crooked = place.clock._replace(offset_s=place.clock.offset_s + 40.0 * (segment == 1), segment=segment)
+    wrong = [Place(crooked, None)]
+    reach = np.full(1, 12.0)
+    of = (ready.records, ready.units, day_fit.models.readings, ready.which)
+    fit = run_round(*of, wrong, day_fit.gaps, day_fit.models.labels, reach)
+    mended = without_weak_steps(ready.units, fit.cells, wrong, from_the_left=True)
+    clock = mended[0].clock
+    assert clock is not None and clock.segment[-1] == 0
+    assert np.abs(clock.offset_s - place.clock.offset_s).max() < 1.0
+    better = run_round(*of, [mended[0]], day_fit.gaps, day_fit.models.labels, reach)
+    assert better.log_evidence[0] > fit.log_evidence[0] + 20
+    # a step that pairs on both sides bear out stays
+    assert not without_weak_steps(ready.units, better.cells, [Place(place.clock, None)], from_the_left=True)

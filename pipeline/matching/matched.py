@@ -28,12 +28,12 @@ from pipeline.matching.calibrating import (
 from pipeline.matching.clock_report import CLOCKS, clocks_frame
 from pipeline.matching.decided import Decided, read_decisions
 from pipeline.matching.doubles import FoundDoubles, find_doubles, find_unplaced_doubles
-from pipeline.matching.fitting import ROUGH_S, Fit, Place, next_gaps, refined, run_round
+from pipeline.matching.fitting import FINE_S, ROUGH_S, Fit, Gaps, Place, Said, next_gaps, refined, run_round
 from pipeline.matching.grouping import Groups, group_records
 from pipeline.matching.label_runs import LABEL_RUNS, label_runs_frame
 from pipeline.matching.records import Records, Stream, Unit, orders, streams_of, take_records, units_of
 from pipeline.matching.stations import Located, locate_roamers, no_surer_than_the_station, with_claims_elsewhere
-from pipeline.matching.steps import with_steps
+from pipeline.matching.steps import with_steps, without_weak_steps
 from pipeline.matching.thirds import borne_out, taking_from_each_other
 
 # pairs less likely than this are not told
@@ -159,7 +159,36 @@ def _final_fit(
         reaches(units, _where_a_step_may_hide(units, places, day_fit.fit)),
         said,
     )
+    fit, places = _without_weak_steps(ready, models, gaps, fit, places, said)
     return fit, _with_final_clocks(units, places, fit), models
+
+
+def _without_weak_steps(
+    ready: _Prepared, models: Models, gaps: Gaps, fit: Fit, places: list[Place], said: Said
+) -> tuple[Fit, list[Place]]:
+    """The fit and the places, without steps of clocks where that explains more."""
+    out = list(places)
+    for from_the_left in (True, False):
+        tried = without_weak_steps(ready.units, fit.cells, out, from_the_left)
+        some = np.array(sorted(tried), dtype=np.int64)
+        if len(some):
+            units, part = [ready.units[u] for u in some], [tried[u] for u in some.tolist()]
+            new = run_round(
+                ready.records,
+                units,
+                models.readings,
+                ready.which[some],
+                part,
+                gaps.take(some),
+                models.labels,
+                np.full(len(some), FINE_S),
+                said,
+            )
+            better = np.flatnonzero(new.log_evidence > fit.log_evidence[some])
+            fit = fit.put(some[better], new.only(better))
+            for u in better.tolist():
+                out[int(some[u])] = part[u]
+    return fit, out
 
 
 def _with_final_clocks(units: list[Unit], places: list[Place], fit: Fit) -> list[Place]:

@@ -87,6 +87,37 @@ def with_steps(
     return out
 
 
+def without_weak_steps(units: list[Unit], cells: Cells, places: list[Place], from_the_left: bool) -> dict[int, Place]:
+    """By unit, its place without the stretches whose pairs say less than a step costs: the clock before (or after) goes on through them.
+
+    A stretch of a path that a few coincidences made can keep true pairs apart. Whether the path without it is better is for a round to say.
+    """
+    told = np.flatnonzero(cells.posterior > 0.5)
+    cuts = np.searchsorted(cells.unit[told], np.arange(len(units) + 1))
+    out: dict[int, Place] = {}
+    for u, place in enumerate(places):
+        clock = place.clock
+        if clock is None or clock.segment[-1] == 0 or is_coarse(units[u]):
+            continue
+        mine = told[cuts[u] : cuts[u + 1]]
+        gain = np.bincount(clock.segment[cells.j[mine]], cells.evidence[mine], int(clock.segment[-1]) + 1)
+        # of a clock set twice in a row, with one pitch in between, that pitch has paid (`_SECOND_STEP_COST`)
+        paid = (gain >= min(_STEP_COST, float(gain.max()))) | (np.bincount(clock.segment) == 1)
+        strong = paid[clock.segment]
+        if not strong.all():
+            at = np.flatnonzero(strong)
+            near = (
+                np.searchsorted(at, np.arange(len(strong)), "right") - 1
+                if from_the_left
+                else np.searchsorted(at, np.arange(len(strong)))
+            )
+            source = at[np.clip(near, 0, len(at) - 1)]
+            steps = (np.diff(source) != 0) & (np.abs(np.diff(clock.offset_s[source])) > _WIDTH * clock.sigma_s)
+            segment = np.concatenate([[0], np.cumsum(steps & (np.diff(clock.segment[source]) != 0))])
+            out[u] = Place(clock._replace(offset_s=clock.offset_s[source], segment=segment), None, place.lent)
+    return out
+
+
 def _leftover(records: Records, units: list[Unit], cells: Cells, places: list[Place], only_stepped: bool) -> _Leftover:
     """Every two records without a partner that lie between the same sure pairs of their streams."""
     # a pair that only its time speaks for may stand at the wrong side of a step
