@@ -23,9 +23,9 @@ _UNTIMED_EVIDENCE, _UNTIMED_METRICS = 5.0, 3
 _NIGHT = ("tracker", "venue", "baseball_day")
 # no evidence that any prior could lift
 _NOTHING = -50.0
-# what each other tracker says that has a record for one of the two only. One throw: it saw it, d; two throws: it saw one of them,
-# 2 d (1 - d). With d = 0.85 (between the usual 0.95 and a night of dropouts) the odds are 3.3; without any such tracker they hold as they are.
-_SAW_ONE = float(np.log(1 / (2 * (1 - 0.85))))
+# share of a tracker's throws that another one sees, before anything is known of the day, pairs that this is worth, and the most that is
+# believed: guesses, no source
+_SEEN, _SEEN_WORTH, _SEEN_AT_MOST = 0.85, 10.0, 0.97
 
 
 class Doubles(NamedTuple):
@@ -67,8 +67,7 @@ def find_doubles(
         _one_throw(records, models, of, first, second, gap), _one_throw_alone(records, of, first, second, gap)
     )
     claimed = _claimed(records, cells)
-    saw = claimed[first] + claimed[second]
-    strength = strength - needed + _SAW_ONE * ((saw > 0.5) & (saw < 1.5)).sum(axis=1)
+    strength = strength - needed + _saw_one(records, claimed, first, second)
     found = _worth_telling(Doubles(first, second, _probability(strength), gap), apart, told_from)
     one = np.flatnonzero(~_seen_as_two(records, cells, found))
     return _parted(_standing(found.take(one), claimed.sum(axis=1)), len(records.tracker))
@@ -234,6 +233,20 @@ def _claimed(records: Records, cells: Cells) -> Floats:
     np.add.at(claimed, (cells.first, records.tracker[cells.second]), cells.posterior)
     np.add.at(claimed, (cells.second, records.tracker[cells.first]), cells.posterior)
     return claimed
+
+
+def _saw_one(records: Records, claimed: Floats, first: Ints, second: Ints) -> Floats:
+    """What the other trackers say that have a record for one of the two only (natural log).
+
+    One throw: the other saw it, with the chance d; two throws: it saw one of them only, 2 d (1 - d). Its d is counted over the day.
+    """
+    owner = records.day * len(records.trackers) + records.tracker
+    size = np.bincount(owner)
+    met = np.stack([np.bincount(owner, column > 0.5) for column in claimed.T], axis=1)
+    seen = np.minimum((met + _SEEN * _SEEN_WORTH) / (size[:, None] + _SEEN_WORTH), _SEEN_AT_MOST)
+    saw = claimed[first] + claimed[second]
+    say = np.maximum(-np.log(2 * (1 - seen[owner[first]])), 0.0)
+    return np.asarray((((saw > 0.5) & (saw < 1.5)) * say).sum(axis=1))
 
 
 def _seen_as_two(records: Records, cells: Cells, found: Doubles) -> Bools:
