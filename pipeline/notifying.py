@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 LONGEST_S = 120
 MOST_TOLD = 12
 # their sentences are made of ids, days and counts alone; of every other kind only the number is told
-SAID_WHOLE: tuple["Kind", ...] = ("drift", "setup", "correction", "gap", "doubtful", "lost", "clock")
+SAID_WHOLE: tuple["Kind", ...] = ("drift", "setup", "correction", "gap", "doubtful", "lost", "clock", "unlike")
 COUNTED: dict["Kind", tuple[str, str]] = {
     "run": ("thing is left for the next run", "things are left for the next run"),
     "gone": (

@@ -162,6 +162,18 @@ def test_trackers_that_agree_need_nothing_done(tmp_path: Path) -> None:
     assert first_sentence((tmp_path / "page.html").read_text(encoding="utf-8")).startswith("Nothing needs doing.")
 
 
+def test_readings_that_are_nothing_alike_are_to_be_seen_to_from_the_first_night(tmp_path: Path) -> None:
+    seen = season(np.random.default_rng(3), 1, 40, {"radar": 0.2, "unit": 0.2}, ("release_speed_mph", "spin_rate_rpm"))
+    # metres a second that the profile calls miles an hour
+    slow = pl.when(pl.col("tracker") == "unit").then(pl.col("release_speed_mph") * 0.447)
+    wrong = seen._replace(
+        sightings=seen.sightings.with_columns(slow.otherwise("release_speed_mph").alias("release_speed_mph"))
+    )
+    write_agreement_page(tables_of(wrong), tmp_path / "page.html", NAMES)
+    said = first_sentence((tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert said.startswith("One thing needs doing: release speed") and "see unit, sign and plane" in said
+
+
 def test_each_pair_s_lines_stand_together(tmp_path: Path) -> None:
     # a and c never meet, so both are nobody's second: d's pairs with each must not mingle
     both = season(

@@ -137,6 +137,15 @@ def test_deming_regression_is_that_of_the_reference_package() -> None:
     )
 
 
+def test_concordance_of_readings_that_are_all_but_the_same_is_1_at_most() -> None:
+    """Two arms, left and right, read alike to a thousandth: rounding made 1.0000000000000002 of it, which no table takes."""
+    rng = np.random.default_rng(1)
+    for _ in range(200):
+        side = rng.choice([-2.1, 1.9], 60) + rng.normal(0, 0.05, 60)
+        found = concordance(one_night(side, side + rng.normal(0, 1e-9, 60)))
+        assert (np.abs(np.asarray(found.value)) <= 1).all()
+
+
 def test_concordance_is_lin_s_with_the_correction_of_2000() -> None:
     data = EXAMPLES["lin_ccc_pefr"]["data"]
     found = concordance(one_night(data["x"], data["y"]))

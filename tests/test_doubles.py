@@ -109,6 +109,32 @@ def test_a_person_who_says_that_two_records_are_two_throws_is_believed():
         assert group[one] != group[other]
 
 
+def test_what_else_comes_soon_in_a_short_file_does_not_make_two_throws_of_one():
+    season = simulate(world("clean"), 1000)
+    radar = season.sightings.filter(pl.col("tracker") == "radar").sort("file_id", "sequence")
+    file = radar.filter(pl.col("file_id") == radar["file_id"][-1]).head(22)
+    twice = season.truth.join(file, on="sighting_id", how="semi")["throw"].is_duplicated()
+    assert not twice.any()
+    move = pl.Series([0.0] * 22)
+    at = file["thrown_at"]
+    # two pairs of throws 3 and 5 s apart (throws back, a quick pitch), and one record written twice, 0.9 s apart
+    for place, gap in ((5, 3.0), (12, 5.0)):
+        move[place] = gap - (at[place] - at[place - 1]).total_seconds()
+    moved = file.with_columns(pl.col("thrown_at") + pl.duration(microseconds=(move * 1e6).cast(pl.Int64)))
+    again = moved.slice(17, 1).with_columns(
+        pl.lit("s00000000000000aa").alias("sighting_id"), pl.col("thrown_at") + pl.duration(milliseconds=900)
+    )
+    order = pl.concat([moved.head(18), again, moved.tail(4)]).with_columns(
+        pl.int_range(1, 24).cast(file.schema["sequence"]).alias("sequence"),
+        pl.int_range(1, 24).cast(file.schema["file_order"]).alias("file_order"),
+    )
+    matched = _match(order)
+    assert matched.doubles.select("sighting_id", "of_sighting_id").rows() == [
+        ("s00000000000000aa", moved["sighting_id"][17])
+    ]
+    assert matched.doubles["probability"][0] > 0.9
+
+
 def test_of_a_chain_the_likeliest_goes_first_and_the_rest_is_told_of_what_stands():
     # 0 and 1 at 0.6, 1 and 2 at 0.9, 2 and 3 at 0.7: 2 repeats 1; 0 and 3 may be the same throw as 1
     chain = Doubles(np.array([0, 1, 2]), np.array([1, 2, 3]), np.array([0.6, 0.9, 0.7]), np.array([1.0, 1.0, 1.0]))

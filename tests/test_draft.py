@@ -262,6 +262,15 @@ def test_a_heading_in_brackets_is_no_json(tmp_path: Path) -> None:
     }
 
 
+def test_a_last_row_that_breaks_off_is_no_trailer(tmp_path: Path) -> None:
+    rows = "".join(f"LB{2100 + n};2026-03-14 18:{n:02d}:01;Brandt, Ivo;{88 + n / 10:.1f}\n" for n in range(1, 30))
+    whole = f"No;Time;Pitcher;Velocity (mph)\n{rows}"
+    for end in ("LB2130;2026-03-14 18:3", "LB21"):
+        table = drafted(export(tmp_path, whole + end))
+        assert "trailer_lines" not in table["file"] and "trailer_starts_with" not in table["file"], end
+    assert drafted(export(tmp_path, whole + "End of session"))["file"]["trailer_starts_with"] == "End of session"
+
+
 def test_a_quoted_file_with_a_preamble_and_a_line_of_means_is_read_by_its_draft(tmp_path: Path) -> None:
     rows = "".join(f'"{n}","6:{n:02d} PM","Brandt, Ivo","{88 + n / 10}"\n' for n in range(1, 30))
     data = f""""Evening report","","",""\n"Day","10/21/2026","",""\n\n"No","Time","Pitcher","Velocity (mph)"\n{rows}"Average","","","88.1"\n"""

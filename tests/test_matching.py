@@ -130,6 +130,16 @@ def test_a_biased_tracker_s_bias_is_found_within_two_hundredths_of_the_spread_of
     assert (off <= 0.02 * np.array(spread) + 3 * own_error).all()
 
 
+def test_the_spread_of_a_pair_is_its_own_where_left_and_right_handers_are_yards_apart():
+    """By the prior, a share of the spread of all readings, one evening's release sides would agree to 0.3 ft: they do to 0.11."""
+    season = simulate(World(world("clean").devices, ("game",)), 4)
+    arms = season.sightings.group_by("pitcher_label").agg(pl.col("release_side_ft").median())["release_side_ft"]
+    assert arms.min() < -1.0 and arms.max() > 1.0
+    told = dict(_match(season.sightings).calibration.select("metric", "spread").iter_rows())
+    assert told["release_side_ft"] == pytest.approx(0.08 * 2**0.5, rel=0.3)
+    assert told["release_height_ft"] == pytest.approx(0.08 * 2**0.5, rel=0.3)
+
+
 def test_stale_labels_are_found_with_the_run_that_they_cover():
     season, matched = _season("stale labels", 1)
     told = label_score(matched.label_runs, season.truth, season.sightings)

@@ -170,7 +170,9 @@ def _jackknife_se(left_out: np.ndarray, moments: NightMoments, nights: np.ndarra
 
 def _lin(moments: _Moments) -> np.ndarray:
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(2 * moments.cov / (moments.var_x + moments.var_y + (moments.mean_x - moments.mean_y) ** 2))
+        apart = moments.var_x + moments.var_y + (moments.mean_x - moments.mean_y) ** 2
+        # of readings that are all but the same, rounding would make it more than 1
+        return np.asarray(np.clip(2 * moments.cov / apart, -1.0, 1.0))
 
 
 def _lin_se(moments: _Moments, ccc: np.ndarray) -> np.ndarray:

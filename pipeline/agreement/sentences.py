@@ -11,6 +11,10 @@ from schemas.metrics import METRICS
 SIDEWAYS = ("horizontal_break_in", "release_side_ft", "plate_side_ft", "horizontal_approach_deg")
 
 
+# readings of one pitch that differ by so many tolerances are no matter of precision: a unit, a sign, a plane (common practice, no source)
+UNLIKE = 10
+
+
 def metric_words(metric: str) -> str:
     """`release_speed_mph` as "release speed": the unit stands with the number."""
     unit = metric.rsplit("_", 1)[-1]

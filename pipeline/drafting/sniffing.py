@@ -222,11 +222,19 @@ def _trailer(tail: list[str], width: int, separator: str, quote: str) -> list[Li
         odd += 1
     if not 0 < odd <= _LONGEST_TRAILER or odd == len(tail):
         return []
+    if odd == 1 and len(rows[-1]) < width and _shape(rows[-1][0]) in {_shape(row[0]) for row in rows[:-1]}:
+        # a row that breaks off: the run puts it into quarantine
+        return []
     # as the line is written: with a quote before it the word would not be found
     word = re.split(r"\d", tail[-odd].lstrip().split(separator)[0])[0].rstrip()
     if len(word) > 2 and word[0].isalpha() and not any(line.lstrip().startswith(word) for line in tail[:-odd]):
         return [Line("trailer_starts_with", word, "a guess: the last line is no row")]
     return [Line("trailer_lines", odd, "a guess: so many lines at the end are no rows")]
+
+
+def _shape(cell: str) -> str:
+    """What a cell is written like: "LB2122" and "LB2119" alike."""
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "9", cell.strip()))
 
 
 def _sum_rows(rows: list[list[str]], place: int | None) -> list[Line]:

@@ -20,7 +20,11 @@ _USUAL_S = 1.2
 # share of throws that are written twice (method page, section 5)
 _DOUBLE_SHARE, _FLOOR = 0.007, 0.0007
 _UNTIMED_EVIDENCE, _UNTIMED_METRICS = 5.0, 3
+# what a reading says that is the same to the last digit, and all of them at most: two throws share a speed of one decimal in 30
+_ALIKE, _ALIKE_MOST = 4.0, 12.0
 _NIGHT = ("tracker", "venue", "baseball_day")
+# waits without another throw soon that are believed in before a file is seen
+_WAITS = 100.0
 # no evidence that any prior could lift
 _NOTHING = -50.0
 # share of a tracker's throws that another one sees, before anything is known of the day, pairs that this is worth, and the most that is
@@ -63,9 +67,7 @@ def find_doubles(
     from the probability `told_from`."""
     first, second, gap, needed = _all_neighbours(streams)
     of = _model_of(records, models, units, which, first)
-    strength = np.maximum(
-        _one_throw(records, models, of, first, second, gap), _one_throw_alone(records, of, first, second, gap)
-    )
+    strength = _strength(records, models, of, first, second, gap)
     claimed = _claimed(records, cells)
     strength = strength - needed + _saw_one(records, claimed, first, second)
     found = _worth_telling(Doubles(first, second, _probability(strength), gap), apart, told_from)
@@ -86,9 +88,7 @@ def find_unplaced_doubles(
     known where it was placed on the same day (`records` and the rest are of those)."""
     first, second, gap, needed = _all_neighbours([stream for _, _, stream in streams_of(unplaced)])
     of = _model_of_the_day(unplaced, first, records, units, which)
-    strength = np.maximum(
-        _one_throw(unplaced, models, of, first, second, gap), _one_throw_alone(unplaced, of, first, second, gap)
-    )
+    strength = _strength(unplaced, models, of, first, second, gap)
     found = _worth_telling(Doubles(first, second, _probability(strength - needed), gap), apart, told_from)
     return _parted(found, len(unplaced.tracker))
 
@@ -137,7 +137,8 @@ def _neighbours(stream: Stream) -> tuple[Ints, Ints, Floats, Floats]:
     if np.isnan(stream.resolution_s) or stream.resolution_s > COARSE_S:
         return rows[:-1], rows[1:], np.full(max(len(rows) - 1, 0), np.nan), _UNTIMED_EVIDENCE - _same_step(stream)
     wait = np.diff(stream.seen_s)
-    crowd = float(((wait > _LONGEST_S) & (wait <= 6.0)).mean()) if len(wait) else 0.0
+    # of few waits, two short ones are chance
+    crowd = float(((wait > _LONGEST_S) & (wait <= 6.0)).sum()) / (len(wait) + _WAITS)
     needed = -float(np.log(_DOUBLE_SHARE / (0.5 * crowd + _FLOOR)))
     longest = _LONGEST_S + (stream.resolution_s if stream.resolution_s >= 0.5 else 0.0) * 0.3
     soon = []
@@ -160,6 +161,18 @@ def _same_step(stream: Stream) -> Floats:
     double_differs = min(_USUAL_S / stream.resolution_s, differ)
     say = np.where(later, np.log(double_differs / differ), np.log((1 - double_differs) / (1 - differ)))
     return np.where(known, say, 0.0)
+
+
+def _strength(records: Records, models: Models, of: Ints, first: Ints, second: Ints, gap: Floats) -> Floats:
+    """Log ratio that two records of one tracker are one throw: by what was learned of it, or by its own day; and the same readings to the
+    last digit, whatever was learned."""
+    a, b = records.readings[first], records.readings[second]
+    common = (~np.isnan(a) & ~np.isnan(b)).sum(axis=1)
+    copied = (common > 1) & ((a == b).sum(axis=1) == common)
+    learned = np.maximum(
+        _one_throw(records, models, of, first, second, gap), _one_throw_alone(records, of, first, second, gap)
+    )
+    return np.maximum(learned, np.where(copied, np.minimum(_ALIKE * common, _ALIKE_MOST), _NOTHING))
 
 
 def _one_throw(records: Records, models: Models, which: Ints, first: Ints, second: Ints, gap: Floats) -> Floats:

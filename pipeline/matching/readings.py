@@ -22,6 +22,8 @@ COMPONENTS = 4
 # share of neighbours that are like any two records of the day, whatever the kinds that were learned: what none of these foresees (another
 # arm, in a model made mostly of days with one) must not pass for one pitch because of the heavy tails of that
 _ANY_TWO = 0.01
+# no pairs are believed to agree better than to this share of what was expected
+_LEAST_OF_PRIOR = 0.02
 # the start of the four kinds of neighbour: same pitch type up to quite another one, in units of sqrt(2) times the spread of all
 _START_SCALES = np.array([0.35, 0.7, 1.1, 1.7])
 _START_SHARES = np.array([0.35, 0.3, 0.2, 0.15])
@@ -274,9 +276,18 @@ def _same_step(now: ReadingModel, prior: Prior, read: _Read, p: Floats, n: Float
     squares = read.total(weight * (residual - shift.ravel()[read.at]) ** 2, n)
     return now._replace(
         bias=now.bias + shift,
-        spread=np.sqrt((squares + prior.spread_pairs * prior.spread**2) / (size + prior.spread_pairs)),
+        spread=_shrunk(squares, size, prior),
         outlier_share=(read.total(p * odd, n) + 10 * prior.outlier_share) / (n + 10),
     )
+
+
+def _shrunk(squares: Floats, size: Floats, prior: Prior) -> Floats:
+    """Spreads between those of the pairs and the prior's, by their logarithms: readings that lie far apart, as the release sides of left-
+    and right-handers do, make the prior ten times too wide, and its square would count for all that a day's pairs say."""
+    own = np.sqrt(squares / np.maximum(size, 1e-9))
+    own = np.maximum(own, _LEAST_OF_PRIOR * prior.spread)
+    share = size / (size + prior.spread_pairs)
+    return np.asarray(np.exp(share * np.log(own) + (1 - share) * np.log(prior.spread)))
 
 
 def _weights(scaled: Floats, posterior: Floats) -> Floats:

@@ -12,6 +12,7 @@ from pipeline.agreement.corrections import crooked_now
 from pipeline.agreement.drift import FALSE_ALARM_NIGHTS
 from pipeline.agreement.selection import LEAST_PAIRS
 from pipeline.agreement.sentences import (
+    UNLIKE,
     alarm_sentence,
     amount_words,
     day_words,
@@ -166,6 +167,12 @@ def verdict_of(row: dict[str, Any], alarm: dict[str, Any] | None) -> tuple[Verdi
         return ACT, f"moved by {moved} since {day_words(alarm['change_day'])}"
     if not row["same_quantity"]:
         return OTHER, "two quantities by definition"
+    if abs(row["bias"] or 0.0) > UNLIKE * tolerance:
+        far = f"{_signed(row['metric'], row['bias'])} {unit_words(row['metric'])}".strip()
+        return (
+            ACT,
+            f"{far} on average is no matter of precision: see unit, sign and plane of the column in both profiles",
+        )
     if row["small_n"]:
         return FEW, row["note"]
     if row["bias_low"] > tolerance or row["bias_high"] < -tolerance:

@@ -16,6 +16,7 @@ from pipeline.attempts import read_attempts
 from pipeline.names import person_key
 from pipeline.publishing import ONE_A_FILE, reading_published
 from pipeline.repeats import COPIED, STARTS_ANEW
+from schemas.metrics import METRICS
 
 # the clocks of two trackers that differ by more than this are said to be off (minutes do happen: a person sets them by hand)
 CLOCK_OFF_S = 120
@@ -26,7 +27,7 @@ FEWEST_LOST, LOST_SHARE = 3, 0.05
 
 Kind = Literal[
     "run", "gone", "delivery", "decision", "file", "copy", "row", "value",
-    "name", "doubtful", "stale label", "label", "gap", "clock", "drift", "setup", "correction", "lost",
+    "name", "doubtful", "stale label", "label", "gap", "clock", "drift", "setup", "correction", "lost", "unlike",
 ]  # fmt: skip
 
 
@@ -200,6 +201,28 @@ def _agreement(con: duckdb.DuckDBPyConnection) -> list[Need]:
 
     setup, drift = (con.sql(f"select * from {table}").pl() for table in ("setup", "drift"))
     return [Need(*todo) for todo in agreement_todo(setup, drift, {})]
+
+
+def _unlike(con: duckdb.DuckDBPyConnection) -> list[Need]:
+    """Readings of the same pitches that are nothing alike, from the first night on: long before a bias can be told from chance."""
+    from pipeline.agreement.sentences import UNLIKE, amount_words, metric_words
+
+    limits = ", ".join(f"('{metric.name}', {UNLIKE * metric.tolerance})" for metric in METRICS.values())
+    sql = f"""
+        select trackers, metric, any_value(most), count(*) filter (where spread > most) as far, count(*), median(spread) filter (where spread > most)
+        from (select pitches.trackers, pitch_values.metric, pitch_values.spread, most
+            from pitch_values join pitches using (pitch_id) join (values {limits}) as limits (metric, most) using (metric)
+            where pitch_values.seen_by > 1 and pitches.baseball_day >= {SINCE})
+        group by all having far >= {FEWEST_LOST} and far >= {LOST_SHARE} * count(*) order by far / count(*) desc, trackers, metric"""
+    return [
+        Need(
+            "unlike",
+            f"{' and '.join(trackers.split(','))}: {metric_words(metric)} of {far} of {count_of(both, 'pitch', 'pitches')} is more than "
+            f"{amount_words(metric, most)} apart, {amount_words(metric, middle)} in the middle",
+            "see unit, sign and plane of the column in their profiles; of some rows only: the device's own setting on that day",
+        )
+        for trackers, metric, most, far, both, middle in _rows(con, sql)
+    ]
 
 
 def _ids_anew(con: duckdb.DuckDBPyConnection) -> list[Need]:
@@ -410,6 +433,7 @@ _LOOKS: Sequence[Callable[[duckdb.DuckDBPyConnection], list[Need]]] = (
     _exports_gone,
     _ids_anew,
     _copies,
+    _unlike,
     _agreement,
     _gaps,
     _names,
