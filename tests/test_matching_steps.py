@@ -22,6 +22,8 @@ from tests.simulator.matching_world import NOISE, Season, World, simulate, world
 NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
 # places in the first bullpen, among the throws that both trackers wrote once
 PLACES = (5, 8, 11, 14, 17)
+# those of a pair that its readings speak for; where they do not, as at 10 and 17 (misread speed and spin), one pitch alone tells of no clock
+TELLING_PLACES = (5, 8, 11, 14, 16)
 
 
 @cache
@@ -75,7 +77,7 @@ def _wrong(matched: Matched, season: Season) -> list[float]:
 def test_a_single_pitch_between_two_steps_of_a_clock_is_found(jumps: tuple[float, float]):
     season = _bullpens(1)
     throws = _throws(season)
-    for place in PLACES:
+    for place in TELLING_PLACES:
         at, after = throws["throw"][place], throws["throw"][place + 1]
         matched = _match(_set_by(season, {at: jumps[0], after: jumps[1]}))
         assert {frozenset(ids) for ids in throws.select("radar", "camera").iter_rows()} <= _merged(matched), place

@@ -253,6 +253,8 @@ def _saw_one(records: Records, claimed: Floats, first: Ints, second: Ints) -> Fl
 
     One throw: the other saw it, with the chance d; two throws: it saw one of them only, 2 d (1 - d). Its d is counted over the day.
     """
+    if not len(first):
+        return np.zeros(0)
     owner = records.day * len(records.trackers) + records.tracker
     size = np.bincount(owner)
     met = np.stack([np.bincount(owner, column > 0.5) for column in claimed.T], axis=1)
