@@ -1,5 +1,6 @@
 """Double triggers against the truth of simulated seasons: a throw counts once, what is in doubt says so, and a person's word holds."""
 
+from datetime import timedelta
 from functools import cache
 
 import numpy as np
@@ -109,6 +110,39 @@ def test_a_person_who_says_that_two_records_are_two_throws_is_believed():
         assert group[one] != group[other]
 
 
+def test_a_throw_that_was_written_three_times_is_told_of_once_a_pair_and_a_person_is_believed_of_the_third_too():
+    season = simulate(world("clean"), 1000)
+    first = season.sightings.filter(pl.col("tracker") == "radar", pl.col("release_speed_mph").is_not_null()).row(
+        40, named=True
+    )
+    more = (
+        pl.DataFrame([first, first], schema=season.sightings.schema)
+        .with_columns(
+            pl.Series("sighting_id", ["s00000000000000a1", "s00000000000000a2"]),
+            pl.col("thrown_at") + pl.Series([timedelta(seconds=0.7), timedelta(seconds=1.4)]),
+            pl.col("file_order", "sequence") + pl.Series([1, 2]).cast(pl.Int32),
+        )
+        .cast(season.sightings.schema)
+    )
+    later = (pl.col("file_id") == first["file_id"]) & (pl.col("file_order") > first["file_order"])
+    moved = season.sightings.with_columns(
+        pl.when(later).then(pl.col(name) + 2).otherwise(name).alias(name) for name in ("file_order", "sequence")
+    )
+    sightings = pl.concat([moved.cast(season.sightings.schema), more])
+    ids = {first["sighting_id"], "s00000000000000a1", "s00000000000000a2"}
+    matched = _match(sightings)
+    told = pl.concat([matched.doubles, matched.possible_doubles])
+    pairs = [frozenset(pair) for pair in told.select("sighting_id", "of_sighting_id").rows() if ids & set(pair)]
+    assert len(pairs) == 2 and len(set(pairs)) == 2
+    (stands,) = told.filter(pl.col("sighting_id").is_in(list(ids)))["of_sighting_id"].unique()
+    left = (matched.possible_doubles.filter(pl.col("sighting_id").is_in(list(ids))))["sighting_id"].to_list()
+    assert len(left) == 1 and matched.matches.filter(pl.col("sighting_id") == left[0])["match_probability"][0] < 0.5
+    # the third is a throw of its own: nothing asks again by way of the second
+    again = _match(sightings, ("not_same_pitch", stands, left[0]))
+    asked = pl.concat([again.doubles, again.possible_doubles]).select("sighting_id", "of_sighting_id").rows()
+    assert {stands, left[0]} not in [set(pair) for pair in asked]
+
+
 def test_what_else_comes_soon_in_a_short_file_does_not_make_two_throws_of_one():
     season = simulate(world("clean"), 1000)
     radar = season.sightings.filter(pl.col("tracker") == "radar").sort("file_id", "sequence")
@@ -139,7 +173,7 @@ def test_of_a_chain_the_likeliest_goes_first_and_the_rest_is_told_of_what_stands
     # 0 and 1 at 0.6, 1 and 2 at 0.9, 2 and 3 at 0.7: 2 repeats 1; 0 and 3 may be the same throw as 1
     chain = Doubles(np.array([0, 1, 2]), np.array([1, 2, 3]), np.array([0.6, 0.9, 0.7]), np.array([1.0, 1.0, 1.0]))
     assert _without_chains(chain).tolist() == [1]
-    aside, possible = _parted(chain, 4)
+    aside, possible = _parted(chain, 4, set())
     assert (aside.first.tolist(), aside.second.tolist()) == ([1], [2])
     assert list(zip(possible.first.tolist(), possible.second.tolist(), strict=True)) == [(0, 1), (1, 3)]
     # between 2 and 3 the time is known, between 1 and 3 it was not measured

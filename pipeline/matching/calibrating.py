@@ -300,7 +300,7 @@ def borrowed(
     clock can be set between two files: what a unit has found by itself stands where that explains so much more that it was.
     """
     lent = _lent(units, fit, places)
-    asked = np.array([u for u in lent if places[u].clock is not None], dtype=np.int64)
+    asked = np.array(list(lent), dtype=np.int64)
     if not len(asked):
         return places
     some, of = [units[u] for u in asked], which[asked]

@@ -72,7 +72,7 @@ def find_doubles(
     strength = strength - needed + _saw_one(records, claimed, first, second)
     found = _worth_telling(Doubles(first, second, _probability(strength), gap), apart, told_from)
     one = np.flatnonzero(~_seen_as_two(records, cells, found))
-    return _parted(_standing(found.take(one), claimed.sum(axis=1)), len(records.tracker))
+    return _parted(_standing(found.take(one), claimed.sum(axis=1)), len(records.tracker), apart)
 
 
 def find_unplaced_doubles(
@@ -90,7 +90,7 @@ def find_unplaced_doubles(
     of = _model_of_the_day(unplaced, first, records, units, which)
     strength = _strength(unplaced, models, of, first, second, gap)
     found = _worth_telling(Doubles(first, second, _probability(strength - needed), gap), apart, told_from)
-    return _parted(found, len(unplaced.tracker))
+    return _parted(found, len(unplaced.tracker), apart)
 
 
 def _all_neighbours(streams: list[Stream]) -> tuple[Ints, Ints, Floats, Floats]:
@@ -108,16 +108,25 @@ def _probability(strength: Floats) -> Floats:
 
 def _worth_telling(found: Doubles, apart: set[tuple[int, int]], told_from: float) -> Doubles:
     """Those that are likely enough, and of which nobody said that they are two throws."""
-    found = found.take(np.flatnonzero(found.probability >= told_from))
-    pairs = zip(found.first.tolist(), found.second.tolist(), strict=True)
-    return found.take(np.array([n for n, (a, b) in enumerate(pairs) if (min(a, b), max(a, b)) not in apart], dtype=int))
+    return _once(found.take(np.flatnonzero(found.probability >= told_from)), apart)
 
 
-def _parted(found: Doubles, records: int) -> FoundDoubles:
+def _once(found: Doubles, apart: set[tuple[int, int]]) -> Doubles:
+    """Each two records once, at the likeliest, and none that are kept apart."""
+    seen, keep = set(apart), []
+    for n in np.argsort(-found.probability, kind="stable").tolist():
+        pair = min(found.first[n], found.second[n]), max(found.first[n], found.second[n])
+        if pair not in seen:
+            seen.add(pair)
+            keep.append(n)
+    return found.take(np.array(sorted(keep), dtype=np.int64))
+
+
+def _parted(found: Doubles, records: int, apart: set[tuple[int, int]]) -> FoundDoubles:
     """Those likelier than not are set aside; the others are possible, between the records that stand."""
     keep = _without_chains(found)
     aside, left = found.take(keep), np.setdiff1d(np.arange(len(found.first)), keep)
-    return FoundDoubles(aside, _between_those_that_stand(found.take(left), aside, records))
+    return FoundDoubles(aside, _once(_between_those_that_stand(found.take(left), aside, records), apart))
 
 
 def _between_those_that_stand(possible: Doubles, aside: Doubles, records: int) -> Doubles:
