@@ -16,7 +16,7 @@ import click
 
 import pipeline
 from pipeline.errors import PitchledgerError
-from pipeline.loglines import Lines, escaped
+from pipeline.log_format import Lines, escaped
 
 if TYPE_CHECKING:
     from datetime import time
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     import polars as pl
     from rich.console import Console
 
-    from pipeline.ledger import Ledger
     from pipeline.night import NightReport
+    from pipeline.settings.ledger import Ledger
 
 PROJECT = Path(pipeline.__file__).parent.parent
 LEDGER = "ledger.toml"
@@ -113,7 +113,7 @@ def init(folder: Path) -> None:
     Nothing that is there already is overwritten. What to do next: put your trackers into ledger.toml, describe each one's exports in
     profiles/ (schemas/README.md teaches how), and run `pitchledger check`.
     """
-    source = Path(pipeline.__file__).parent / "init_files"
+    source = Path(pipeline.__file__).parent / "settings" / "new_workspace"
     made = []
     for path in sorted(source.rglob("*")):
         target = folder / path.relative_to(source)
@@ -144,9 +144,9 @@ def draft(file: Path, output: Path | None) -> None:
     \b
     pitchledger draft ~/Downloads/night_1.csv -o profiles/pen_camera.toml
     """
-    from pipeline.disk import private_files
     from pipeline.drafting import draft_profile, name_for
-    from pipeline.sources.readers.raw import UnreadableExport
+    from pipeline.durable_files import private_files
+    from pipeline.exports.readers.raw import UnreadableExport
 
     if output is not None and output.exists():
         raise click.UsageError(f"{output} is there already: move it, or name another file")
@@ -228,12 +228,12 @@ def schedule(workspace: Path | None, at: "time") -> None:
     Through Prefect: a server that PREFECT_API_URL names, or one of its own. What can pass by waiting, a share that is away or a file that is
     locked, is tried again for an hour. cron, systemd or the Windows task scheduler do as well: let them call `pitchledger run`.
     """
-    from pipeline.schedule_server import prepare_environment
+    from pipeline.operations.prefect_server import prepare_environment
 
     folder = _find(workspace)
     _ledger(folder)
     prepare_environment()
-    from pipeline.schedule import keep_schedule
+    from pipeline.operations.prefect_flow import keep_schedule
 
     with contextlib.suppress(KeyboardInterrupt):
         keep_schedule(folder, at, click.echo)
@@ -277,7 +277,7 @@ def query(workspace: Path | None, sql: str, form: str, output: Path | None, limi
 
     sql/README.md lists every table, view and column.
     """
-    from pipeline.publishing import run_query
+    from pipeline.warehouse.publish import run_query
 
     shown = MOST_ROWS if form == "table" and output is None and limit is None else limit
     folder = _output(workspace)
@@ -345,8 +345,8 @@ def share(workspace: Path | None, folder: Path) -> None:
     DIR is empty or not there yet, or holds an earlier share, which is replaced. The same player has the same pseudonym in every share that is
     made with the same key: an environment variable or a file that [share] in ledger.toml names; without that, share.key, made on first use.
     """
-    from pipeline.sharing import describe
-    from pipeline.sharing import share as write_share
+    from pipeline.warehouse.share import describe
+    from pipeline.warehouse.share import share as write_share
 
     for line in describe(write_share(_ledger(workspace), folder)):
         click.echo(textwrap.fill(line, 100, subsequent_indent="  "))
@@ -372,8 +372,8 @@ def agreement(workspace: Path | None, output: Path | None) -> None:
     pitchledger report agreement
     pitchledger report agreement -o agreement.html
     """
-    from pipeline.publishing import run_query
     from pipeline.reports.agreement_page import PAGE_TABLES, write_agreement_page
+    from pipeline.warehouse.publish import run_query
 
     folder = _output(workspace)
     tables = {name: run_query(folder, f"from {name}") for name in PAGE_TABLES}
@@ -425,7 +425,7 @@ def _find(workspace: Path | None) -> Path:
 
 
 def _ledger(workspace: Path | None) -> "Ledger":
-    from pipeline.ledger import load_ledger
+    from pipeline.settings.ledger import load_ledger
 
     return load_ledger(_find(workspace))
 
@@ -444,7 +444,7 @@ def _output(workspace: Path | None) -> Path:
 
 def _run(folder: Path, *, rebuild: bool) -> None:
     """A run, and the word of it: to who sits here, and to whom [notify] names."""
-    from pipeline.notifying import tell_of_failure, tell_of_run
+    from pipeline.operations.notify import tell_of_failure, tell_of_run
 
     try:
         report = _run_alone(folder, rebuild=rebuild)
@@ -460,11 +460,11 @@ def _say_not_told(problem: str | None) -> None:
 
 
 def _run_alone(folder: Path, *, rebuild: bool) -> "NightReport":
-    from pipeline.alone import alone
-    from pipeline.publishing import removing_retired
+    from pipeline.operations.watchdog import at_most
     from pipeline.reports.printing import console
     from pipeline.reports.summary import print_summary
-    from pipeline.time_limit import at_most
+    from pipeline.warehouse.lock import alone
+    from pipeline.warehouse.publish import removing_retired
 
     ledger = _ledger(folder)
     with alone(ledger.output), at_most(ledger):
@@ -502,9 +502,9 @@ def _nights(nights: Sequence[date]) -> str:
 
 
 def _restore(folder: Path, version: str) -> None:
-    from pipeline.alone import alone
     from pipeline.night import restore
-    from pipeline.publishing import versions
+    from pipeline.warehouse.lock import alone
+    from pipeline.warehouse.publish import versions
 
     ledger = _ledger(folder)
     kept = versions(ledger.output)
@@ -607,7 +607,7 @@ def _flat(answer: "pl.DataFrame") -> "pl.DataFrame":
 def _write_answer(answer: "pl.DataFrame", form: str, output: Path | None) -> None:
     target: Any = sys.stdout.buffer if output is None else output
     if form == "csv":
-        from pipeline.publishing import without_formulas
+        from pipeline.warehouse.publish import without_formulas
 
         without_formulas(_flat(answer)).write_csv(target)
     elif form == "json":

@@ -16,9 +16,10 @@ import polars as pl
 
 from pipeline.agreement import NightFacts, agreement_of_nights, measure_nights
 from pipeline.agreement import renewed as with_nights
-from pipeline.archive import clear_archive, keep_export
-from pipeline.attempts import Outcome, record_attempt, record_begin
-from pipeline.counting import (
+from pipeline.exports.archive import clear_archive, keep_export
+from pipeline.exports.inbox import ExportFile, look_into
+from pipeline.exports.reading import Progress
+from pipeline.incremental.accounting import (
     count_files,
     decisions_table,
     measured_rows,
@@ -29,16 +30,15 @@ from pipeline.counting import (
     trackers_table,
     words_of_trackers,
 )
-from pipeline.decisions import named_sightings
-from pipeline.gathering import Progress
-from pipeline.inbox import ExportFile, look_into
-from pipeline.ledger import Ledger
+from pipeline.incremental.affected_nights import Prepared, prepare
+from pipeline.incremental.plan import Plan, known_files, plan_night
+from pipeline.incremental.previous_run import Memory, reading_ahead, recall, renewed, renewed_files, write_memory
 from pipeline.matching import Matched, MatchSettings, match_sightings
-from pipeline.memory import Memory, reading_ahead, recall, renewed, renewed_files, write_memory
-from pipeline.planning import Plan, known_files, plan_night
-from pipeline.players import name_matches_of, players_of
-from pipeline.preparing import Prepared, prepare
-from pipeline.publishing import (
+from pipeline.pitches.reconcile import Reconciled, nights_valued_anew, reconcile
+from pipeline.players.identify import name_matches_of, players_of
+from pipeline.settings.ledger import Ledger
+from pipeline.settings.people import named_sightings
+from pipeline.warehouse.publish import (
     Standing,
     copied_ahead,
     current_version,
@@ -48,7 +48,7 @@ from pipeline.publishing import (
     version_folder,
     versions,
 )
-from pipeline.reconciling import Reconciled, nights_valued_anew, reconcile
+from pipeline.warehouse.run_log import Outcome, record_attempt, record_begin
 from schemas.contract import conform
 from schemas.tables import TABLES
 

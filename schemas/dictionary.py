@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from pipeline.warehouse import SQL_FOLDER, View, column_comment, duckdb_type, read_views
+from pipeline.warehouse.database import SQL_FOLDER, View, column_comment, duckdb_type, read_views
 from schemas.contract import Contract
 from schemas.tables import TABLES
 

@@ -14,7 +14,7 @@ def _pair_and_field() -> tuple[Column, ...]:
             pl.String,
             "the label compared: a column of sightings",
             "",
-            ("pitch_type", "pitch_call", "play_result"),
+            ("pitch_type", "pitch_result", "plate_appearance_result"),
         ),
     )
 

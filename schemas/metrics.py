@@ -96,7 +96,7 @@ _ALL = (
         0.5,
     ),
     Metric("flight_time_s", "s", "s", "time from release to the front edge of the plate", 0.3, 1.5, 0.01),
-    Metric("exit_speed_mph", "mph", "mph", "speed of the ball off the bat", 5, 130, 2.0, "bat"),
+    Metric("exit_velocity_mph", "mph", "mph", "speed of the ball off the bat", 5, 130, 2.0, "bat"),
     Metric(
         "launch_angle_deg", "deg", "deg", "vertical angle of the ball off the bat, positive up", -90, 90, 3.0, "bat"
     ),
@@ -145,8 +145,8 @@ PITCH_TYPES = (
     "other",
     "unknown",
 )
-PITCH_CALLS = ("ball", "called_strike", "swinging_strike", "foul", "in_play", "hit_by_pitch", "no_call", "unknown")
-PLAY_RESULTS = (
+PITCH_RESULTS = ("ball", "called_strike", "swinging_strike", "foul", "in_play", "hit_by_pitch", "no_call", "unknown")
+PLATE_APPEARANCE_RESULTS = (
     "single",
     "double",
     "triple",

@@ -42,7 +42,7 @@ PITCHES = Contract(
             "stands_apart", pl.String, "readings too far from the others to be preferred: tracker:metric, with commas"
         ),
         *SITUATION,
-        required("label_conflict", pl.Boolean, "trackers name different kinds of pitch"),
+        required("label_conflict", pl.Boolean, "trackers name different pitch type"),
         required("pitcher_conflict", pl.Boolean, "trackers name different pitchers, and no person has said who threw"),
         *metric_columns(),
     ),

@@ -46,7 +46,7 @@ _PAIR = ("tracker_a", "tracker_b")
 _LABELS = ("pitcher_label", "pitcher_native_id", "team_label", "batter_label", "batter_native_id")
 _SITUATION = (
     *("pitcher_by", "pitcher_hand", "batter_side", "inning", "half", "outs", "balls", "strikes"),
-    *("pitch_type", "pitch_type_by", "pitch_call", "play_result"),
+    *("pitch_type", "pitch_type_by", "pitch_result", "plate_appearance_result"),
 )
 
 CLASSES: dict[str, Classes] = {

@@ -3,7 +3,7 @@
 import polars as pl
 
 from schemas.contract import UTC_TIME, Column, Contract, metric_columns, required, share, trajectory_columns
-from schemas.metrics import BATTER_SIDES, HALVES, HANDS, OCCASIONS, PITCH_CALLS, PITCH_TYPES, PLAY_RESULTS
+from schemas.metrics import BATTER_SIDES, HALVES, HANDS, OCCASIONS, PITCH_RESULTS, PITCH_TYPES, PLATE_APPEARANCE_RESULTS
 
 PITCHER_BY = ("label", "person")
 SITUATION = (
@@ -22,16 +22,16 @@ SITUATION = (
     Column("outs", pl.Int8, "outs before the pitch", "outs", True, (), 0, 3),
     Column("balls", pl.Int8, "balls before the pitch", "balls", True, (), 0, 4),
     Column("strikes", pl.Int8, "strikes before the pitch", "strikes", True, (), 0, 3),
-    Column("pitch_type", pl.String, "kind of pitch", "", True, PITCH_TYPES),
-    Column("pitch_type_by", pl.String, "who named the kind of pitch", "", True, ("operator", "tracker")),
-    Column("pitch_call", pl.String, "what became of the pitch", "", True, PITCH_CALLS),
+    Column("pitch_type", pl.String, "pitch type", "", True, PITCH_TYPES),
+    Column("pitch_type_by", pl.String, "who named the pitch type", "", True, ("operator", "tracker")),
+    Column("pitch_result", pl.String, "what became of the pitch", "", True, PITCH_RESULTS),
     Column(
-        "play_result",
+        "plate_appearance_result",
         pl.String,
         "what became of the plate appearance, where this pitch ended it",
         "",
         True,
-        PLAY_RESULTS,
+        PLATE_APPEARANCE_RESULTS,
     ),
 )
 

@@ -40,4 +40,4 @@ def demo_inputs(tmp_path: Path) -> Path:
 @pytest.fixture(autouse=True)
 def exports_settle_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Tests write an export and run in the same breath; what is still growing has tests of its own."""
-    monkeypatch.setattr("pipeline.inbox.SETTLE_S", 0.0)
+    monkeypatch.setattr("pipeline.exports.inbox.SETTLE_S", 0.0)

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.inbox import ExportFile
-from pipeline.ledger import TrackerSettings
-from pipeline.sources.mapping import Mapped, map_export
-from pipeline.sources.profile import Profile, load_profile
-from pipeline.sources.readers import RawExport, read_export
+from pipeline.exports.inbox import ExportFile
+from pipeline.exports.mapping.rows import Mapped, map_export
+from pipeline.exports.readers import RawExport, read_export
+from pipeline.settings.ledger import TrackerSettings
+from pipeline.settings.profile import Profile, load_profile
 
 # the smallest profile; tests put their own tables behind it
 SPEED = """

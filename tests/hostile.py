@@ -12,8 +12,8 @@ from typing import NamedTuple
 import polars as pl
 import xlsxwriter
 
-from pipeline.ledger import TrackerSettings, load_ledger
-from pipeline.sources.profile import Profile
+from pipeline.settings.ledger import TrackerSettings, load_ledger
+from pipeline.settings.profile import Profile
 from tests.exports import profile_of, tracker_of
 
 PROJECT = Path(__file__).parents[1]

@@ -223,10 +223,10 @@ def _by_command(words: list[str]) -> int:
 
 
 def _by_function(order: Order) -> int:
-    from pipeline.alone import alone
-    from pipeline.ledger import load_ledger
     from pipeline.night import run_and_record
-    from pipeline.publishing import remove_retired
+    from pipeline.settings.ledger import load_ledger
+    from pipeline.warehouse.lock import alone
+    from pipeline.warehouse.publish import remove_retired
 
     within, at, when, count = order.die or ("", "", "", 0)
     told: list[str] = []

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.ledger import load_ledger
 from pipeline.night import NightReport, run_night
-from pipeline.publishing import current_version, published_tables, remove_retired, version_folder
+from pipeline.settings.ledger import load_ledger
+from pipeline.warehouse.publish import current_version, published_tables, remove_retired, version_folder
 from schemas.tables import TABLES
 from tests.conftest import PROJECT
 

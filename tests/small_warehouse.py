@@ -40,8 +40,8 @@ def _released(speed: float, height: float, side: float, ivb: float, hb: float, a
     }  # fmt: skip
 
 
-_HIT = {"release_speed_mph": 78.0, "exit_speed_mph": 95.0, "launch_angle_deg": 20.0}
-_SOFT = {"release_speed_mph": 80.0, "exit_speed_mph": 94.9, "launch_angle_deg": 10.0}
+_HIT = {"release_speed_mph": 78.0, "exit_velocity_mph": 95.0, "launch_angle_deg": 20.0}
+_SOFT = {"release_speed_mph": 80.0, "exit_velocity_mph": 94.9, "launch_angle_deg": 10.0}
 _FIRST = {"radar": _released(94, 6.0, -2.0, 16, -8, 350), "array": {"release_speed_mph": 94.5, "spin_axis_deg": 352.0}}
 _SECOND = {"radar": _released(96, 6.2, -2.2, 18, -10, 10), "array": {"release_speed_mph": 96.5}}
 
@@ -110,7 +110,7 @@ def _where(thrown: Thrown) -> dict[str, object]:
     return {
         "venue": "fen_park", "station": station, "occasion": thrown.occasion, "baseball_day": thrown.day, "thrown_at": thrown_at,
         "pitcher_label": thrown.label, "pitcher_id": thrown.pitcher, "inning": thrown.inning, "pitch_type": thrown.pitch_type,
-        "pitch_call": thrown.call,
+        "pitch_result": thrown.call,
     }  # fmt: skip
 
 

@@ -12,22 +12,22 @@ from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
 from pipeline.agreement import Agreement, measure_agreement
-from pipeline.agreement.charts import (
+from pipeline.agreement.bias.limits import limits_of_agreement, split_by_night
+from pipeline.agreement.bias.precision import own_errors, triple_moments
+from pipeline.agreement.bias.regression import deming, intervals_of_line
+from pipeline.agreement.bias.selection import selection_by_night, selection_table
+from pipeline.agreement.device_setup.corrections import Correction, apply_corrections, toml_block, uncorrected
+from pipeline.agreement.drift.charts import (
     average_run_length,
     between_night_sd,
     change_point,
     self_starting_scores,
 )
-from pipeline.agreement.corrections import Correction, apply_corrections, toml_block, uncorrected
-from pipeline.agreement.drift import FALSE_ALARM_NIGHTS, Chart, Rule, rule_for, watch
+from pipeline.agreement.drift.pair_drift import FALSE_ALARM_NIGHTS, Chart, Rule, rule_for, watch
+from pipeline.agreement.facts.moments import night_moments
+from pipeline.agreement.facts.readings import placed
 from pipeline.agreement.labels import label_tables, labels_by_night
-from pipeline.agreement.limits import limits_of_agreement, split_by_night
-from pipeline.agreement.moments import night_moments
-from pipeline.agreement.precision import own_errors, triple_moments
-from pipeline.agreement.readings import placed
-from pipeline.agreement.regression import deming, intervals_of_line
-from pipeline.agreement.selection import selection_by_night, selection_table
-from pipeline.agreement.sentences import alarm_sentence
+from pipeline.agreement.wording import alarm_sentence
 from schemas.contract import validate
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.tables import TABLES

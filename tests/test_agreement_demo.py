@@ -7,9 +7,9 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipeline.agreement.corrections import Correction, apply_corrections, uncorrected
-from pipeline.ledger import CorrectionTable
-from pipeline.publishing import run_query
+from pipeline.agreement.device_setup.corrections import Correction, apply_corrections, uncorrected
+from pipeline.settings.ledger import CorrectionTable
+from pipeline.warehouse.publish import run_query
 from schemas.metrics import METRICS, TRAJECTORY
 from tests.conftest import PROJECT, command
 

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
 from pipeline.agreement import measure_agreement
-from pipeline.agreement.corrections import Correction, apply_corrections
-from pipeline.agreement.history import (
+from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
+from pipeline.agreement.drift.own_history import (
     RETURN_PITCHERS,
     Season,
     Wander,
@@ -22,7 +22,7 @@ from pipeline.agreement.history import (
     wander_of,
     watch_history,
 )
-from pipeline.agreement.readings import placed
+from pipeline.agreement.facts.readings import placed
 from schemas.contract import validate
 from schemas.drift import DRIFT, OWN_HISTORY
 from schemas.metrics import METRICS, TRAJECTORY

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.agreement.limits import MOVER, PIVOTS, limits_of_agreement, split_by_night
-from pipeline.agreement.moments import night_moments
-from pipeline.agreement.pivots import DRAWS, df_between, half_width_95, middle_95, pivots_of_nights
-from pipeline.agreement.precision import own_errors, triple_moments
-from pipeline.agreement.regression import concordance
+from pipeline.agreement.bias.limits import MOVER, PIVOTS, limits_of_agreement, split_by_night
+from pipeline.agreement.bias.pivots import DRAWS, df_between, half_width_95, middle_95, pivots_of_nights
+from pipeline.agreement.bias.precision import own_errors, triple_moments
+from pipeline.agreement.bias.regression import concordance
+from pipeline.agreement.facts.moments import night_moments
 
 
 def _row(*values: float) -> list[np.ndarray]:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
 from pipeline.agreement import Agreement, NightFacts, agreement_of_nights, measure_agreement, measure_nights, renewed
-from pipeline.agreement.corrections import Correction, apply_corrections
+from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
 from schemas.metrics import METRICS, TRAJECTORY
 from tests.simulator.agreement_world import TRUTH, Seen, season
 

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.agreement import measure_agreement
-from pipeline.agreement.sentences import number_words
+from pipeline.agreement.wording import number_words
 from pipeline.reports.agreement_page import write_agreement_page
 from tests.simulator.agreement_world import Seen, bullpens, season
 

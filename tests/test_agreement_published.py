@@ -15,30 +15,30 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.agreement.cells import cells_of_pair, differences_of_pair, numbered
-from pipeline.agreement.centres import centres_of_runs
-from pipeline.agreement.charts import (
-    average_run_length,
-    change_point,
-    ewma,
-    ewma_half_width,
-    limit_for_run_length,
-)
-from pipeline.agreement.circular import circular_sd, mean_vector, wrapped
-from pipeline.agreement.combining import benjamini_hochberg, combine
-from pipeline.agreement.labels import kappa
-from pipeline.agreement.limits import (
+from pipeline.agreement.bias.limits import (
     interval_of_mean,
     interval_of_sd,
     limits_of_agreement,
     mover_interval_of_limit,
     split_by_night,
 )
-from pipeline.agreement.moments import NightMoments, Runs, night_moments
-from pipeline.agreement.pairs import agreement_table, all_nights
-from pipeline.agreement.precision import grubbs_standard_errors, own_errors, triple_moments
-from pipeline.agreement.readings import Pair
-from pipeline.agreement.regression import concordance, deming
+from pipeline.agreement.bias.pairs import agreement_table, all_nights
+from pipeline.agreement.bias.precision import grubbs_standard_errors, own_errors, triple_moments
+from pipeline.agreement.bias.regression import concordance, deming
+from pipeline.agreement.device_setup.combining import benjamini_hochberg, combine
+from pipeline.agreement.drift.charts import (
+    average_run_length,
+    change_point,
+    ewma,
+    ewma_half_width,
+    limit_for_run_length,
+)
+from pipeline.agreement.facts.cells import cells_of_pair, differences_of_pair, numbered
+from pipeline.agreement.facts.centers import centres_of_runs
+from pipeline.agreement.facts.circular import circular_sd, mean_vector, wrapped
+from pipeline.agreement.facts.moments import NightMoments, Runs, night_moments
+from pipeline.agreement.facts.readings import Pair
+from pipeline.agreement.labels import kappa
 
 EXAMPLES: dict[str, dict[str, Any]] = {
     example["id"]: example

@@ -9,11 +9,17 @@ import pytest
 from polars.testing import assert_frame_equal
 from scipy.spatial.transform import Rotation
 
-from pipeline.agreement.corrections import Correction, apply_corrections, crooked_now, uncorrected
-from pipeline.agreement.readings import Pair
-from pipeline.agreement.sentences import setup_sentence
-from pipeline.agreement.setup import Frames, fit_frames, frame_equations, frames_by_night, setup_of_nights
-from pipeline.flight import (
+from pipeline.agreement.device_setup.corrections import Correction, apply_corrections, crooked_now, uncorrected
+from pipeline.agreement.device_setup.misalignment import (
+    Frames,
+    fit_frames,
+    frame_equations,
+    frames_by_night,
+    setup_of_nights,
+)
+from pipeline.agreement.facts.readings import Pair
+from pipeline.agreement.wording import setup_sentence
+from pipeline.physics.flight import (
     Flight,
     Span,
     at_plane,
@@ -334,7 +340,7 @@ def _flights() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def _told(place: np.ndarray, velocity: np.ndarray, pull: np.ndarray) -> pl.DataFrame:
-    """What a device tells of flights in its own frame, by pipeline.flight (held to published values in test_flight.py)."""
+    """What a device tells of flights in its own frame, by pipeline.physics.flight (held to published values in test_flight.py)."""
     flight, span = Flight(*place.T, *velocity.T, *pull.T), Span(place[:, 1], 17 / 12)
     plate = at_plane(flight, 17 / 12)
     horizontal, vertical = break_in(flight, span, "same_plane")

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from pipeline.agreement import Agreement, measure_agreement
-from pipeline.agreement.corrections import Correction, apply_corrections
+from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
 from pipeline.reports.agreement_todo import Todo, agreement_todo
 from schemas.metrics import METRICS, TRAJECTORY
 from tests.simulator.agreement_world import Seen, bullpens, season

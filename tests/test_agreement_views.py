@@ -6,8 +6,8 @@ import polars as pl
 import pytest
 
 from pipeline.agreement import Agreement, measure_agreement
-from pipeline.agreement.corrections import Correction, apply_corrections
-from pipeline.warehouse import read_views
+from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
+from pipeline.warehouse.database import read_views
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.tables import TABLES
 from tests.simulator.agreement_world import season

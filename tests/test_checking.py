@@ -1,6 +1,6 @@
 from datetime import date
 
-from pipeline.checking import check_sightings
+from pipeline.exports.plausibility import check_sightings
 from tests.frames import sightings
 
 NAMES = {"f1": "night.csv"}

@@ -3,8 +3,8 @@ from datetime import UTC, date, datetime
 import polars as pl
 import pytest
 
-from pipeline.sources.clocktimes import NEVER, TWICE, Stamps, read_stamps
-from pipeline.sources.profile import TimeTable
+from pipeline.exports.mapping.timestamps import NEVER, TWICE, Stamps, read_stamps
+from pipeline.settings.profile import TimeTable
 
 CHICAGO = "America/Chicago"
 

@@ -28,9 +28,9 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline.alone import alone
-from pipeline.archive import ARCHIVE, kept_export
-from pipeline.publishing import LINKED, current_version, open_published, version_folder, versions
+from pipeline.exports.archive import ARCHIVE, kept_export
+from pipeline.warehouse.lock import alone
+from pipeline.warehouse.publish import LINKED, current_version, open_published, version_folder, versions
 from tests.killed_run import FAIL_FROM, FAIL_ONCE, Deed, Ended, Nursery, Order
 from tests.nights import comparable, deliver, demo_exports, differences, empty_workspace, fresh, night
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.decisions import DECISIONS, ROSTER, read_decisions, read_roster, tracker_ids
+from pipeline.settings.people import DECISIONS, ROSTER, read_decisions, read_roster, tracker_ids
 
 TRACKERS = ("yard_radar", "pen_cam")
 ONE, OTHER = "s0123456789abcdef", "sfedcba9876543210"

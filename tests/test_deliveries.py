@@ -6,10 +6,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.attempts import record_attempt
-from pipeline.publishing import open_published, publish
 from pipeline.reports.attention import find_needs
 from pipeline.reports.status import VERDICTS, read_status
+from pipeline.warehouse.publish import open_published, publish
+from pipeline.warehouse.run_log import record_attempt
 from schemas.contract import conform
 from schemas.tables import TABLES
 from tests.small_warehouse import small_tables

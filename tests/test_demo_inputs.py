@@ -13,11 +13,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.inbox import list_exports
-from pipeline.ledger import load_ledger
-from pipeline.sources.mapping import map_export
-from pipeline.sources.readers import read_export
-from pipeline.sources.readers.raw import UnreadableExport
+from pipeline.exports.inbox import list_exports
+from pipeline.exports.mapping.rows import map_export
+from pipeline.exports.readers import read_export
+from pipeline.exports.readers.raw import UnreadableExport
+from pipeline.settings.ledger import load_ledger
 from schemas.metrics import METRICS
 from tests.simulator import demo_flight, demo_inbox, demo_trackers
 from tests.simulator.demo_people import OPPONENTS, PROGRAM, opponents, own_players
@@ -95,7 +95,7 @@ def test_the_pace_is_that_of_the_sport(pitches: pl.DataFrame) -> None:
     gaps = pitches.sort("session", "thrown_at").with_columns(
         gap=pl.col("thrown_at").diff().over("session").dt.total_milliseconds() / 1000,
         same_turn=(pl.col("batter") == pl.col("batter").shift()).over("session")
-        & pl.col("play_result").shift().is_null().over("session"),
+        & pl.col("plate_appearance_result").shift().is_null().over("session"),
         new_half=(pl.col("half") != pl.col("half").shift()).over("session"),
     )
     in_turn = gaps.filter(pl.col("same_turn") & ~pl.col("new_half"))["gap"]
@@ -109,7 +109,7 @@ def test_balls_strikes_and_outs_follow_the_rules_of_the_sport(pitches: pl.DataFr
         for before, after in pairwise(session.to_dicts()):
             assert 0 <= before["balls"] <= 3
             assert 0 <= before["strikes"] <= 2
-            if before["play_result"] is None:
+            if before["plate_appearance_result"] is None:
                 assert (after["balls"], after["strikes"]) == _count_after(before)
                 assert after["batter"] == before["batter"]
             else:
@@ -119,14 +119,14 @@ def test_balls_strikes_and_outs_follow_the_rules_of_the_sport(pitches: pl.DataFr
 
 
 def _count_after(pitch: dict[str, object]) -> tuple[int, int]:
-    balls, strikes, call = int(str(pitch["balls"])), int(str(pitch["strikes"])), pitch["pitch_call"]
+    balls, strikes, call = int(str(pitch["balls"])), int(str(pitch["strikes"])), pitch["pitch_result"]
     if call == "ball":
         return balls + 1, strikes
     return balls, strikes if call == "foul" and strikes == 2 else strikes + 1
 
 
 def _check_outs(before: dict[str, object], after: dict[str, object]) -> None:
-    out = before["play_result"] in ("out", "strikeout", "fielders_choice", "sacrifice")
+    out = before["plate_appearance_result"] in ("out", "strikeout", "fielders_choice", "sacrifice")
     outs = int(str(before["outs"])) + out
     if outs == 3:
         assert after["half"] != before["half"]
@@ -136,7 +136,7 @@ def _check_outs(before: dict[str, object], after: dict[str, object]) -> None:
 
 
 def test_batted_balls_stand_exactly_where_a_ball_was_put_in_play(pitches: pl.DataFrame) -> None:
-    assert (pitches["exit_speed_mph"].is_not_null() == (pitches["pitch_call"] == "in_play")).all()
+    assert (pitches["exit_velocity_mph"].is_not_null() == (pitches["pitch_result"] == "in_play")).all()
 
 
 # check_values b_A_rhp_fastball: a constant-acceleration flight worked out by hand, published there with these inputs

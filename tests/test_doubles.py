@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.matching import Matched, MatchSettings, match_sightings
-from pipeline.matching.doubles import Doubles, _parted, _without_chains
+from pipeline.matching.pitches.double_triggers import Doubles, _parted, _without_chains
 from tests.simulator.matching_world import Season, simulate, world
 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}

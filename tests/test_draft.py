@@ -13,9 +13,9 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline.drafting import draft_profile, name_for
-from pipeline.sources.profile import OPEN, load_profile, open_questions
-from pipeline.sources.readers.raw import UnreadableExport
-from pipeline.toml_problems import SettingsProblems
+from pipeline.exports.readers.raw import UnreadableExport
+from pipeline.settings.problems import SettingsProblems
+from pipeline.settings.profile import OPEN, load_profile, open_questions
 from tests.conftest import PROJECT, command
 from tests.exports import export, mapped
 from tests.hostile import bomb, originals, spoilt
@@ -117,9 +117,9 @@ def test_what_the_draft_of_each_demo_export_sees_by_itself() -> None:
         "native_id": "rec",
     }
     assert {field: table["column"] for field, table in radar["labels"].items()} == {
-        "pitch_type": "kind", "pitch_call": "ruling", "play_result": "result", "pitcher_hand": "throws", "batter_side": "stands",
+        "pitch_type": "kind", "pitch_result": "ruling", "plate_appearance_result": "result", "pitcher_hand": "throws", "batter_side": "stands",
     }  # fmt: skip
-    assert radar["metric"]["exit_speed_mph"] == {"column": "bat_mph", "unit": "mph"}
+    assert radar["metric"]["exit_velocity_mph"] == {"column": "bat_mph", "unit": "mph"}
     assert {key: pen["file"][key] for key in ("delimiter", "header_starts_with", "trailer_starts_with", "decimal", "thousands")} == {
         "delimiter": ";", "header_starts_with": "Nr;", "trailer_starts_with": "Ende", "decimal": ",", "thousands": ".",
     }  # fmt: skip
@@ -305,8 +305,8 @@ def column_draft(folder: Path, heading: str, values: list[object]) -> dict[str, 
         # the heading beats the numbers
         ("speed (ft/s)", [128.1, 126.2, 140.4], "release_speed_mph", "ft/s"),
         ("plate speed", [80.1, 72.5, 83.0], "plate_speed_mph", "mph"),
-        ("exit speed", [70.1, 102.5, 73.0], "exit_speed_mph", "mph"),
-        ("exit speed", [80.1, 102.5, 93.0], "exit_speed_mph", OPEN),
+        ("exit speed", [70.1, 102.5, 73.0], "exit_velocity_mph", "mph"),
+        ("exit speed", [80.1, 102.5, 93.0], "exit_velocity_mph", OPEN),
         ("spin rate", [2200, 2310, 1800], "spin_rate_rpm", "rpm"),
         ("release height", [5.8, 6.1, 5.9], "release_height_ft", "ft"),
         ("release height", [178, 181, 180], "release_height_ft", "cm"),

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from pipeline import flight as physics
-from pipeline.flight import FRONT_EDGE_FT, G_FPS2, RUBBER_FT, BreakReading, Flight, Readings, Span, SpeedReading
+from pipeline.physics import flight as physics
+from pipeline.physics.flight import FRONT_EDGE_FT, G_FPS2, RUBBER_FT, BreakReading, Flight, Readings, Span, SpeedReading
 
 CHECKS: list[dict[str, Any]] = json.loads((Path(__file__).parent / "published" / "physics.json").read_text())
 WORKED = [check for check in CHECKS if "x0" in check["inputs"]]

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline import frames
-from pipeline.agreement.circular import mean_vector
-from pipeline.flight import G_FPS2, Flight, Span, inferred_axis_deg
+from pipeline.agreement.facts.circular import mean_vector
+from pipeline.physics import frames
+from pipeline.physics.flight import G_FPS2, Flight, Span, inferred_axis_deg
 from tests.test_flight import CHECKS, check, named, one
 
 AXES = [c for c in CHECKS if c["id"].startswith("d01")]

@@ -25,15 +25,15 @@ import polars as pl
 import pytest
 import xlsxwriter
 
-from pipeline import gathering
 from pipeline.errors import PitchledgerError
-from pipeline.inbox import ExportFile, list_exports
-from pipeline.ledger import load_ledger
-from pipeline.publishing import run_query
-from pipeline.sources.definitions import columns
-from pipeline.sources.mapping import Mapped, map_export
-from pipeline.sources.null_reasons import Why
-from pipeline.sources.readers import RawExport, UnreadableExport, read_export
+from pipeline.exports import reading as gathering
+from pipeline.exports.inbox import ExportFile, list_exports
+from pipeline.exports.mapping.null_reasons import Why
+from pipeline.exports.mapping.rows import Mapped, map_export
+from pipeline.exports.readers import RawExport, UnreadableExport, read_export
+from pipeline.settings.definitions import columns
+from pipeline.settings.ledger import load_ledger
+from pipeline.warehouse.publish import run_query
 from tests.conftest import command
 from tests.exports import check_law_1, mapped, profile_of
 from tests.hostile import PROJECT, Original, bomb, book, originals, spoilt
@@ -143,8 +143,8 @@ def test_ten_thousand_spoilt_exports_are_read_or_refused(sound: list[Original], 
 MEASURE = r"""
 import re, sys, time
 from pathlib import Path
-from pipeline.ledger import load_ledger
-from pipeline.sources.readers import UnreadableExport, read_export
+from pipeline.settings.ledger import load_ledger
+from pipeline.exports.readers import UnreadableExport, read_export
 tracker = next(t for t in load_ledger(Path(sys.argv[1])).trackers if t.id == sys.argv[2])
 began = time.monotonic()
 try:

@@ -2,9 +2,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.inbox import list_exports
-from pipeline.sources.profile import load_profile
-from pipeline.sources.readers import UnreadableExport, read_export
+from pipeline.exports.inbox import list_exports
+from pipeline.exports.readers import UnreadableExport, read_export
+from pipeline.settings.profile import load_profile
 from tests.conftest import PROJECT
 
 

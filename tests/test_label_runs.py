@@ -9,9 +9,9 @@ import polars as pl
 import pytest
 
 from pipeline.matching import MatchSettings, match_sightings
-from pipeline.matching.arms import Chain, Day, passed_along, support, whose_pitches
-from pipeline.matching.arrays import Ints, medians
-from pipeline.matching.spellings import Spelling, one_spelling
+from pipeline.matching.data.arrays import Ints, medians
+from pipeline.matching.stale_labels.pitcher_hmm import Chain, Day, passed_along, support, whose_pitches
+from pipeline.matching.stale_labels.spellings import Spelling, one_spelling
 from tests.simulator.matching_scores import LabelScore, covered_sightings, label_score
 from tests.simulator.matching_world import BALL_ONLY, Device, Season, World, simulate, world
 
@@ -266,7 +266,9 @@ def test_a_number_for_each_pitch_in_place_of_names_is_passed_over_at_once(monkey
     season, told = _scrimmage()
     label = pl.format("{} entry {}", "tracker", "throw").alias("label")
     sightings = season.sightings.join(told.select("sighting_id", label), on="sighting_id", maintain_order="left")
-    monkeypatch.setattr("pipeline.matching.label_runs.whose_pitches", None)  # which would be called, and fail
+    monkeypatch.setattr(
+        "pipeline.matching.stale_labels.proposals.whose_pitches", None
+    )  # which would be called, and fail
     assert _label_runs(sightings.drop("pitcher_label").rename({"label": "pitcher_label"})).is_empty()
 
 

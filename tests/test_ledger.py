@@ -10,8 +10,8 @@ import jsonschema
 import pytest
 from jsonschema.validators import Draft202012Validator
 
-from pipeline.ledger import Policy, ledger_schema, load_ledger
-from pipeline.toml_problems import SettingsProblems
+from pipeline.settings.ledger import Policy, ledger_schema, load_ledger
+from pipeline.settings.problems import SettingsProblems
 from schemas.metrics import METRICS
 
 PROJECT = Path(__file__).parents[1]
@@ -263,7 +263,7 @@ def test_the_demo_loads_and_fits_the_published_schema() -> None:
 
 def test_the_schema_for_editors_is_current_and_refuses_what_the_loader_refuses() -> None:
     schema = json.loads((PROJECT / "schemas" / "ledger.schema.json").read_text())
-    assert schema == ledger_schema(), "run python -m pipeline.ledger"
+    assert schema == ledger_schema(), "run python -m pipeline.settings.ledger"
     Draft202012Validator.check_schema(schema)
     editor = Draft202012Validator(schema)
     assert editor.is_valid(tomllib.loads(LEDGER))

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.sources.mapping import Mapped, describe_columns, parse_number
-from pipeline.sources.readers import read_export
+from pipeline.exports.mapping.rows import Mapped, describe_columns, parse_number
+from pipeline.exports.readers import read_export
 from schemas.contract import validate
 from schemas.exports import METRIC_SOURCES, QUARANTINE, SET_ASIDE, UNKNOWN_LABELS
 from tests.exports import SPEED, export, mapped, profile_of
@@ -386,7 +386,7 @@ def worked(tmp_path: Path) -> Mapped:
     profile = tmp_path / "profiles" / "yard_camera.toml"
     profile.parent.mkdir()
     profile.write_text(next(block for block in blocks("toml") if "Yard camera, one semicolon" in block), "utf-8")
-    from pipeline.sources.profile import load_profile
+    from pipeline.settings.profile import load_profile
 
     path = export(tmp_path, next(block for block in blocks("csv") if "yard camera" in block), "pen_2026-03-14.csv")
     return mapped(path, load_profile(profile), ("pen_north", "pen_south"))
@@ -442,13 +442,13 @@ def test_every_example_of_the_page_is_taken(tmp_path: Path, block: str) -> None:
         rest += SPEED
     path = tmp_path / "p.toml"
     path.write_text(f'describes = "x"\n[file]\n{file}\n{carried}\n[time]\n{time}\n{rest}', "utf-8")
-    from pipeline.sources.profile import load_profile
+    from pipeline.settings.profile import load_profile
 
     load_profile(path)
 
 
 def test_the_page_teaches_every_key_of_a_profile() -> None:
-    from pipeline.sources.profile import profile_schema
+    from pipeline.settings.profile import profile_schema
 
     page = README.read_text("utf-8")
     schema = profile_schema()

@@ -117,7 +117,7 @@ def test_a_biased_tracker_s_bias_is_found_within_two_hundredths_of_the_spread_of
     told = matched.calibration.filter(
         (pl.col("baseball_day") == day)
         & (pl.col("metric") != "plate_speed_mph")
-        & (pl.col("metric") != "exit_speed_mph")
+        & (pl.col("metric") != "exit_velocity_mph")
         & (pl.col("metric") != "launch_angle_deg")
     )
     told = told.join(true, on="metric")
@@ -208,7 +208,7 @@ def test_a_throw_that_a_tracker_wrote_twice_counts_once_even_where_no_other_saw_
 @pytest.mark.parametrize("name", ["minute stamps", "two mounds", "all faults, two trackers"])
 def test_leaving_out_what_is_hopeless_changes_no_pair_that_counts(name: str, monkeypatch: pytest.MonkeyPatch):
     season, matched = _season(name, 1)
-    monkeypatch.setattr("pipeline.matching.narrowing._HOPELESS", -np.inf)
+    monkeypatch.setattr("pipeline.matching.alignment.pruning._HOPELESS", -np.inf)
     whole = _match(season.sightings).match_pairs
     both = matched.match_pairs.join(whole, on=["sighting_a", "sighting_b"], how="full", suffix="_whole")
     apart = both.select(pl.col("probability").fill_null(0.0) - pl.col("probability_whole").fill_null(0.0)).to_series()

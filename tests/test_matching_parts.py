@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from pipeline.matching.alignment import Band, Steps, align, align_singles
-from pipeline.matching.clock import (
+from pipeline.matching.alignment.forward_backward import Band, Steps, align, align_singles
+from pipeline.matching.clocks.search import (
     Clock,
     box_centre,
     coincident_pairs,
@@ -19,8 +19,8 @@ from pipeline.matching.clock import (
     rounded_centre,
     running_mean,
 )
-from pipeline.matching.grouping import group_records
-from pipeline.matching.ordering import count_runs, device_order
+from pipeline.matching.data.device_order import count_runs, device_order
+from pipeline.matching.pitches.grouping import group_records
 
 
 def _every_alignment(

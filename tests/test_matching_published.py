@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.matching.alignment import Band, Steps, align
-from pipeline.matching.clock import offset_histogram, robust_line
-from pipeline.matching.labels import LabelModel, label_evidence
-from pipeline.matching.records import LABELS
+from pipeline.matching.alignment.forward_backward import Band, Steps, align
+from pipeline.matching.clocks.search import offset_histogram, robust_line
+from pipeline.matching.data.records import LABELS
+from pipeline.matching.evidence.labels import LabelModel, label_evidence
 from tests.simulator.matching_scores import b_cubed, brier_score, murphy_split, pairwise, reliability
 
 CHECKS = json.loads((Path(__file__).parent / "published" / "matching.json").read_text(encoding="utf-8"))

@@ -12,10 +12,10 @@ import polars as pl
 import pytest
 
 from pipeline.matching import Matched, MatchSettings, match_sightings
-from pipeline.matching.calibrating import fit_days
-from pipeline.matching.fitting import Place, run_round
-from pipeline.matching.matched import _prepared
-from pipeline.matching.steps import without_weak_steps
+from pipeline.matching.alignment.align_round import Place, run_round
+from pipeline.matching.clocks.missed_steps import without_weak_steps
+from pipeline.matching.learning.day_models import fit_days
+from pipeline.matching.match import _prepared
 from tests.simulator.matching_scores import judged
 from tests.simulator.matching_world import NOISE, Season, World, simulate, world
 

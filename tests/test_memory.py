@@ -6,7 +6,15 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.memory import BY_MONTH, MEMORY, SIGHTING_NIGHTS, DamagedVersionError, Memory, reading_ahead, write_memory
+from pipeline.incremental.previous_run import (
+    BY_MONTH,
+    MEMORY,
+    SIGHTING_NIGHTS,
+    DamagedVersionError,
+    Memory,
+    reading_ahead,
+    write_memory,
+)
 
 GROWING = min(BY_MONTH)
 OLD, NEW = date(2026, 9, 30), date(2026, 10, 1)

@@ -12,12 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from pipeline import flight as physics
-from pipeline.flight import FRONT_EDGE_FT, G_FPS2, RUBBER_FT, Flight, Span
-from pipeline.sources.definitions import MetricTables, TrajectorySpec, contradictions, parse_plane
-from pipeline.sources.metrics_mapping import MetricsMapped, map_metrics
-from pipeline.sources.null_reasons import Why
-from pipeline.units import _USUAL, UnknownUnitError, unit_factor
+from pipeline.exports.mapping.metrics import MetricsMapped, map_metrics
+from pipeline.exports.mapping.null_reasons import Why
+from pipeline.physics import flight as physics
+from pipeline.physics.flight import FRONT_EDGE_FT, G_FPS2, RUBBER_FT, Flight, Span
+from pipeline.physics.units import _USUAL, UnknownUnitError, unit_factor
+from pipeline.settings.definitions import MetricTables, TrajectorySpec, contradictions, parse_plane
 from schemas.metrics import METRICS, TRAJECTORY
 from tests.test_flight import CHECKS, DEFINITIONS, WORKED, check, flights, named, worked_flight
 
@@ -103,7 +103,7 @@ def one_reading(metric: str, keys: str, cell: Any, hand: str | None = "right") -
         ("spray_angle_deg", 'unit = "deg"\nzero_at = "first_base_line"\npositive = "third_base_side"', 90.0, -45.0),
         ("spray_angle_deg", 'unit = "deg"\nzero_at = "third_base_line"\npositive = "first_base_side"', 350.0, -55.0),
         ("carry_distance_ft", 'unit = "m"', 100.0, 328.0839895013123),
-        ("exit_speed_mph", 'unit = "km/h"', 160.9344, 100.0),
+        ("exit_velocity_mph", 'unit = "km/h"', 160.9344, 100.0),
     ],
 )
 def test_exact_rules(metric: str, keys: str, cell: float, expected: float) -> None:
@@ -453,7 +453,7 @@ BREAK_40 = 'unit = "inch"\ndefinition = "same_time"\nstart = "40 ft"\nend = "fro
         ("plate_side_ft", 'unit = "ft"\nat = "front_edge"\npositive = "arm_side"', None, None, Why.NOT_MEASURED),
         ("spin_axis_deg", 'form = "clock"\nview = "pitcher"\nhow = "measured"', "25:00", "right", Why.NO_CLOCK),
         ("spin_axis_deg", 'form = "clock"\nview = "pitcher"\nhow = "measured"', None, "right", Why.NOT_MEASURED),
-        ("exit_speed_mph", 'unit = "mph"', float("inf"), "right", Why.NOT_MEASURED),
+        ("exit_velocity_mph", 'unit = "mph"', float("inf"), "right", Why.NOT_MEASURED),
         ("carry_distance_ft", 'unit = "m"', float("nan"), "right", Why.NOT_MEASURED),
     ],
 )

@@ -11,14 +11,14 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import inbox
-from pipeline.archive import ARCHIVE
-from pipeline.attempts import read_attempts
-from pipeline.ledger import load_ledger
+from pipeline.exports import inbox
+from pipeline.exports.archive import ARCHIVE
+from pipeline.exports.duplicates import COPIED
 from pipeline.night import dry_run, restore, run_and_record
-from pipeline.publishing import current_version, versions
-from pipeline.repeats import COPIED
 from pipeline.reports.attention import find_needs
+from pipeline.settings.ledger import load_ledger
+from pipeline.warehouse.publish import current_version, versions
+from pipeline.warehouse.run_log import read_attempts
 from tests.conftest import command
 from tests.nights import (
     DEMO,
@@ -319,7 +319,7 @@ def test_an_export_is_read_as_it_was_hashed_even_if_it_is_replaced_meanwhile(
     (source,) = demo_exports("radar_2026-11-04_v1")
     deliver(workspace, [source])
     target = workspace / source.relative_to(DEMO)
-    from pipeline import gathering
+    from pipeline.exports import reading as gathering
 
     real = gathering.gather
 
@@ -327,7 +327,7 @@ def test_an_export_is_read_as_it_was_hashed_even_if_it_is_replaced_meanwhile(
         target.write_bytes(b"something else")
         return real(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr("pipeline.preparing.gather", replaced_first)
+    monkeypatch.setattr("pipeline.incremental.affected_nights.gather", replaced_first)
     night(workspace)
     monkeypatch.undo()
     taken = published(workspace)["files"].filter(pl.col("file_name") == "2026-11/radar_2026-11-04_v1.csv")

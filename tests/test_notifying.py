@@ -14,12 +14,12 @@ from typing import Any, NamedTuple, get_args
 import filelock
 import pytest
 
-from pipeline import notifying
-from pipeline.ledger import load_ledger, read_notify
-from pipeline.notifying import Story, story_of_run, tell_of_failure, tell_of_run
-from pipeline.publishing import run_query
+from pipeline.operations import notify as notifying
+from pipeline.operations.notify import Story, story_of_run, tell_of_failure, tell_of_run
 from pipeline.reports.attention import Kind
-from pipeline.toml_problems import SettingsProblems
+from pipeline.settings.ledger import load_ledger, read_notify
+from pipeline.settings.problems import SettingsProblems
+from pipeline.warehouse.publish import run_query
 from tests.conftest import command
 
 VARIABLE = "PITCHLEDGER_TEST_URLS"
@@ -301,7 +301,7 @@ def test_a_ledger_that_is_one_address_is_refused_and_not_told(workspace: Path) -
 
 def test_the_process_that_sends_prints_nothing_but_its_answer(workspace: Path, hook: Hook) -> None:
     story = json.dumps({"weight": "info", "title": "t", "body": "b"})
-    words = [sys.executable, "-m", "pipeline.sending", VARIABLE]
+    words = [sys.executable, "-m", "pipeline.operations.send_notification", VARIABLE]
     done = subprocess.run(words, input=story, capture_output=True, text=True, check=True)
     assert (json.loads(done.stdout), done.stderr) == ([["json", True]], "")
     assert hook.told[0]["message"] == "b"

@@ -14,17 +14,17 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline import flight as physics
-from pipeline import frames
-from pipeline.flight import FRONT_EDGE_FT, Flight, Span
-from pipeline.inbox import list_exports
-from pipeline.ledger import TrackerSettings
-from pipeline.sources.definitions import MetricTables, TrajectorySpec
-from pipeline.sources.mapping import Mapped, map_export
-from pipeline.sources.metrics_mapping import map_metrics
-from pipeline.sources.null_reasons import Why
-from pipeline.sources.profile import load_profile
-from pipeline.sources.readers import RawExport, read_export
+from pipeline.exports.inbox import list_exports
+from pipeline.exports.mapping.metrics import map_metrics
+from pipeline.exports.mapping.null_reasons import Why
+from pipeline.exports.mapping.rows import Mapped, map_export
+from pipeline.exports.readers import RawExport, read_export
+from pipeline.physics import flight as physics
+from pipeline.physics import frames
+from pipeline.physics.flight import FRONT_EDGE_FT, Flight, Span
+from pipeline.settings.definitions import MetricTables, TrajectorySpec
+from pipeline.settings.ledger import TrackerSettings
+from pipeline.settings.profile import load_profile
 from schemas.metrics import TRAJECTORY
 from tests.conftest import PROJECT
 from tests.test_flight import check

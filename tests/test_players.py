@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.names import alike, natural_order, parse_name, person_key, same_name_keys, short_form
-from pipeline.players import Named, name_players
+from pipeline.players.identify import Named, name_players
+from pipeline.players.names import alike, natural_order, parse_name, person_key, same_name_keys, short_form
 from schemas.contract import failures_of
 from schemas.people import NAME_MATCHES, PLAYERS
 

@@ -5,8 +5,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from pipeline.sources.profile import Profile, load_profile, profile_schema
-from pipeline.toml_problems import Problem, SettingsProblems, nearest_of
+from pipeline.settings.problems import Problem, SettingsProblems, nearest_of
+from pipeline.settings.profile import Profile, load_profile, profile_schema
 from tests.exports import SPEED, profile_of
 
 PROJECT = Path(__file__).parents[1]
@@ -34,7 +34,7 @@ def test_every_profile_loads_and_fits_the_schema(path: Path) -> None:
 
 
 def test_the_committed_schema_is_the_one_that_the_code_gives() -> None:
-    """If this fails: python -m pipeline.sources.profile."""
+    """If this fails: python -m pipeline.settings.profile."""
     assert json.loads((PROJECT / "schemas/profile.schema.json").read_text("utf-8")) == profile_schema()
 
 
@@ -137,7 +137,7 @@ def test_contradictions_are_told_with_their_key(
 def test_a_metric_whose_definition_is_not_stated_is_refused(tmp_path: Path, metric: str) -> None:
     """Column and unit alone are enough for those readings only that have no definition to choose."""
     rest = f'[metric.{metric}]\ncolumn = "x"\nunit = "mph"\n'
-    if metric == "exit_speed_mph":
+    if metric == "exit_velocity_mph":
         profile_of(tmp_path, rest=rest)
         return
     found = problems(tmp_path, rest=rest)

@@ -18,9 +18,10 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from pipeline import publishing
 from pipeline.errors import PitchledgerError
-from pipeline.publishing import (
+from pipeline.warehouse import publish as publishing
+from pipeline.warehouse.database import LawBrokenError, finish_tables
+from pipeline.warehouse.publish import (
     PublishFailedError,
     Standing,
     copied_ahead,
@@ -36,7 +37,6 @@ from pipeline.publishing import (
     tidy,
     versions,
 )
-from pipeline.warehouse import LawBrokenError, finish_tables
 from schemas.tables import TABLES
 from tests.small_warehouse import small_tables
 
@@ -381,7 +381,7 @@ def _publish_counting(folder, monkeypatch, version, fault, at):
 _PUBLISH_FOREVER = """
 import sys, itertools
 from pathlib import Path
-from pipeline.publishing import publish
+from pipeline.warehouse.publish import publish
 from tests.small_warehouse import small_tables
 tables = small_tables()
 print("ready", flush=True)

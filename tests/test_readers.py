@@ -10,9 +10,9 @@ import xlsxwriter
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.sources.profile import Profile
-from pipeline.sources.readers import RawExport, UnreadableExport, read_export
-from pipeline.sources.readers.raw import header_names
+from pipeline.exports.readers import RawExport, UnreadableExport, read_export
+from pipeline.exports.readers.raw import header_names
+from pipeline.settings.profile import Profile
 from tests.exports import export, mapped, profile_of
 
 HEAD = "when,pace\n"

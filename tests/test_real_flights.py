@@ -11,11 +11,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline import flight as physics
-from pipeline.flight import FRONT_EDGE_FT, Flight, Span
-from pipeline.ledger import load_ledger
 from pipeline.night import run_night
-from pipeline.publishing import published_tables
+from pipeline.physics import flight as physics
+from pipeline.physics.flight import FRONT_EDGE_FT, Flight, Span
+from pipeline.settings.ledger import load_ledger
+from pipeline.warehouse.publish import published_tables
 from tests.test_open_pitches import flight_of, mapped
 
 FIRST = datetime(2026, 4, 3, 23, 5, tzinfo=UTC)
@@ -259,7 +259,7 @@ def test_real_flights_seen_by_two_trackers_are_matched_and_agree(world: tuple[Pa
 
 def _true_numbers(folder: Path) -> pl.DataFrame:
     """file_id, file_row, number of tracker two's records."""
-    from pipeline.inbox import list_exports
+    from pipeline.exports.inbox import list_exports
 
     parts = []
     for file in list_exports("two", folder / "inbox" / "two"):

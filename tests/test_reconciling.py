@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.ledger import Policy
-from pipeline.reconciling import own_noise, reconcile
+from pipeline.pitches.reconcile import own_noise, reconcile
+from pipeline.settings.ledger import Policy
 from tests.frames import at, calibration, groups, sightings
 
 RANKS = {"radar": 1, "camera": 2, "ball": 3}

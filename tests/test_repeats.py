@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.repeats import COPIED, STARTS_ANEW, Once, natural_key, resolve_repeats
+from pipeline.exports.duplicates import COPIED, STARTS_ANEW, Once, natural_key, resolve_repeats
 from tests.frames import sightings
 
 NEWNESS = pl.DataFrame({"file_id": ["old", "new"], "newness": [0, 1]})

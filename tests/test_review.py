@@ -11,8 +11,8 @@ import pytest
 from click.testing import CliRunner
 
 from pipeline.cli import cli
-from pipeline.decisions import read_decisions
-from pipeline.publishing import run_query
+from pipeline.settings.people import read_decisions
+from pipeline.warehouse.publish import run_query
 from tests.conftest import command
 
 Item = dict[str, Any]

@@ -18,15 +18,15 @@ import filelock
 import pytest
 from click.testing import CliRunner
 
-from pipeline.alone import RunInProgressError, alone
-from pipeline.attempts import read_attempts
 from pipeline.cli import cli
 from pipeline.errors import PitchledgerError
-from pipeline.ledger import Ledger, load_ledger
-from pipeline.publishing import PublishFailedError, current_version, run_query
-from pipeline.schedule_server import OwnServer, own_server, prepare_environment
-from pipeline.toml_problems import Problem, SettingsProblems
-from pipeline.waiting import InboxAwayError, can_pass, look_into_inboxes
+from pipeline.operations.prefect_server import OwnServer, own_server, prepare_environment
+from pipeline.operations.retryable import InboxAwayError, can_pass, look_into_inboxes
+from pipeline.settings.ledger import Ledger, load_ledger
+from pipeline.settings.problems import Problem, SettingsProblems
+from pipeline.warehouse.lock import RunInProgressError, alone
+from pipeline.warehouse.publish import PublishFailedError, current_version, run_query
+from pipeline.warehouse.run_log import read_attempts
 from tests.conftest import PITCHLEDGER, command
 
 ZONE = "America/Chicago"
@@ -213,7 +213,7 @@ class Prefect(NamedTuple):
         return found[0]
 
     def run(self, folder: Path, waits_s: list[float]) -> Any:
-        from pipeline.schedule import nightly
+        from pipeline.operations.prefect_flow import nightly
 
         return nightly(str(folder), waits_s, return_state=True)
 
@@ -274,7 +274,7 @@ def test_a_share_that_is_away_and_comes_back_is_waited_for_and_the_night_is_done
             raise
 
     inbox(workspace).rename(workspace / "away")
-    monkeypatch.setattr("pipeline.schedule.look_into_inboxes", then_comes_back)
+    monkeypatch.setattr("pipeline.operations.prefect_flow.look_into_inboxes", then_comes_back)
     state = prefect.run(workspace, [0.5, 0.5])
     assert state.is_completed()
     tries = prefect.tries(state)
@@ -317,7 +317,7 @@ def test_a_full_disk_is_not_tried_again_and_the_step_in_which_it_filled_failed(
         progress("publish", 0, 1)
         raise PublishFailedError("could not publish") from OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("pipeline.schedule.run_and_record", fill)
+    monkeypatch.setattr("pipeline.operations.prefect_flow.run_and_record", fill)
     state = prefect.run(workspace, [60.0])
     assert state.is_failed() and "could not publish" in state.message
     tries = prefect.tries(state)
@@ -343,7 +343,7 @@ def test_while_another_run_is_at_work_the_scheduled_one_waits(
             other.release()
             raise
 
-    monkeypatch.setattr("pipeline.schedule.alone", then_ends)
+    monkeypatch.setattr("pipeline.operations.prefect_flow.alone", then_ends)
     state = prefect.run(workspace, [0.5, 0.5])
     assert state.is_completed() and current_version(output)
     assert prefect.tries(state)["work through the night"] == ("Completed", 2)
@@ -354,7 +354,7 @@ def test_the_next_run_is_when_prefect_says_through_a_year_of_daylight_saving(pre
 
     from prefect.server.schemas.schedules import CronSchedule
 
-    from pipeline.schedule import next_run
+    from pipeline.operations.prefect_flow import next_run
 
     for at in (time_of_day(1, 30), time_of_day(2, 0), time_of_day(2, 30), time_of_day(3, 15), time_of_day(23, 59)):
         cron = CronSchedule(cron=f"{at.minute} {at.hour} * * *", timezone=ZONE)

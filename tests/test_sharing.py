@@ -17,12 +17,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline import sharing
 from pipeline.errors import PitchledgerError
-from pipeline.ledger import Ledger, load_ledger
-from pipeline.publishing import published_tables, run_query
-from pipeline.sharing import ShareRefusedError, pseudonym, share, shareable
-from schemas.metrics import PITCH_CALLS, PLAY_RESULTS
+from pipeline.settings.ledger import Ledger, load_ledger
+from pipeline.warehouse import share as sharing
+from pipeline.warehouse.publish import published_tables, run_query
+from pipeline.warehouse.share import ShareRefusedError, pseudonym, share, shareable
+from schemas.metrics import PITCH_RESULTS, PLATE_APPEARANCE_RESULTS
 from schemas.sharing import CLASSES, STAY_AT_HOME, shared_contract
 from schemas.tables import TABLES
 from tests.conftest import command
@@ -120,7 +120,14 @@ def words_of_ours(ledger: Ledger) -> set[str]:
     columns = [column for table in CLASSES for column in shared_contract(table).columns]
     texts = [text for column in columns for text in (column.name, column.definition, column.unit, *column.allowed)]
     texts += [part for contract in TABLES.values() for part in (contract.table, contract.row, *contract.names)]
-    texts += [*STAY_AT_HOME.values(), sharing.CAUTION, sharing.LEFT_OUT, sharing.KIND, *PITCH_CALLS, *PLAY_RESULTS]
+    texts += [
+        *STAY_AT_HOME.values(),
+        sharing.CAUTION,
+        sharing.LEFT_OUT,
+        sharing.KIND,
+        *PITCH_RESULTS,
+        *PLATE_APPEARANCE_RESULTS,
+    ]
     texts += [word for tracker in ledger.trackers for word in (tracker.id, tracker.venue, *tracker.stations)]
     return {*texts, *(word for text in texts for word in re.findall(r"[^\W\d_]+", text))}
 

@@ -13,8 +13,8 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline.publishing import open_published, publish
-from pipeline.warehouse import SQL_FOLDER, read_views
+from pipeline.warehouse.database import SQL_FOLDER, read_views
+from pipeline.warehouse.publish import open_published, publish
 from schemas.contract import conform
 from schemas.dictionary import with_dictionary
 from schemas.tables import TABLES
@@ -48,9 +48,9 @@ EXPECTED = [
     ("release_points", "", "arm, pitch_type, pitches, release_height_ft, release_side_ft, release_height_sd_ft, extension_ft, spread_ft, trackers",
      [("ace", "four_seam", 2, 6.1, -2.1, math.sqrt(0.02), 6.0, 0.2, "radar")]),
     # 95.0 is hard hit, 94.9 is not
-    ("batted_balls", "order by pitch_id", "pitch_id, arm, exit_speed_mph, hard_hit, in_play, trackers",
+    ("batted_balls", "order by pitch_id", "pitch_id, arm, exit_velocity_mph, hard_hit, in_play, trackers",
      [(pitch_id(5), "ace", 95.0, True, True, "radar"), (pitch_id(6), "x-guests-bo", 94.9, False, True, "radar")]),
-    ("batted_balls_by_pitcher", "order by arm", "season, arm, pitch_type, batted_balls, hard_hit, hard_hit_share, mean_exit_speed_mph",
+    ("batted_balls_by_pitcher", "order by arm", "season, arm, pitch_type, batted_balls, hard_hit, hard_hit_share, mean_exit_velocity_mph",
      [(2026, "ace", "curveball", 1, 1, 1.0, 95.0), (2026, "x-guests-bo", "changeup", 1, 0, 0.0, 94.9)]),
     # Sunday's radar has 5, array 4, 3 of them both: 3/5 and 3/4. Thursday's array, there on the only day before, saw nothing
     ("nights_with_gaps", "order by baseball_day, tracker", "baseball_day, station, tracker, other_tracker, pitches_other, pitches_both, pitches_tracker, share_seen, gap_share",

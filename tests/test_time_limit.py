@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.attempts import read_attempts
-from pipeline.ledger import load_ledger
 from pipeline.reports.attention import find_needs
-from pipeline.toml_problems import SettingsProblems
+from pipeline.settings.ledger import load_ledger
+from pipeline.settings.problems import SettingsProblems
+from pipeline.warehouse.run_log import read_attempts
 from tests.conftest import PROJECT, command
 from tests.nights import DEMO
 
@@ -77,7 +77,7 @@ def test_a_run_that_stands_still_is_ended_and_told_and_keeps_nobody_out(workspac
 def test_a_run_that_stands_still_is_ended_even_if_nobody_can_be_told(workspace: Path) -> None:
     with (workspace / "ledger.toml").open("a", encoding="utf-8") as ledger:
         ledger.write("\n[run]\nat_most_h = 0.0005\n")
-    deaf = "import pipeline.time_limit as limit; limit.LONGEST_TELLING_S = 0.5; limit._tell = lambda _: threading.Event().wait()"
+    deaf = "import pipeline.operations.watchdog as limit; limit.LONGEST_TELLING_S = 0.5; limit._tell = lambda _: threading.Event().wait()"
     words = [
         sys.executable,
         "-c",

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from pipeline.errors import PitchledgerError
-from pipeline.warehouse import (
+from pipeline.warehouse.database import (
     IDS_BY_LAW,
     SQL_FOLDER,
     LawBrokenError,
@@ -169,8 +169,8 @@ def test_a_throw_counted_twice_is_noticed(tmp_path, monkeypatch):
     )
     (views / "pitch_log.sql").write_text((SQL_FOLDER / "views" / "pitch_log.sql").read_text())
     (views / "throws_by_day.sql").write_text(twice)
-    monkeypatch.setattr("pipeline.warehouse.SQL_FOLDER", tmp_path / "sql")
-    monkeypatch.setattr("pipeline.warehouse.read_views.__defaults__", (views,))
+    monkeypatch.setattr("pipeline.warehouse.database.SQL_FOLDER", tmp_path / "sql")
+    monkeypatch.setattr("pipeline.warehouse.database.read_views.__defaults__", (views,))
     with pytest.raises(LawBrokenError, match="throws_count_once"):
         _build(small_tables(), tmp_path)
 

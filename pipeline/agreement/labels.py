@@ -10,12 +10,12 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from pipeline.agreement.limits import interval_of_mean
-from pipeline.agreement.readings import Placed, in_order_of_rank
+from pipeline.agreement.bias.limits import interval_of_mean
+from pipeline.agreement.facts.readings import Placed, in_order_of_rank
 from schemas.contract import conform
 from schemas.label_agreement import LABEL_AGREEMENT, LABEL_CONFUSION
 
-FIELDS = ("pitch_type", "pitch_call", "play_result")
+FIELDS = ("pitch_type", "pitch_result", "plate_appearance_result")
 LEAST_NIGHTS_FOR_JACKKNIFE = 5
 EXAMPLES = 10
 

@@ -6,21 +6,21 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from pipeline.agreement.centres import Centres, standard_errors
-from pipeline.agreement.charts import between_night_sd
-from pipeline.agreement.circular import FAR, NEAR
-from pipeline.agreement.corrections import propose_corrections
-from pipeline.agreement.drift import Chart, drift_of_charts
-from pipeline.agreement.history import CHARTED, seasons_of
-from pipeline.agreement.history_tables import history_tables, own_charts, without_partner
+from pipeline.agreement.bias.pairs import AllNights, agreement_table, all_nights, measured_by_both
+from pipeline.agreement.bias.precision import own_errors_of_trackers
+from pipeline.agreement.bias.selection import selection_table
+from pipeline.agreement.bias.ways import ways_of_measuring
+from pipeline.agreement.device_setup.corrections import propose_corrections
+from pipeline.agreement.device_setup.misalignment import setup_of_nights
+from pipeline.agreement.drift.charts import between_night_sd
+from pipeline.agreement.drift.own_history import CHARTED, seasons_of
+from pipeline.agreement.drift.own_history_tables import history_tables, own_charts, without_partner
+from pipeline.agreement.drift.pair_drift import Chart, drift_of_charts
+from pipeline.agreement.facts.centers import Centres, standard_errors
+from pipeline.agreement.facts.circular import FAR, NEAR
+from pipeline.agreement.facts.nights import NightFacts, all_tolerances, measure_nights
+from pipeline.agreement.facts.readings import in_order_of_rank
 from pipeline.agreement.labels import label_tables
-from pipeline.agreement.nights import NightFacts, all_tolerances, measure_nights
-from pipeline.agreement.pairs import AllNights, agreement_table, all_nights, measured_by_both
-from pipeline.agreement.precision import own_errors_of_trackers
-from pipeline.agreement.readings import in_order_of_rank
-from pipeline.agreement.selection import selection_table
-from pipeline.agreement.setup import setup_of_nights
-from pipeline.agreement.ways import ways_of_measuring
 from schemas.agreement import AGREEMENT
 
 

@@ -5,8 +5,8 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.sources.mapping import parse_number
-from pipeline.sources.readers.raw import FILE_ROW
+from pipeline.exports.mapping.rows import parse_number
+from pipeline.exports.readers.raw import FILE_ROW
 
 # a column with no more different words than this is taken for labels, and all of them are listed
 MOST_WORDS = 40

@@ -5,12 +5,12 @@ from collections.abc import Collection, Iterable, Sequence
 from typing import NamedTuple
 
 from pipeline.drafting.columns import Column
-from pipeline.sources.profile import LABELS
+from pipeline.settings.profile import LABELS
 
 _HEADINGS = {
     "pitch_type": frozenset({"type", "kind", "pitch"}),
-    "pitch_call": frozenset({"call", "ruling", "umpire"}),
-    "play_result": frozenset({"result", "outcome", "play"}),
+    "pitch_result": frozenset({"call", "ruling", "umpire"}),
+    "plate_appearance_result": frozenset({"result", "outcome", "play"}),
     "occasion": frozenset({"occasion", "event", "purpose"}),
     "pitcher_hand": frozenset({"throws", "hand", "handed"}),
     "batter_side": frozenset({"bats", "stands", "stance"}),
@@ -24,7 +24,7 @@ _RIGHT, _LEFT = (
 # plain English for our words, besides the words themselves
 _ALSO = {
     "pitch_type": {"4_seam": "four_seam", "fourseam": "four_seam", "2_seam": "two_seam", "twoseam": "two_seam", "curve": "curveball", "change": "changeup", "change_up": "changeup", "split": "splitter"},
-    "pitch_call": {"strike_called": "called_strike", "strike_swinging": "swinging_strike", "foul_ball": "foul", "called": "called_strike", "swinging": "swinging_strike"},
+    "pitch_result": {"strike_called": "called_strike", "strike_swinging": "swinging_strike", "foul_ball": "foul", "called": "called_strike", "swinging": "swinging_strike"},
     "pitcher_hand": {**dict.fromkeys(_RIGHT, "right"), **dict.fromkeys(_LEFT, "left")},
     "batter_side": {**dict.fromkeys(_RIGHT, "right"), **dict.fromkeys(_LEFT, "left"), "s": "switch", "both": "switch"},
     "half": {"t": "top", "b": "bottom", "bot": "bottom"},

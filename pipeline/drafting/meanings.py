@@ -9,7 +9,7 @@ from typing import NamedTuple
 import polars as pl
 
 from pipeline.drafting.columns import Column
-from pipeline.units import UnknownUnitError, unit_factor
+from pipeline.physics.units import UnknownUnitError, unit_factor
 from schemas.metrics import BAT_METRICS, METRICS
 
 _SPEED = frozenset({"speed", "velocity", "velo", "pace", "mph", "kmh", "kph", "mps", "fps"})
@@ -59,7 +59,7 @@ TRADE = {
     "vertical_approach_deg": Trade((_APPROACH, _UP), _BAT, (3, 11), _ANGLES),
     "horizontal_approach_deg": Trade((_APPROACH, _ACROSS), _BAT, (0.3, 6), _ANGLES),
     "flight_time_s": Trade((frozenset({"flight", "air"}), frozenset({"time", "duration", "ms", "s", "seconds"})), _BAT, (0.35, 0.62), ("s", "ms")),
-    "exit_speed_mph": Trade((_SPEED, _BAT), _SPIN, (50, 108), _SPEED_UNITS),
+    "exit_velocity_mph": Trade((_SPEED, _BAT), _SPIN, (50, 108), _SPEED_UNITS),
     "launch_angle_deg": Trade((frozenset({"launch", "loft"}),), _SPEED | _ACROSS | _SPIN, (3, 45), _ANGLES),
     "spray_angle_deg": Trade((frozenset({"spray", "bearing"}),), _SPEED | _SPIN, (3, 50), _ANGLES),
     "carry_distance_ft": Trade((frozenset({"carry", "flown", "distance"}),), _RELEASE | _PLATE | _SPEED, (60, 420), ("ft", "m")),
@@ -156,7 +156,7 @@ def _fits(values: pl.Series, unit: str, metric: str, middle: tuple[float, float]
 
 # what a device writes in one unit, as a rule
 _ALIKE = (
-    ("release_speed_mph", "plate_speed_mph", "exit_speed_mph"),
+    ("release_speed_mph", "plate_speed_mph", "exit_velocity_mph"),
     ("release_height_ft", "release_side_ft", "extension_ft", "plate_height_ft", "plate_side_ft"),
     ("induced_vertical_break_in", "horizontal_break_in"),
 )

@@ -11,7 +11,8 @@ from pipeline.drafting.labels import LabelGuess, looks_like_no_pitch
 from pipeline.drafting.meanings import Guess
 from pipeline.drafting.moments import Moment, When, joined
 from pipeline.drafting.sniffing import Line
-from pipeline.sources.definitions import (
+from pipeline.exports.readers.raw import printable
+from pipeline.settings.definitions import (
     AxisAngle,
     AxisClock,
     Carry,
@@ -34,8 +35,7 @@ from pipeline.sources.definitions import (
     VerticalApproach,
     VerticalBreak,
 )
-from pipeline.sources.profile import EPOCHS, LABELS, OPEN
-from pipeline.sources.readers.raw import printable
+from pipeline.settings.profile import EPOCHS, LABELS, OPEN
 from schemas.metrics import METRICS
 
 _WIDTH = 44
@@ -56,7 +56,7 @@ _READINGS: dict[str, type[Reading]] = {
     "vertical_approach_deg": VerticalApproach,
     "horizontal_approach_deg": HorizontalApproach,
     "flight_time_s": FlightTime,
-    "exit_speed_mph": SpeedOffBat,
+    "exit_velocity_mph": SpeedOffBat,
     "launch_angle_deg": LaunchAngle,
     "spray_angle_deg": SprayAngle,
     "carry_distance_ft": Carry,

@@ -7,8 +7,8 @@ turns evidence into probabilities; `fitting` is one such round, `calibrating` le
 and `arms` say whose throws they were); `stations` finds where a roaming tracker stood.
 """
 
-from pipeline.matching.feeding import days_to_match
-from pipeline.matching.matched import Matched, MatchSettings, calibrate, match_sightings
-from pipeline.matching.wording import explain_pair, explain_pairs
+from pipeline.matching.explain import explain_pair, explain_pairs
+from pipeline.matching.learning.training_window import days_to_match
+from pipeline.matching.match import Matched, MatchSettings, calibrate, match_sightings
 
 __all__ = ["MatchSettings", "Matched", "calibrate", "days_to_match", "explain_pair", "explain_pairs", "match_sightings"]

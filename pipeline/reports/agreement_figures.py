@@ -17,8 +17,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 from matplotlib.ticker import FuncFormatter
 
-from pipeline.agreement.charts import LEAST_NIGHTS
-from pipeline.agreement.sentences import metric_words, number_words, unit_words
+from pipeline.agreement.drift.charts import LEAST_NIGHTS
+from pipeline.agreement.wording import metric_words, number_words, unit_words
 from schemas.drift import OWN_HISTORY
 
 # Each stands for a colour of the page's style sheet, light or dark, and is put in its place in the finished SVG.

@@ -8,10 +8,10 @@ from typing import Any, NamedTuple
 import jinja2
 import polars as pl
 
-from pipeline.agreement.corrections import crooked_now
-from pipeline.agreement.drift import FALSE_ALARM_NIGHTS
-from pipeline.agreement.selection import LEAST_PAIRS
-from pipeline.agreement.sentences import (
+from pipeline.agreement.bias.selection import LEAST_PAIRS
+from pipeline.agreement.device_setup.corrections import crooked_now
+from pipeline.agreement.drift.pair_drift import FALSE_ALARM_NIGHTS
+from pipeline.agreement.wording import (
     UNLIKE,
     alarm_sentence,
     amount_words,

@@ -6,9 +6,9 @@ from typing import Literal, NamedTuple
 
 import polars as pl
 
-from pipeline.agreement.corrections import CrookedStretch, crooked_now, crooked_stretches, drifts_over
-from pipeline.agreement.history import POSITIONS
-from pipeline.agreement.sentences import (
+from pipeline.agreement.device_setup.corrections import CrookedStretch, crooked_now, crooked_stretches, drifts_over
+from pipeline.agreement.drift.own_history import POSITIONS
+from pipeline.agreement.wording import (
     alarm_sentence,
     amount_words,
     metric_words,

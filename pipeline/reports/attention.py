@@ -12,10 +12,10 @@ from typing import Any, Literal, NamedTuple
 
 import duckdb
 
-from pipeline.attempts import read_attempts
-from pipeline.names import person_key
-from pipeline.publishing import ONE_A_FILE, reading_published
-from pipeline.repeats import COPIED, STARTS_ANEW
+from pipeline.exports.duplicates import COPIED, STARTS_ANEW
+from pipeline.players.names import person_key
+from pipeline.warehouse.publish import ONE_A_FILE, reading_published
+from pipeline.warehouse.run_log import read_attempts
 from schemas.metrics import METRICS
 
 # the clocks of two trackers that differ by more than this are said to be off (minutes do happen: a person sets them by hand)
@@ -205,7 +205,7 @@ def _agreement(con: duckdb.DuckDBPyConnection) -> list[Need]:
 
 def _unlike(con: duckdb.DuckDBPyConnection) -> list[Need]:
     """Readings of the same pitches that are nothing alike, from the first night on: long before a bias can be told from chance."""
-    from pipeline.agreement.sentences import UNLIKE, amount_words, metric_words
+    from pipeline.agreement.wording import UNLIKE, amount_words, metric_words
 
     limits = ", ".join(f"('{metric.name}', {UNLIKE * metric.tolerance})" for metric in METRICS.values())
     sql = f"""

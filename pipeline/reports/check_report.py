@@ -6,16 +6,16 @@ from pathlib import Path
 import polars as pl
 from rich.console import Console
 
-from pipeline.decisions import named_sightings
-from pipeline.inbox import ExportFile, list_exports
-from pipeline.ledger import Ledger, TrackerSettings
-from pipeline.publishing import published_tables
-from pipeline.repeats import order_exports
+from pipeline.exports.duplicates import order_exports
+from pipeline.exports.inbox import ExportFile, list_exports
+from pipeline.exports.mapping.rows import describe_columns, map_export
+from pipeline.exports.readers import UnreadableExport, read_export
 from pipeline.reports.printing import harmless, make_table
-from pipeline.sources.mapping import describe_columns, map_export
-from pipeline.sources.profile import OPEN, load_profile
-from pipeline.sources.readers import UnreadableExport, read_export
-from pipeline.toml_problems import SettingsProblems
+from pipeline.settings.ledger import Ledger, TrackerSettings
+from pipeline.settings.people import named_sightings
+from pipeline.settings.problems import SettingsProblems
+from pipeline.settings.profile import OPEN, load_profile
+from pipeline.warehouse.publish import published_tables
 
 
 def print_check(ledger: Ledger, out: Console) -> int:

@@ -10,10 +10,10 @@ import polars as pl
 from rich.console import Console
 
 from pipeline.errors import PitchledgerError
-from pipeline.frames import clock_from_axis
-from pipeline.matching.wording import explain_double, explain_pairs
-from pipeline.publishing import ONE_A_FILE, reading_published
+from pipeline.matching.explain import explain_double, explain_pairs
+from pipeline.physics.frames import clock_from_axis
 from pipeline.reports.printing import harmless, make_table
+from pipeline.warehouse.publish import ONE_A_FILE, reading_published
 from schemas.metrics import METRICS, Metric
 
 Row = dict[str, Any]
@@ -135,7 +135,7 @@ def _print_head(pitch: Row, out: Console) -> None:
     facts = [
         _pitcher(pitch),
         pitch["pitch_type"] or "type unknown",
-        pitch["pitch_call"] or "call unknown",
+        pitch["pitch_result"] or "call unknown",
         ", ".join(state),
     ]
     out.print(harmless("; ".join(fact for fact in facts if fact)))

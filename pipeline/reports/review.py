@@ -11,11 +11,11 @@ import duckdb
 from rich.console import Console
 from rich.padding import Padding
 
-from pipeline.matching.wording import explain_double, explain_pair
-from pipeline.names import person_key
-from pipeline.publishing import ONE_A_FILE, reading_published
+from pipeline.matching.explain import explain_double, explain_pair
+from pipeline.players.names import person_key
 from pipeline.reports.attention import MEANWHILE, OpenName, count_of, decision_line, open_names
 from pipeline.reports.printing import harmless
+from pipeline.warehouse.publish import ONE_A_FILE, reading_published
 
 MOST = 20
 KINDS = ("matches", "names", "labels")

@@ -7,11 +7,11 @@ from typing import Any
 import duckdb
 from rich.console import Console
 
-from pipeline.attempts import read_attempts
-from pipeline.publishing import reading_published
 from pipeline.reports.attention import RECENT_DAYS, SINCE, find_needs
 from pipeline.reports.printing import harmless, make_table
 from pipeline.reports.summary import print_counts, print_needs, read_facts
+from pipeline.warehouse.publish import reading_published
+from pipeline.warehouse.run_log import read_attempts
 
 MOST_REASONS, LAST_RUNS = 12, 3
 # of view deliveries

@@ -7,9 +7,9 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.publishing import reading_published
 from pipeline.reports.attention import LAST_NIGHT, Need, count_of, find_needs, first_of_each
 from pipeline.reports.printing import harmless, make_table
+from pipeline.warehouse.publish import reading_published
 
 COUNTS = ("files", "rows", "sightings", "repeats", "no pitch", "quarantined")
 # so many of a kind: the summary is read on one screen, `status` tells all

@@ -19,7 +19,7 @@ with of_pitches as (
             vertical_approach_deg,
             horizontal_approach_deg,
             flight_time_s,
-            exit_speed_mph,
+            exit_velocity_mph,
             launch_angle_deg,
             spray_angle_deg,
             carry_distance_ft
@@ -41,7 +41,7 @@ with of_pitches as (
         vertical_approach_deg,
         horizontal_approach_deg,
         flight_time_s,
-        exit_speed_mph,
+        exit_velocity_mph,
         launch_angle_deg,
         spray_angle_deg,
         carry_distance_ft

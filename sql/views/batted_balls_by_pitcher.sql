@@ -1,14 +1,14 @@
--- How hard is each pitcher hit, with each kind of pitch?
--- One row is one kind of pitch of one arm in one season. Foul balls with a measured speed are left out where the call is known.
+-- How hard is each pitcher hit, with each pitch type?
+-- One row is one pitch type of one arm in one season. Foul balls with a measured speed are left out where the call is known.
 -- season [year]: calendar year
 -- arm: the player's id; "label: ..." while the name is not settled
 -- pitcher_name: the player's name, or the tracker's label
--- pitch_type: kind of pitch
--- batted_balls [batted balls]: batted balls with a speed off the bat
+-- pitch_type: pitch type
+-- batted_balls [batted balls]: batted balls with a exit velocity
 -- hard_hit [batted balls]: 95 mph or more (common practice)
 -- hard_hit_share [ratio]: hard_hit over batted_balls
--- mean_exit_speed_mph [mph]: mean speed off the bat
--- highest_exit_speed_mph [mph]: highest speed off the bat
+-- mean_exit_velocity_mph [mph]: mean exit velocity
+-- highest_exit_velocity_mph [mph]: highest exit velocity
 -- mean_launch_angle_deg [deg]: mean vertical angle off the bat
 select
     year(baseball_day)::integer as season,
@@ -18,8 +18,8 @@ select
     count(*) as batted_balls,
     count(*) filter (where hard_hit) as hard_hit,
     count(*) filter (where hard_hit) / count(*) as hard_hit_share,
-    avg(exit_speed_mph) as mean_exit_speed_mph,
-    max(exit_speed_mph) as highest_exit_speed_mph,
+    avg(exit_velocity_mph) as mean_exit_velocity_mph,
+    max(exit_velocity_mph) as highest_exit_velocity_mph,
     avg(launch_angle_deg) as mean_launch_angle_deg
 from batted_balls
 where coalesce(in_play, true)

@@ -1,4 +1,4 @@
--- Of which pitches do trackers name different kinds of pitch or different pitchers?
+-- Of which pitches do trackers name different pitch type or different pitchers?
 -- One row is one pitch with such a conflict.
 -- pitch_id: the pitch (table pitches)
 -- baseball_day: local date at the venue; a day turns over at 04:00
@@ -6,7 +6,7 @@
 -- pitch_number [pitches]: place in the session
 -- pitch_type: the kind that was preferred
 -- pitch_type_by: who named it: operator or tracker
--- label_conflict: different kinds of pitch
+-- label_conflict: different pitch type
 -- pitcher_conflict: different pitchers
 -- pitch_types: each tracker's word, as "tracker: kind (by)"
 -- pitchers: each tracker's pitcher, as "tracker: label"

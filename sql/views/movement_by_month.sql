@@ -1,11 +1,11 @@
--- How does each pitcher's each kind of pitch move and spin, month by month?
--- One row is one kind of pitch of one arm in one month.
+-- How does each pitcher's each pitch type move and spin, month by month?
+-- One row is one pitch type of one arm in one month.
 -- The spin axis is averaged on the circle (the direction of the mean of unit vectors: 350 and 10 give 0, not 180).
 -- season [year]: calendar year
 -- month [month]: month
 -- arm: the player's id; "label: ..." while the name is not settled
 -- pitcher_name: the player's name, or the tracker's label
--- pitch_type: kind of pitch
+-- pitch_type: pitch type
 -- pitches [pitches]: pitches
 -- release_speed_mph [mph]: mean release speed
 -- spin_rate_rpm [rpm]: mean total spin

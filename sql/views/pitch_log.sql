@@ -25,9 +25,9 @@
 -- outs [outs]: outs before the pitch
 -- balls [balls]: balls before the pitch
 -- strikes [strikes]: strikes before the pitch
--- pitch_type: kind of pitch; unknown where no tracker or operator named one
--- pitch_call: what became of the pitch
--- play_result: what became of the plate appearance
+-- pitch_type: pitch type; unknown where no tracker or operator named one
+-- pitch_result: what became of the pitch
+-- plate_appearance_result: what became of the plate appearance
 -- seen_by [trackers]: trackers that saw it
 -- trackers: their names, best rank first
 -- match_probability [ratio]: probability that its sightings are one pitch, or that it is rightly alone
@@ -38,7 +38,7 @@
 -- horizontal_break_in [in]: horizontal break, positive to the catcher's right
 -- plate_height_ft [ft]: height at the front edge of the plate
 -- plate_side_ft [ft]: side at the front edge of the plate, positive to the catcher's right
--- exit_speed_mph [mph]: speed off the bat
+-- exit_velocity_mph [mph]: exit velocity
 -- launch_angle_deg [deg]: vertical angle off the bat
 select
     pitches.pitch_id,
@@ -67,8 +67,8 @@ select
     pitches.balls,
     pitches.strikes,
     coalesce(pitches.pitch_type, 'unknown') as pitch_type,
-    pitches.pitch_call,
-    pitches.play_result,
+    pitches.pitch_result,
+    pitches.plate_appearance_result,
     pitches.seen_by,
     pitches.trackers,
     pitches.match_probability,
@@ -79,7 +79,7 @@ select
     pitches.horizontal_break_in,
     pitches.plate_height_ft,
     pitches.plate_side_ft,
-    pitches.exit_speed_mph,
+    pitches.exit_velocity_mph,
     pitches.launch_angle_deg
 from pitches
 left join players on players.player_id = pitches.pitcher_id

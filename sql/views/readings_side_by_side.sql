@@ -36,7 +36,7 @@ with readings as (
             vertical_approach_deg,
             horizontal_approach_deg,
             flight_time_s,
-            exit_speed_mph,
+            exit_velocity_mph,
             launch_angle_deg,
             spray_angle_deg,
             carry_distance_ft
@@ -58,7 +58,7 @@ with readings as (
         vertical_approach_deg,
         horizontal_approach_deg,
         flight_time_s,
-        exit_speed_mph,
+        exit_velocity_mph,
         launch_angle_deg,
         spray_angle_deg,
         carry_distance_ft

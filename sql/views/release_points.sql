@@ -1,11 +1,11 @@
--- Where does each pitcher let each kind of pitch go, and how far do his release points spread?
--- One row is one kind of pitch in one outing.
+-- Where does each pitcher let each pitch type go, and how far do his release points spread?
+-- One row is one pitch type in one outing.
 -- A shift of all pitchers at once is a tracker that was set up otherwise: see table setup, if there, before reading it as the pitcher's.
 -- baseball_day: local date at the venue; a day turns over at 04:00
 -- outing_id: the outing (table outings)
 -- arm: the player's id; "label: ..." while the name is not settled
 -- pitcher_name: the player's name, or the tracker's label
--- pitch_type: kind of pitch
+-- pitch_type: pitch type
 -- pitches [pitches]: pitches with height and side of release
 -- release_height_ft [ft]: mean height
 -- release_height_sd_ft [ft]: its standard deviation

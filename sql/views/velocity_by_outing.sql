@@ -1,5 +1,5 @@
--- How hard was each kind of pitch thrown in each outing, against the outing before?
--- One row is one kind of pitch in one outing.
+-- How hard was each pitch type thrown in each outing, against the outing before?
+-- One row is one pitch type in one outing.
 -- A change can come from the tracker: compare trackers with previous_trackers, and look into drift, before reading it as the arm's. The
 -- cause of a real loss is for athletic trainers and physicians to find.
 -- baseball_day: local date at the venue; a day turns over at 04:00
@@ -7,14 +7,14 @@
 -- occasion: game, scrimmage, bullpen or live_bp
 -- arm: the player's id; "label: ..." while the name is not settled
 -- pitcher_name: the player's name, or the tracker's label
--- pitch_type: kind of pitch
+-- pitch_type: pitch type
 -- pitches [pitches]: pitches with a release speed
 -- mean_mph [mph]: mean release speed
 -- sd_mph [mph]: standard deviation from pitch to pitch; null for one pitch
 -- fastest_mph [mph]: fastest
 -- slowest_mph [mph]: slowest
 -- trackers: whose readings these are
--- previous_day: baseball day of his outing before this one with this kind of pitch
+-- previous_day: baseball day of his outing before this one with this pitch type
 -- previous_pitches [pitches]: pitches of that outing
 -- previous_trackers: whose readings those were
 -- change_mph [mph]: mean_mph minus that outing's

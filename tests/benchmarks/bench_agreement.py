@@ -18,14 +18,14 @@ import polars as pl
 from scipy.special import ndtr
 
 from pipeline.agreement import NightFacts, agreement_of_nights, measure_nights, renewed
-from pipeline.agreement.charts import between_night_sd
-from pipeline.agreement.drift import Chart, rule_for, watch
-from pipeline.agreement.history import wander_of, watch_history
-from pipeline.agreement.limits import limits_of_agreement, split_by_night
-from pipeline.agreement.moments import night_moments
-from pipeline.agreement.precision import own_errors, triple_moments
-from pipeline.agreement.regression import concordance, deming, intervals_of_line
-from pipeline.agreement.setup import fit_frames, frame_equations
+from pipeline.agreement.bias.limits import limits_of_agreement, split_by_night
+from pipeline.agreement.bias.precision import own_errors, triple_moments
+from pipeline.agreement.bias.regression import concordance, deming, intervals_of_line
+from pipeline.agreement.device_setup.misalignment import fit_frames, frame_equations
+from pipeline.agreement.drift.charts import between_night_sd
+from pipeline.agreement.drift.own_history import wander_of, watch_history
+from pipeline.agreement.drift.pair_drift import Chart, rule_for, watch
+from pipeline.agreement.facts.moments import night_moments
 from tests.simulator.agreement_world import TRUTH, Seen, Setup, outings, season, seen_through
 
 Made = TypeVar("Made")

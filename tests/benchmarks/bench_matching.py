@@ -31,7 +31,7 @@ from tests.simulator.matching_world import NOISE, OTHER_WORLDS, ROAMING_WORLDS, 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}
 UNDECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
 PAIRS = {"sighting_a": pl.String, "sighting_b": pl.String, "probability": pl.Float64, "merged": pl.Boolean}
-_READINGS = [m for m in NOISE if m not in ("exit_speed_mph", "launch_angle_deg", "plate_speed_mph")]
+_READINGS = [m for m in NOISE if m not in ("exit_velocity_mph", "launch_angle_deg", "plate_speed_mph")]
 
 
 class Outcome(NamedTuple):

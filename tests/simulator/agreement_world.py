@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from pipeline.agreement.history import Season
+from pipeline.agreement.drift.own_history import Season
 from schemas.metrics import METRICS, TRAJECTORY
 
 # mean and spread of true values: invented, about what college pitches are
@@ -54,7 +54,7 @@ def season(
             "baseball_day": [first_day + timedelta(days=int(index)) for index in night],
             "station": "field",
             "pitch_type": rng.choice(["four_seam", "slider", "changeup"], n),
-            "pitch_call": rng.choice(["ball", "foul", "in_play"], n),
+            "pitch_result": rng.choice(["ball", "foul", "in_play"], n),
             "pitcher_id": [f"player_{index}" for index in rng.integers(0, 8, n)],
             "pitcher_label": None,
         },
@@ -72,7 +72,7 @@ def season(
         columns = {"sighting_id": ids, "tracker": tracker, **read}
         columns |= {
             "pitch_type": pitches["pitch_type"],
-            "pitch_call": pitches["pitch_call"],
+            "pitch_result": pitches["pitch_result"],
             "baseball_day": pitches["baseball_day"],
         }
         sightings.append(pl.DataFrame(columns))

@@ -64,7 +64,7 @@ _NOISE = {
         "vertical_approach_deg": 0.12,
         "horizontal_approach_deg": 0.12,
         "flight_time_s": 0.002,
-        "exit_speed_mph": 0.9,
+        "exit_velocity_mph": 0.9,
         "launch_angle_deg": 1.0,
         "spray_angle_deg": 1.4,
         "carry_distance_ft": 6.0,
@@ -72,7 +72,7 @@ _NOISE = {
     "camera_array": {
         "spin_rate_rpm": 35,
         "extension_ft": 0.1,
-        "exit_speed_mph": 1.1,
+        "exit_velocity_mph": 1.1,
         "launch_angle_deg": 1.2,
         "spray_angle_deg": 1.0,
         "carry_distance_ft": 8.0,
@@ -214,7 +214,7 @@ def _read(rng: np.random.Generator, seen: pl.DataFrame, tracker: str) -> pl.Data
     names = list(noise)
     misread = rng.random(len(seen)) < 0.0125
     flights_only = [
-        n for n in names if n not in ("exit_speed_mph", "launch_angle_deg", "spray_angle_deg", "carry_distance_ft")
+        n for n in names if n not in ("exit_velocity_mph", "launch_angle_deg", "spray_angle_deg", "carry_distance_ft")
     ]
     which = rng.choice(flights_only, len(seen))
     columns: dict[str, pl.Series] = {}

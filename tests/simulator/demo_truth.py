@@ -103,7 +103,7 @@ def _spin(intents: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
 def _bat(throws: list[Throw]) -> dict[str, list[float | None]]:
     bats = [t.bat for t in throws]
     return {
-        "exit_speed_mph": [b[0] if b else None for b in bats],
+        "exit_velocity_mph": [b[0] if b else None for b in bats],
         "launch_angle_deg": [b[1] if b else None for b in bats],
         "spray_angle_deg": [b[2] if b else None for b in bats],
         "carry_distance_ft": [carry_ft(b[0], b[1]) if b else None for b in bats],
@@ -127,7 +127,7 @@ def _columns(throws: list[Throw]) -> dict[str, list[object]]:
         "balls": [t.balls for t in throws],
         "strikes": [t.strikes for t in throws],
         "pitch_type": [t.pitch_type for t in throws],
-        "pitch_call": [t.call for t in throws],
-        "play_result": [t.result for t in throws],
+        "pitch_result": [t.call for t in throws],
+        "plate_appearance_result": [t.result for t in throws],
         "outing_pitch": [t.number for t in throws],
     }

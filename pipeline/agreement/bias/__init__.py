@@ -1,0 +1,1 @@
+"""Bias, limits of agreement and own error of each tracker."""

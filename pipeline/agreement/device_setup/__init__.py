@@ -1,0 +1,1 @@
+"""Crooked set-ups in degrees and inches, and their corrections."""

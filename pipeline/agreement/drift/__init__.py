@@ -1,0 +1,1 @@
+"""Drift of a tracker, with its date."""

@@ -1,0 +1,1 @@
+"""Per-night facts about tracker pairs, the input of every comparison."""

@@ -1,0 +1,1 @@
+"""Apply a source profile: rows of text become sightings."""

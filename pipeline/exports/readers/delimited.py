@@ -1,0 +1,395 @@
+"""CSV and TSV: lines into fields, by RFC 4180 where quotes are used; every line that does not fit the header is told, none is lost.
+
+Lines without a quote are split by polars in one go. A line with a quote goes through Python's csv module by itself, so that a quote which
+never closes costs its own line and not the rest of the file.
+"""
+
+import codecs
+import csv
+import re
+from collections.abc import Iterator
+from functools import lru_cache
+from typing import NamedTuple
+
+import polars as pl
+
+from pipeline.exports.readers.raw import FILE_ROW, MAX_CELLS, Problems, RawExport, UnreadableExport, header_names, shown
+from pipeline.settings.profile import FileTable
+
+# a quoted field may run over so many lines; beyond, the quote is taken for one that never closes
+_MOST_LINES_IN_FIELD = 50
+_LONGEST_RECORD = 200_000
+# after so many quotes that never close, fields over several lines are no longer looked for: a hostile file must not cost hours
+_MOST_BROKEN_QUOTES = 200
+_LONGEST_LINE = 5_000_000
+_MAGIC = {
+    b"PK\x03\x04": "a zip archive or workbook",
+    b"PAR1": "a Parquet file",
+    b"%PDF": "a PDF",
+    b"\x1f\x8b": "packed with gzip",
+    b"\xd0\xcf\x11\xe0": "an old Excel workbook",
+    b"SQLite": "a database",
+    b"\x89PNG": "a picture",
+    b"\xff\xd8\xff": "a picture",
+}
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+# control signs that no text export holds; tab, line ends, and form feed at page ends are text
+_CONTROL = "[\x00-\x08\x0e-\x1f\x7f]"
+
+
+class _Lines(NamedTuple):
+    """Lines of a file: their text, and their numbers from 1."""
+
+    text: pl.Series
+    number: pl.Series
+
+    def where(self, mask: pl.Series) -> "_Lines":
+        return _Lines(self.text.filter(mask), self.number.filter(mask))
+
+
+def read_delimited(data: bytes, file: FileTable) -> RawExport:
+    """Read a CSV or TSV file's bytes. Raises UnreadableExport."""
+    lines = _split_lines(decode(data, file.encoding))
+    header, preamble, body = _find_header(lines, file)
+    body, cut_off = _without_trailer(body, file, ends_whole=data.rstrip(b"\x00").endswith((b"\n", b"\r")))
+    names = header_names(file.columns or _header_fields(header, file))
+    if body.text.len() * len(names) > MAX_CELLS:
+        raise UnreadableExport(
+            f"the file has {body.text.len()} lines of {len(names)} columns, more than {MAX_CELLS} cells",
+            "export it in parts",
+        )
+    problems = Problems([])
+    records = _records(_sound(body, problems), file, len(names), problems)
+    if cut_off and records.number.len() and records.number[-1] == body.number[-1]:
+        records = _without_last(records, problems)
+    cells = records.text.str.split_exact(_SEPARATOR, len(names) - 1).struct.rename_fields(names).struct.unnest()
+    cells = cells.with_columns(records.number.cast(pl.UInt32).alias(FILE_ROW))
+    found = problems.frame()
+    return RawExport(cells, carried_by(preamble, file), found, cells.height + found["file_row"].n_unique())
+
+
+def decode(data: bytes, encoding: str) -> str:
+    """Decode by the encoding that the profile states. Raises UnreadableExport where the file is evidently in another."""
+    _refuse_other_kinds(data)
+    stated = codecs.lookup(encoding).name
+    for mark, actual in _BOMS:
+        if data.startswith(mark):
+            if not stated.replace("_", "-").startswith(actual):
+                raise _wrong_encoding(f"starts with the mark of {actual}", encoding, actual)
+            break
+    else:
+        _refuse_unmarked_utf16(data, stated, encoding)
+    try:
+        text = data.decode(encoding)
+    except (UnicodeDecodeError, UnicodeError) as error:
+        raise _undecodable(data, error, encoding) from None
+    except Exception as error:  # a codec of Python's may raise anything on hostile bytes
+        raise UnreadableExport(
+            f"can't be decoded as {encoding}: {error}", "set encoding in the profile's [file]"
+        ) from None
+    _refuse_hidden_utf8(data, stated, encoding)
+    return text.removeprefix("\ufeff")
+
+
+def _header_fields(header: str, file: FileTable) -> list[str]:
+    try:
+        return _fields(header, file)
+    except csv.Error as error:
+        raise UnreadableExport(
+            f"the header can't be parted into names: {error}",
+            "check delimiter, quote and header_row in the profile's [file]",
+        ) from None
+
+
+def carried_by(preamble: list[str], file: FileTable) -> dict[str, str]:
+    """Search the lines above the header for the values that they carry."""
+    found = {}
+    for name, pattern in file.preamble.items():
+        match = next(filter(None, map(re.compile(pattern).search, preamble)), None)
+        if match and match[1] is not None:
+            found[f"@preamble.{name}"] = match[1].strip()
+    return found
+
+
+def _refuse_other_kinds(data: bytes) -> None:
+    for magic, kind in _MAGIC.items():
+        if data.startswith(magic):
+            raise UnreadableExport(
+                f"is no text file but {kind}", "export it as text, or state its format in the profile"
+            )
+    if not data.strip(b"\x00"):
+        raise UnreadableExport("holds nothing but zero bytes", "export it again")
+
+
+def _refuse_unmarked_utf16(data: bytes, stated: str, encoding: str) -> None:
+    # zeros at the end are what a power cut leaves
+    head = data.rstrip(b"\x00")[:4000]
+    zeros = head.count(0)
+    is_wide = stated.startswith(("utf-16", "utf-32"))
+    if zeros > len(head) * 0.3 and not is_wide:
+        little = head[1::2].count(0) > head[0::2].count(0)
+        raise _wrong_encoding("looks like UTF-16 without a mark", encoding, "utf-16-le" if little else "utf-16-be")
+    if not zeros and is_wide:
+        # any bytes decode as some far-off letters; but a text with digits and commas has zero bytes in every encoding so wide
+        raise _wrong_encoding("has no zero bytes, so it is not written in an encoding so wide", encoding, "utf-8")
+
+
+def _refuse_hidden_utf8(data: bytes, stated: str, encoding: str) -> None:
+    """Eight-bit codecs decode anything: UTF-8 bytes would become pairs of odd letters. By chance they are never valid UTF-8."""
+    if stated.startswith("utf") or data.isascii():
+        return
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return
+    raise _wrong_encoding("is UTF-8", encoding, "utf-8")
+
+
+def _undecodable(data: bytes, error: UnicodeError, encoding: str) -> UnreadableExport:
+    at = getattr(error, "start", 0)
+    line = data.count(b"\n", 0, at) + 1
+    what = (
+        f"is not {encoding}: line {line} has the byte 0x{data[at]:02x} where none such can be"
+        if at < len(data)
+        else f"is not {encoding}"
+    )
+    return UnreadableExport(
+        what, f"export it as {encoding}, or set encoding in the profile's [file] (often cp1252 or latin-1)"
+    )
+
+
+def _wrong_encoding(what: str, stated: str, actual: str) -> UnreadableExport:
+    return UnreadableExport(
+        f"the file {what}, but the profile says encoding = '{stated}'",
+        f'export it as {stated}, or set encoding = "{actual}" in the profile\'s [file]',
+    )
+
+
+def _split_lines(text: str) -> _Lines:
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    lines = pl.Series("line", [text]).str.split("\n").explode()
+    return _Lines(lines, pl.int_range(1, lines.len() + 1, eager=True))
+
+
+def _find_header(lines: _Lines, file: FileTable) -> tuple[str, list[str], _Lines]:
+    """Give the header's line (with all lines of a quoted name), the lines above it, and those below."""
+    if file.header_row == 0:
+        return "", [], lines
+    start = _header_place(lines, file)
+    preamble = lines.text.head(start).to_list()
+    header, used = lines.text[start], 1
+    while _is_open(header, file) and used < _MOST_LINES_IN_FIELD and start + used < lines.text.len():
+        header += "\n" + lines.text[start + used]
+        used += 1
+    if not header.strip():
+        raise UnreadableExport(
+            f"line {start + 1}, which should hold the columns' names, is empty",
+            "check header_row in the profile's [file]",
+        )
+    if re.search(_CONTROL, header):
+        raise UnreadableExport(
+            "the header holds binary bytes", "export the file again, or check encoding in the profile's [file]"
+        )
+    return header, preamble, _Lines(lines.text[start + used :], lines.number[start + used :])
+
+
+def _header_place(lines: _Lines, file: FileTable) -> int:
+    if file.header_starts_with is None:
+        if lines.text.len() < file.header_line:
+            raise UnreadableExport(
+                f"has {lines.text.len()} lines, but the names should stand in line {file.header_line}",
+                "check header_row in the profile's [file]",
+            )
+        return file.header_line - 1
+    places = lines.text.str.strip_chars_start().str.starts_with(file.header_starts_with).arg_true()
+    if places.is_empty():
+        raise UnreadableExport(
+            f"no line starts with '{file.header_starts_with}', so the header can't be found",
+            "check header_starts_with in the profile's [file]",
+        )
+    return int(places[0])
+
+
+def _without_trailer(body: _Lines, file: FileTable, ends_whole: bool) -> tuple[_Lines, bool]:
+    """Take blank lines, comments and the trailer off. The second value says that the file is cut off: its stated last line is missing."""
+    cut_off = False
+    if file.trailer_starts_with is not None:
+        places = body.text.str.strip_chars_start().str.starts_with(file.trailer_starts_with).arg_true()
+        cut_off = places.is_empty() and not ends_whole
+        if not places.is_empty():
+            body = _Lines(body.text[: places[0]], body.number[: places[0]])
+    # a line of nothing but delimiters is as blank as an empty one
+    is_row = body.text.str.strip_chars(f" \t\x00\x1a{file.separator}").str.strip_chars() != ""
+    if file.comment is not None:
+        is_row &= ~body.text.str.strip_chars_start().str.starts_with(file.comment)
+    rows = body.where(is_row)
+    if file.trailer_lines:
+        keep = max(rows.text.len() - file.trailer_lines, 0)
+        rows = _Lines(rows.text[:keep], rows.number[:keep])
+    return rows, cut_off
+
+
+def _sound(body: _Lines, problems: Problems) -> _Lines:
+    """Put aside lines that hold binary bytes, or are too long to be a row."""
+    binary = body.text.str.contains(_CONTROL)
+    long = body.text.str.len_bytes() > _LONGEST_LINE
+    if not (binary | long).any():
+        return body
+    for text, number, is_binary in zip(*(part.filter(binary | long) for part in (*body, binary)), strict=True):
+        reason = "the line holds binary bytes" if is_binary else f"the line has {len(text)} characters"
+        problems.add_row(number, text[:1000], reason, "export the file again")
+    return body.where(~(binary | long))
+
+
+# stands between fields once quotes are resolved; _sound has put aside any line that holds it
+_SEPARATOR = "\x1f"
+
+
+def _records(body: _Lines, file: FileTable, width: int, problems: Problems) -> _Lines:
+    """Turn lines into records whose fields are parted by _SEPARATOR; a record of a wrong number of fields is put aside."""
+    quoted = (
+        body.text.str.contains(file.quote, literal=True)
+        if file.quote
+        else pl.Series([False]).new_from_index(0, body.text.len())
+    )
+    fields = body.text.str.count_matches(file.separator, literal=True) + 1
+    plain = ~quoted & (fields == width)
+    texts = [body.text.filter(plain).str.replace_all(file.separator, _SEPARATOR, literal=True)]
+    numbers = [body.number.filter(plain)]
+    if not plain.all():
+        read = list(_read_singly(body, ~plain, file, width, problems))
+        texts.append(pl.Series("line", [text for _, text in read], dtype=pl.String))
+        numbers.append(pl.Series([number for number, _ in read], dtype=pl.Int64))
+    text, number = pl.concat(texts), pl.concat(numbers)
+    order = number.arg_sort()
+    return _Lines(text.gather(order), number.gather(order))
+
+
+def _read_singly(
+    body: _Lines, mask: pl.Series, file: FileTable, width: int, problems: Problems
+) -> Iterator[tuple[int, str]]:
+    """Read the lines of `mask` one by one: those with quotes, and those whose number of fields is wrong."""
+    lines, numbers, singly = body.text.to_list(), body.number.to_list(), mask.to_list()
+    place = broken = 0
+    while place < len(lines):
+        if not singly[place]:
+            place += 1
+            continue
+        fields = _strict_fields(lines[place], file)
+        if len(fields) == width:
+            yield numbers[place], _SEPARATOR.join(fields)
+            place += 1
+            continue
+        record, used = _whole_record(lines, numbers, place, file) if broken < _MOST_BROKEN_QUOTES else (lines[place], 1)
+        broken += used == 1 and _is_open(record, file)
+        taken = _take(record, numbers[place], file, width, problems)
+        if taken is not None:
+            yield numbers[place], taken
+        place += used
+
+
+def _strict_fields(line: str, file: FileTable) -> list[str]:
+    """Give the fields of a line that keeps every rule of quoting; none of one that does not."""
+    if not file.quote:
+        return line.split(file.separator)
+    try:
+        return next(
+            csv.reader([line], delimiter=file.separator, quotechar=file.quote, skipinitialspace=True, strict=True), []
+        )
+    except csv.Error:
+        return []
+
+
+def _whole_record(lines: list[str], numbers: list[int], place: int, file: FileTable) -> tuple[str, int]:
+    """Give the record that starts here: one line, or more where a quoted field runs on."""
+    record = lines[place]
+    if not file.quote or not _is_open(record, file):
+        return record, 1
+    for used in range(1, min(_MOST_LINES_IN_FIELD, len(lines) - place)):
+        # blank lines have been taken out above; inside a quoted field they are part of it
+        record += "\n" * (numbers[place + used] - numbers[place + used - 1]) + lines[place + used]
+        if len(record) > _LONGEST_RECORD:
+            break
+        if not _is_open(record, file):
+            return record, used + 1
+    return lines[place], 1
+
+
+def _take(record: str, number: int, file: FileTable, width: int, problems: Problems) -> str | None:
+    """Give the record's fields joined by _SEPARATOR, or note why it can't be taken."""
+    if file.quote and _is_open(record, file):
+        problems.add_row(
+            number,
+            record,
+            "a quote opens and never closes (a line cut off?)",
+            "export the file again, or mend the line",
+        )
+        return None
+    try:
+        fields = _fields(record, file)
+    except csv.Error as error:
+        problems.add_row(
+            number,
+            record,
+            f"the line can't be parted into fields: {error}",
+            "check delimiter and quote in the profile's [file]",
+        )
+        return None
+    if len(fields) > width and not any(field.strip() for field in fields[width:]):
+        fields = fields[:width]
+    if len(fields) == width:
+        return _SEPARATOR.join(fields)
+    few = "few" if len(fields) < width else "many"
+    why = " (a line cut off?)" if few == "few" else " (a delimiter inside a value?)"
+    problems.add_row(
+        number,
+        shown(record),
+        f"too {few} fields: {len(fields)} where the header has {width}{why}",
+        "export the file again, or mend the line",
+    )
+    return None
+
+
+def _fields(record: str, file: FileTable) -> list[str]:
+    if not file.quote or file.quote not in record:
+        return record.split(file.separator)
+    reader = csv.reader([record], delimiter=file.separator, quotechar=file.quote, skipinitialspace=True)
+    return next(reader, [])
+
+
+def _is_open(record: str, file: FileTable) -> bool:
+    """Say whether a quoted field of the record is not closed at its end."""
+    if not file.quote or file.quote not in record:
+        return False
+    rest = _quoted_field(file.separator, file.quote).sub(r"\1", record)
+    return bool(_opening(file.separator, file.quote).search(rest))
+
+
+@lru_cache(maxsize=8)
+def _quoted_field(separator: str, quote: str) -> re.Pattern[str]:
+    d, q = re.escape(separator), re.escape(quote)
+    return re.compile(rf"(^|{d}) *{q}(?:[^{q}]|{q}{q})*{q}(?!{q}) *(?={d}|\Z)")
+
+
+@lru_cache(maxsize=8)
+def _opening(separator: str, quote: str) -> re.Pattern[str]:
+    d, q = re.escape(separator), re.escape(quote)
+    return re.compile(rf"(^|{d}) *{q}")
+
+
+def _without_last(records: _Lines, problems: Problems) -> _Lines:
+    """Put the last record aside: the file ends in the middle of a line, so its last value may have lost digits."""
+    problems.add_row(
+        records.number[-1],
+        records.text[-1].replace(_SEPARATOR, " "),
+        "the file is cut off here: the last line has no end, and the trailer that the profile states is missing",
+        "export the file again",
+    )
+    return _Lines(records.text[:-1], records.number[:-1])

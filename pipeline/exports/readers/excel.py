@@ -1,0 +1,247 @@
+"""XLSX: one sheet as text. A workbook is a zip of XML, so it is measured before it is opened: a small file can unpack to gigabytes."""
+
+import re
+import zipfile
+from io import BytesIO
+from typing import Any
+
+import polars as pl
+
+from pipeline.exports.readers.delimited import carried_by
+from pipeline.exports.readers.raw import (
+    FILE_ROW,
+    MAX_CELLS,
+    MAX_COLUMNS,
+    Problems,
+    RawExport,
+    UnreadableExport,
+    header_names,
+)
+from pipeline.settings.profile import FileTable
+
+# unpacked size; 30,000 rows of 100 columns take about 100 MB
+MAX_UNPACKED_BYTES = 400 * 2**20
+_MOST_PARTS = 2_000
+_COLUMN = re.compile(rb"""\sr\s*=\s*["']([A-Z]{1,3})""")
+_ROW = re.compile(rb"""\sr\s*=\s*["'][A-Z]{0,3}(\d{1,20})["']""")
+_ERROR_CELL = re.compile(rb"""\st\s*=\s*["']e["']""")
+_ERRORS = {
+    "Div0": "#DIV/0!",
+    "NA": "#N/A",
+    "Name": "#NAME?",
+    "Null": "#NULL!",
+    "Num": "#NUM!",
+    "Ref": "#REF!",
+    "Value": "#VALUE!",
+}
+_OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
+
+
+def read_xlsx(data: bytes, file: FileTable) -> RawExport:
+    """Read one sheet of a workbook's bytes. Raises UnreadableExport."""
+    has_errors = _check_workbook(data)
+    sheet = _sheet(data, file, has_errors)
+    start = _header_place(sheet, file)
+    names = header_names(file.columns or _width_named(sheet, start))
+    preamble = ["\t".join(cell or "" for cell in row) for row in sheet.head(max(start - 1, 0)).iter_rows()]
+    body = _body(sheet, start, names)
+    body = _as_written(body, data, file, start) if file.decimal != "." else body
+    rows = pl.int_range(start + 1, start + 1 + body.height, dtype=pl.UInt32, eager=True).alias(FILE_ROW)
+    cells = _without_trailer(body.with_columns(rows), names, file)
+    cells = cells.with_columns(_dates_and_clocks(cells, names))
+    return RawExport(cells, carried_by(preamble, file), Problems([]).frame(), cells.height)
+
+
+def _check_workbook(data: bytes) -> bool:
+    """Refuse what is no workbook, and what would unpack to more than an export can hold; everything is measured, nothing believed.
+
+    Says whether any cell holds an error of a formula (#DIV/0!).
+    """
+    if not data.startswith(b"PK"):
+        hint = "an old Excel workbook (xls)" if data.startswith(_OLD_WORKBOOK) else "no workbook"
+        raise UnreadableExport(f"is {hint}, not xlsx", "export it as xlsx, or state its format in the profile's [file]")
+    try:
+        with zipfile.ZipFile(BytesIO(data)) as book:
+            return _check_parts(book)
+    except UnreadableExport:
+        raise
+    except Exception as error:  # zipfile and zlib fail in many ways on a broken archive
+        raise UnreadableExport(
+            f"the workbook is broken: {str(error)[:200] or type(error).__name__}", "export the file again"
+        ) from None
+
+
+def _check_parts(book: zipfile.ZipFile) -> bool:
+    has_errors = False
+    parts = book.infolist()
+    if len(parts) > _MOST_PARTS or sum(part.file_size for part in parts) > MAX_UNPACKED_BYTES:
+        size = sum(part.file_size for part in parts) / 2**20
+        raise UnreadableExport(
+            f"the workbook would unpack to {size:.0f} MB in {len(parts)} parts",
+            "export it in parts; if it is small, do not trust it",
+        )
+    for part in parts:
+        # reading checks the stated size and checksum, too: a part that lies about them is broken
+        xml = book.read(part)
+        if b"<sheetData" in xml or b":sheetData" in xml:
+            _check_extent(xml)
+            has_errors |= _ERROR_CELL.search(xml) is not None
+    return has_errors
+
+
+def _check_extent(xml: bytes) -> None:
+    """Refuse a sheet whose far corners span more cells than memory: the parser lays out the whole rectangle."""
+    columns = max(map(_column_number, set(_COLUMN.findall(xml))), default=0)
+    rows = max(map(int, set(_ROW.findall(xml))), default=0)
+    if columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
+        raise UnreadableExport(
+            f"a sheet spans {rows} rows of {columns} columns",
+            "delete stray cells far outside the table, or export it again",
+        )
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = number * 26 + letter - 64
+    return number
+
+
+def _open(data: bytes) -> Any:
+    import logging
+
+    import fastexcel
+
+    # it warns of every empty column on standard error
+    logging.getLogger("fastexcel").setLevel(logging.ERROR)
+    return fastexcel.read_excel(data)
+
+
+def _sheet(data: bytes, file: FileTable, has_errors: bool) -> pl.DataFrame:
+    """Give the whole sheet from its first row, every cell as text."""
+    try:
+        book = _open(data)
+        names = book.sheet_names
+        if isinstance(file.sheet, str) and file.sheet not in names:
+            raise UnreadableExport(
+                f"has no sheet '{file.sheet}'; it has: {', '.join(names[:20])}", "mend sheet in the profile's [file]"
+            )
+        if isinstance(file.sheet, int) and file.sheet > len(names):
+            raise UnreadableExport(
+                f"has no sheet number {file.sheet}; it has {len(names)}: {', '.join(names[:20])}",
+                "mend sheet in the profile's [file]",
+            )
+        which = file.sheet if isinstance(file.sheet, str) else file.sheet - 1
+        loaded = book.load_sheet(which, header_row=None, skip_rows=0, dtypes="string")
+        sheet = pl.DataFrame(loaded.to_polars()).select(pl.all().cast(pl.String))
+        return _with_errors(sheet, loaded) if has_errors else sheet
+    except UnreadableExport:
+        raise
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt | SystemExit | MemoryError):
+            raise
+        # a panic of the parser is a BaseException
+        raise UnreadableExport(f"the workbook can't be read: {str(error)[:200]}", "export the file again") from None
+
+
+def _with_errors(sheet: pl.DataFrame, loaded: Any) -> pl.DataFrame:
+    """The parser gives nothing for a formula's error; its word is put there, so that the value is told as no number."""
+    _, found = loaded.to_arrow_with_errors()
+    by_column: dict[int, tuple[list[int], list[str]]] = {}
+    for error in found.errors if found else ():
+        row, column = error.offset_position
+        rows, words = by_column.setdefault(column, ([], []))
+        rows.append(row)
+        kind = re.search(r"Error\((\w+)\)", error.detail)
+        words.append(_ERRORS.get(kind[1] if kind else "", "#ERROR"))
+    filled = [sheet.to_series(place).scatter(*lines) for place, lines in by_column.items()]
+    return sheet.with_columns(filled)
+
+
+def _header_place(sheet: pl.DataFrame, file: FileTable) -> int:
+    """Give the row of the names, from 1; 0 = there is none."""
+    if file.header_starts_with is None:
+        if sheet.height < file.header_line:
+            raise UnreadableExport(
+                f"has {sheet.height} rows, but the names should stand in row {file.header_line}",
+                "check sheet and header_row in the profile's [file]",
+            )
+        return file.header_line
+    first = sheet.select(pl.coalesce(pl.all())).to_series() if sheet.width else pl.Series([], dtype=pl.String)
+    places = first.str.strip_chars_start().str.starts_with(file.header_starts_with).arg_true()
+    if places.is_empty():
+        raise UnreadableExport(
+            f"no row starts with '{file.header_starts_with}', so the names can't be found",
+            "check header_starts_with in the profile's [file]",
+        )
+    return int(places[0]) + 1
+
+
+def _width_named(sheet: pl.DataFrame, start: int) -> list[str | None]:
+    if start == 0:
+        return [None] * sheet.width
+    written = list(sheet.row(start - 1))
+    if not any((name or "").strip() for name in written):
+        raise UnreadableExport(
+            f"row {start}, which should hold the columns' names, is empty",
+            "check sheet and header_row in the profile's [file]",
+        )
+    return written
+
+
+def _body(sheet: pl.DataFrame, start: int, names: list[str]) -> pl.DataFrame:
+    body = sheet[start:]
+    if body.width < len(names):
+        raise UnreadableExport(
+            f"has {body.width} columns, but the profile names {len(names)}", "mend columns in the profile's [file]"
+        )
+    return body.select(pl.nth(place).alias(name) for place, name in enumerate(names))
+
+
+def _as_written(body: pl.DataFrame, data: bytes, file: FileTable, start: int) -> pl.DataFrame:
+    """Give real numbers the profile's decimal sign, which stands only for numbers stored as text."""
+    which = file.sheet if isinstance(file.sheet, str) else file.sheet - 1
+    sheet = _open(data).load_sheet(which, header_row=None, skip_rows=start, schema_sample_rows=None).to_polars()
+    real = [name for name, dtype in zip(body.columns, sheet.dtypes, strict=False) if dtype.is_numeric()]
+    return body.with_columns(pl.col(real).str.replace(".", file.decimal, literal=True))
+
+
+def _without_trailer(cells: pl.DataFrame, names: list[str], file: FileTable) -> pl.DataFrame:
+    """Take blank rows, comments and the trailer off."""
+    first = cells.select(pl.coalesce(pl.col(names).str.strip_chars().replace("", None)).fill_null("")).to_series()
+    is_row = first != ""
+    if file.trailer_starts_with is not None:
+        ends = first.str.starts_with(file.trailer_starts_with)
+        is_row &= ~ends.cum_max()
+    if file.comment is not None:
+        is_row &= ~first.str.starts_with(file.comment)
+    rows = cells.filter(is_row)
+    return rows.head(max(rows.height - file.trailer_lines, 0))
+
+
+def _dates_and_clocks(cells: pl.DataFrame, names: list[str]) -> list[pl.Expr]:
+    """A workbook has one type for dates, times and both. A time of day comes with the day 0 of its calendar, a date with midnight."""
+    exprs = []
+    for name in names:
+        sample = cells[name].drop_nulls()
+        if sample.is_empty() or not sample.str.contains(r"^\d{4}-\d\d-\d\d \d\d:\d\d:\d\d(\.\d+)?$").any():
+            continue
+        if sample.str.contains(r"^(1899-12-3[01]|1900-01-0[01]) ").all():
+            exprs.append(pl.col(name).str.slice(11))
+        elif sample.str.ends_with(" 00:00:00").all():
+            exprs.append(pl.col(name).str.strip_suffix(" 00:00:00"))
+    return exprs
+
+
+def first_rows(data: bytes, most: int) -> dict[str, pl.DataFrame]:
+    """Every sheet's first rows by its name, as text, for whoever has yet to find out which sheet holds what. Raises UnreadableExport."""
+    has_errors = _check_workbook(data)
+    table = FileTable(format="xlsx")
+    sheets = {}
+    for name in _open(data).sheet_names:
+        sheet = _sheet(data, table.model_copy(update={"sheet": name}), has_errors)
+        if sheet.height and sheet.width:
+            sheets[name] = sheet.head(most)
+    if not sheets:
+        raise UnreadableExport("every sheet of the workbook is empty", "export it again")
+    return sheets

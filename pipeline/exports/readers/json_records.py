@@ -1,0 +1,267 @@
+"""JSON lines and JSON documents: each record flattened to columns by path ("release.pos.0"), every value as the text that stood there."""
+
+import json
+import re
+from collections.abc import Callable, Iterable, Iterator
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import polars as pl
+
+from pipeline.exports.readers.delimited import decode
+from pipeline.exports.readers.raw import FILE_ROW, MAX_COLUMNS, Problems, RawExport, UnreadableExport, printable, shown
+from pipeline.settings.profile import FileTable
+
+# a document is held whole as Python objects, about ten times its size
+MAX_DOCUMENT_BYTES = 64 * 2**20
+# of a list in a record, so many values become columns: a recorded curve is no reading
+_LONGEST_LIST = 64
+_DEEPEST = 32
+_NAME_SHOWN = 60
+_ROWS_AT_ONCE = 5_000
+_HALF = re.compile("[\ud800-\udfff]")
+_TWICE = "stands twice in one record, with different values: none of them was taken"
+
+Record = dict[str, str | None]
+
+
+class _Twice(NamedTuple):
+    """What stood under one key of one object, where the values differ: JSON does not say which of them holds."""
+
+    values: tuple[Any, ...]
+
+
+def read_json_lines(data: bytes, file: FileTable) -> RawExport:
+    """Read one record a line; a line that is no JSON object is put aside. Raises UnreadableExport."""
+    text = decode(data, file.encoding)
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    problems = Problems([])
+    load = _loader(file.decimal)
+    rows = (
+        (number, _record(line, number, load, problems))
+        for number, line in enumerate(lines, 1)
+        if line.strip(" \t\x00\x1a")
+    )
+    cells = _table(_flat(((number, record) for number, record in rows if record is not None), "\\u" in text, problems))
+    if cells.is_empty() and len(problems.lines) > 0:
+        raise UnreadableExport(
+            f"no line is a JSON object; line {problems.lines[0][1]}: {problems.lines[0][5]}",
+            "check format in the profile's [file]",
+        )
+    return RawExport(cells, {}, problems.frame(), cells.height + problems.rows())
+
+
+def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> RawExport:
+    """Read the records at the profile's path; `wanted` are the references to values of the document. Raises UnreadableExport."""
+    if len(data) > MAX_DOCUMENT_BYTES:
+        raise UnreadableExport(
+            f"the document has {len(data) / 2**20:.0f} MB, more than {MAX_DOCUMENT_BYTES // 2**20}",
+            "export it in parts or as JSON lines",
+        )
+    text = decode(data, file.encoding)
+    document = _document(text, file)
+    records = _at(document, file.records)
+    if not isinstance(records, list):
+        raise UnreadableExport(
+            f"has no list of records at '{file.records}'{_seen_keys(document)}", "mend records in the profile's [file]"
+        )
+    problems = Problems([])
+    cells = _table(_flat(_objects(records, problems), "\\u" in text, problems))
+    carried = {
+        ref: _whole(held)
+        for ref in wanted
+        if (held := _text(_at(document, ref.removeprefix("@document.")))) is not None
+    }
+    return RawExport(cells, carried, problems.frame(), cells.height + problems.rows())
+
+
+def _flatten(
+    prefix: str, items: Iterable[tuple[Any, Any]], found: Record, twice: dict[str, tuple[Any, ...]], depth: int
+) -> None:
+    """Put an object's values into `found` by path, and the paths that have several into `twice`; a long list, and what lies very deep, stays
+    one text."""
+    for key, value in items:
+        path = f"{prefix}{key}"
+        # nearly all values are plain, and numbers are texts already: they come first for speed
+        if value is None or value.__class__ is str:
+            text = value
+        elif isinstance(value, dict) and depth < _DEEPEST:
+            _flatten(f"{path}.", value.items(), found, twice, depth + 1)
+            continue
+        elif isinstance(value, _Twice):
+            twice[path] = value.values
+            text = None
+        elif isinstance(value, list) and len(value) <= _LONGEST_LIST and depth < _DEEPEST:
+            _flatten(f"{path}.", enumerate(value), found, twice, depth + 1)
+            continue
+        else:
+            text = _text(value)
+        # {"a.b": 1, "a": {"b": 2}} has one path for two values too
+        if path in found and found[path] != text:
+            twice[path] = (*twice.get(path, (found[path],)), value)
+        found[path] = text
+
+
+def _flat(
+    records: Iterable[tuple[int, dict[str, Any]]], may_be_halved: bool, problems: Problems
+) -> Iterator[tuple[int, Record]]:
+    """Flatten record by record; one that can't be is put aside alone."""
+    for number, record in records:
+        flat: Record = {}
+        twice: dict[str, tuple[Any, ...]] = {}
+        try:
+            _flatten("", record.items(), flat, twice, 0)
+        except RecursionError:
+            problems.add_row(number, None, "is nested too deep", "export the file again")
+            continue
+        for path, values in twice.items():
+            flat[path] = None
+            problems.add_value(number, path, _told(values), _TWICE, "mend what wrote the file, and export it again")
+        yield number, _mended(flat, number, problems) if may_be_halved else flat
+
+
+def _told(values: tuple[Any, ...]) -> str:
+    return " / ".join(_text(value) or "null" for value in values)
+
+
+def _mended(flat: Record, number: int, problems: Problems) -> Record:
+    r"""JSON can write half of a character (\ud800), which no text can hold: it becomes �, and is told."""
+    mended: Record = {}
+    for key, value in flat.items():
+        whole_key, whole = _whole(key), None if value is None else _whole(value)
+        mended[whole_key] = whole
+        if (whole_key, whole) != (key, value):
+            problems.add_value(
+                number,
+                whole_key,
+                whole,
+                "half of a character (\\ud800 … \\udfff) was replaced by �",
+                "export the file again",
+            )
+    return mended
+
+
+def _whole(text: str) -> str:
+    return text if text.isascii() else _HALF.sub("�", text)
+
+
+def _text(value: Any) -> str | None:
+    if value is None or isinstance(value, str):
+        return value
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return shown(repr(value))
+
+
+@lru_cache(maxsize=2)
+def _loader(decimal: str) -> Callable[[str], Any]:
+    """Give a JSON parser that keeps numbers as they are written, with the decimal sign that the profile states for texts."""
+
+    def as_written(number: str) -> str:
+        return number.replace(".", decimal)
+
+    number = str if decimal == "." else as_written
+    return json.JSONDecoder(object_pairs_hook=_object, parse_float=number, parse_int=str, parse_constant=str).decode
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object whose keys are each there once, as json would give it, except that of several different values none wins in silence."""
+    made = dict(pairs)
+    if len(made) < len(pairs):
+        values: dict[str, list[Any]] = {}
+        for key, value in pairs:
+            values.setdefault(key, []).append(value)
+        made |= {key: _Twice(tuple(held)) for key, held in values.items() if any(one != held[0] for one in held)}
+    return made
+
+
+def _record(line: str, number: int, load: Callable[[str], Any], problems: Problems) -> dict[str, Any] | None:
+    try:
+        record = load(line)
+    except json.JSONDecodeError as error:
+        problems.add_row(
+            number,
+            line[:1000],
+            f"is no JSON: {error.msg} at character {error.colno} (a line cut off?)",
+            "export the file again, or mend the line",
+        )
+        return None
+    except RecursionError:
+        problems.add_row(number, line[:1000], "is nested too deep", "export the file again")
+        return None
+    if isinstance(record, dict):
+        return record
+    problems.add_row(number, line[:1000], "is no JSON object { }", "export the file again, or mend the line")
+    return None
+
+
+def _document(text: str, file: FileTable) -> Any:
+    try:
+        return _loader(file.decimal)(text)
+    except json.JSONDecodeError as error:
+        where = f"line {error.lineno}, character {error.colno}"
+        raise UnreadableExport(
+            f"is no JSON: {error.msg} at {where} (a file cut off?)",
+            'export the file again; one record a line needs format = "json_lines"',
+        ) from None
+    except RecursionError:
+        raise UnreadableExport("the document is nested too deep", "export the file again") from None
+
+
+def _at(document: Any, path: str) -> Any:
+    """What stands in the document at the path, null for nothing. Raises UnreadableExport where two different things stand there."""
+    for part in path.split(".") if path else ():
+        if isinstance(document, dict):
+            document = document.get(part)
+        elif isinstance(document, list) and part.isdecimal() and int(part) < len(document):
+            document = document[int(part)]
+        else:
+            return None
+        if isinstance(document, _Twice):
+            raise UnreadableExport(
+                f"the key '{printable(part, _NAME_SHOWN)}' stands twice in one object, with different values: which of them holds can't be told",
+                "mend what wrote the file, and export it again",
+            )
+    return document
+
+
+def _seen_keys(document: Any) -> str:
+    return f"; the document has: {', '.join(map(str, list(document)[:20]))}" if isinstance(document, dict) else ""
+
+
+def _objects(records: list[Any], problems: Problems) -> Iterator[tuple[int, dict[str, Any]]]:
+    for number, record in enumerate(records, 1):
+        if isinstance(record, dict):
+            yield number, record
+        else:
+            problems.add_row(
+                number, _text(record), "the record is no JSON object { }", "export the file again, or mend the record"
+            )
+
+
+def _table(rows: Iterator[tuple[int, Record]]) -> pl.DataFrame:
+    """Give the rows as one frame; a key that a record lacks is null there."""
+    parts: list[pl.DataFrame] = []
+    held: list[tuple[int, Record]] = []
+    for row in rows:
+        held.append(row)
+        if len(held) == _ROWS_AT_ONCE:
+            parts.append(_frame(held))
+            held = []
+    parts.append(_frame(held))
+    return pl.concat(parts, how="diagonal")
+
+
+def _frame(rows: list[tuple[int, Record]]) -> pl.DataFrame:
+    names = dict.fromkeys(name for _, record in rows for name in record)
+    if len(names) > MAX_COLUMNS:
+        raise UnreadableExport(
+            f"the records have {len(names)} different keys, more than {MAX_COLUMNS}",
+            "check records in the profile's [file]",
+        )
+    columns = {_safe(name): pl.Series([record.get(name) for _, record in rows], dtype=pl.String) for name in names}
+    return pl.DataFrame(columns | {FILE_ROW: pl.Series([number for number, _ in rows], dtype=pl.UInt32)})
+
+
+def _safe(name: str) -> str:
+    return f"{name}#1" if name == FILE_ROW else name

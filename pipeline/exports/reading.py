@@ -1,0 +1,170 @@
+"""Exports read and mapped: what each file gives, whatever the other files hold."""
+
+import logging
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+
+import polars as pl
+
+from pipeline.exports.archive import kept_export
+from pipeline.exports.duplicates import natural_key, order_exports
+from pipeline.exports.inbox import MAX_FILE_BYTES, ExportFile, content_hash
+from pipeline.exports.mapping.rows import Mapped, map_export
+from pipeline.exports.readers import RawExport, UnreadableExport, read_export
+from pipeline.settings.ledger import Ledger, TrackerSettings
+from schemas.tables import TABLES
+
+Progress = Callable[[str, int, int], None]
+
+log = logging.getLogger("pitchledger")
+
+FILE_FACTS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "file_id": pl.String,
+    "tracker": pl.String,
+    "file_name": pl.String,
+    "sha256": pl.String,
+    "bytes": pl.Int64,
+    "modified_at": pl.Datetime("us", "UTC"),
+    "status": pl.String,
+    "rows": pl.UInt32,
+    "reason": pl.String,
+    "newest_by": pl.String,
+    "exported_at": pl.Datetime("us"),
+    "first_seen_at": pl.Datetime("us", "UTC"),
+    "gone_since": pl.Datetime("us", "UTC"),
+}
+_FRAMES = ("sightings", "set_aside", "quarantine", "metric_sources", "unknown_labels")
+
+
+class Gathered(NamedTuple):
+    """Exports as mapped rows: `files` (FILE_FACTS) has a row for each; `metric_sources` and `unknown_labels` have a file_id besides."""
+
+    files: pl.DataFrame
+    sightings: pl.DataFrame
+    set_aside: pl.DataFrame
+    quarantine: pl.DataFrame
+    metric_sources: pl.DataFrame
+    unknown_labels: pl.DataFrame
+
+
+def gather(ledger: Ledger, exports: Sequence[ExportFile], tell: Progress) -> Gathered:
+    """Read and map these exports; a file that can't be read becomes a quarantine line and a row of `files`."""
+    trackers = {tracker.id: tracker for tracker in ledger.trackers}
+    parts = [_with_file(_nothing(), "")]
+    files: list[dict[str, object]] = []
+    seen: set[str] = set()
+    ordered = order_exports(exports)
+    for number, file in enumerate(ordered):
+        tell("read", number, len(ordered))
+        mapped, facts = _take_in(file, trackers[file.tracker], ledger, known=file.file_id in seen)
+        # the same bytes under a name that fits no pattern are refused: what was refused is not known
+        if facts["status"] != "quarantined":
+            seen.add(file.file_id)
+        files.append(facts)
+        parts.append(_with_file(mapped, file.file_id))
+    tell("read", len(ordered), len(ordered))
+    listed = pl.DataFrame(files, schema=FILE_FACTS, orient="row")
+    return Gathered(listed, *(pl.concat(getattr(part, name) for part in parts) for name in _FRAMES))
+
+
+def _with_file(mapped: Mapped, file_id: str) -> Mapped:
+    """The lines that speak of the file as a whole, with its id."""
+    of = pl.lit(file_id).alias("file_id")
+    return mapped._replace(
+        metric_sources=mapped.metric_sources.with_columns(of), unknown_labels=mapped.unknown_labels.with_columns(of)
+    )
+
+
+def _take_in(
+    file: ExportFile, tracker: TrackerSettings, ledger: Ledger, *, known: bool
+) -> tuple[Mapped, dict[str, object]]:
+    """Read and map one export. Returns its rows, and what `files` says of it."""
+    facts: dict[str, object] = {
+        name: getattr(file, name) for name in ("file_id", "tracker", "file_name", "sha256", "bytes", "modified_at")
+    }
+    facts |= {"newest_by": tracker.profile.file.newest_by}
+    try:
+        raw, mapped = _read_and_map(file, tracker, ledger)
+    except UnreadableExport as fault:
+        log.warning("%s/%s is quarantined: %s", file.tracker, file.file_name, fault.reason)
+        line = {"level": "file", "tracker": file.tracker, "file_id": file.file_id, "file_name": file.file_name}
+        refused = pl.DataFrame(
+            [line | {"reason": fault.reason, "fix": fault.fix}], schema=TABLES["quarantine"].polars_schema()
+        )
+        return _nothing()._replace(quarantine=refused), facts | {
+            "status": "quarantined",
+            "rows": 0,
+            "reason": fault.reason,
+        }
+    facts |= {"rows": raw.rows_read, "exported_at": mapped.exported_at}
+    if known:
+        return _nothing(), facts | {"status": "repeat", "reason": "the same bytes stand in another file"}
+    return mapped, facts | {"status": "read"}
+
+
+def _read_and_map(file: ExportFile, tracker: TrackerSettings, ledger: Ledger) -> tuple[RawExport, Mapped]:
+    """Raises UnreadableExport and nothing else: one file must never cost the night."""
+    if file.fault is not None:
+        raise UnreadableExport(file.fault, "put the export itself into the inbox, so that it may be read")
+    try:
+        raw = read_export(file.path, tracker.profile, _content(file, ledger))
+        return raw, map_export(raw, tracker.profile, tracker, file)
+    except UnreadableExport:
+        raise
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt | SystemExit):
+            raise
+        # panics of compiled code are no Exception
+        log.exception("%s/%s can't be mapped", file.tracker, file.file_name)
+        raise UnreadableExport(
+            f"can't be mapped, by a fault of the program: {type(error).__name__}: {str(error)[:200]}",
+            "send the file and the log to whoever keeps the program",
+        ) from error
+
+
+def _content(file: ExportFile, ledger: Ledger) -> bytes | None:
+    """The bytes that were hashed: the kept copy, or the file itself if it still is what it was. None where reading it must say why not."""
+    if not file.sha256 or file.bytes > MAX_FILE_BYTES:
+        return None
+    kept = kept_export(ledger.output, file.sha256)
+    if kept is not None:
+        return kept
+    if not file.path.is_file():
+        raise UnreadableExport(
+            "is no more in the inbox, and no kept copy of it can be read",
+            "put it back into the inbox, or say drop_export in decisions.csv",
+        )
+    if content_hash(file.path) != file.sha256:
+        raise UnreadableExport("changed while it was being read", "nothing: the next run takes it as it is then")
+    return None
+
+
+def _nothing() -> Mapped:
+    """A mapped export without any row."""
+    frames = {name: TABLES[name].empty() for name in _FRAMES}
+    frames["sightings"] = frames["sightings"].drop("pitch_id", "match_probability", "matched_by")
+    return Mapped(**frames, exported_at=None)
+
+
+def newness(files: pl.DataFrame) -> pl.DataFrame:
+    """file_id, newness: within a tracker, which export is newer, by what its profile states. `files` comes in the order of names."""
+    named = files.with_row_index("by_name").filter(pl.col("status") != "quarantined")
+    time = (
+        pl.when(pl.col("newest_by") == "exported_at")
+        .then(pl.col("exported_at").dt.epoch("us"))
+        .when(pl.col("newest_by") == "modified_time")
+        .then(pl.col("modified_at").dt.epoch("us"))
+    )
+    ordered = named.with_columns(time=time).sort("tracker", "time", "by_name", nulls_last=False)
+    return (
+        ordered.unique("file_id", keep="first", maintain_order=True)
+        .with_row_index("newness")
+        .select("file_id", pl.col("newness").cast(pl.Int64))
+    )
+
+
+def in_order_of_names(files: pl.DataFrame) -> pl.DataFrame:
+    """The rows of FILE_FACTS in the order of names that `order_exports` gives."""
+    rows = list(files.select("file_name", "sha256").iter_rows())
+    order = sorted(range(len(rows)), key=lambda place: (natural_key(rows[place][0]), *rows[place]))
+    return files[order]

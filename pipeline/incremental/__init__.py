@@ -1,0 +1,1 @@
+"""What changed since the last run, and what it affects."""

@@ -1,0 +1,1 @@
+"""Align the sightings of two files: pair hidden Markov model, forward-backward."""

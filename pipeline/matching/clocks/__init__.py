@@ -1,0 +1,1 @@
+"""Find each file pair's clock offset, drift and steps."""

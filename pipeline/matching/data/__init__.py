@@ -1,0 +1,1 @@
+"""The arrays that matching works on, in device order."""

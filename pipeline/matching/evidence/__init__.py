@@ -1,0 +1,1 @@
+"""Likelihood ratios: readings and labels."""

@@ -1,0 +1,1 @@
+"""Learn the readings model, night by night and pooled."""

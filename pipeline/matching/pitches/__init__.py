@@ -1,0 +1,1 @@
+"""Group matched sightings into pitches, and shape the result tables."""

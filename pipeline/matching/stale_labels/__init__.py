@@ -1,0 +1,1 @@
+"""Find runs of pitches that carry another pitcher's label."""

@@ -1,0 +1,1 @@
+"""Schedule, retry, limit and report a run."""

@@ -1,0 +1,1 @@
+"""Flight of a pitch, frames and units."""

@@ -1,0 +1,1 @@
+"""Reconcile matched sightings into pitches, sessions and outings."""

@@ -1,0 +1,1 @@
+"""Resolve labels to players."""

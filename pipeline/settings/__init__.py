@@ -1,0 +1,1 @@
+"""ledger.toml, source profiles, roster and decisions as typed settings."""

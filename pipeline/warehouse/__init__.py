@@ -1,0 +1,1 @@
+"""Load, publish, query and share the warehouse; keep its versions, lock and run log."""
