@@ -18,6 +18,7 @@ from pipeline.errors import PitchledgerError
 from pipeline.settings.ledger import Notify, read_notify
 from pipeline.settings.problems import SettingsProblems
 from pipeline.warehouse.lock import RunInProgressError
+from pipeline.words import pluralize
 
 if TYPE_CHECKING:
     from pipeline.reports.attention import Kind, Need
@@ -81,7 +82,7 @@ def tell_of_failure(folder: Path, fault: BaseException) -> str | None:
 
 def story_of_run(notify: Notify, *, published: bool, also: Sequence[str] = ()) -> Story:
     """The morning summary, short: what needs a person, last night, what came."""
-    from pipeline.reports.attention import count_of, find_needs
+    from pipeline.reports.attention import find_needs
     from pipeline.reports.summary import read_facts
 
     needs = find_needs(notify.output)
@@ -89,7 +90,7 @@ def story_of_run(notify: Notify, *, published: bool, also: Sequence[str] = ()) -
     waiting = [*also, *_sentences(needs)]
     many = len(also) + len(needs)
     news = "a new version is published" if published else "nothing new came"
-    wait = f"{count_of(many, 'thing needs', 'things need')} a person" if many else "nothing needs a person"
+    wait = f"{pluralize(many, 'thing needs', 'things need')} a person" if many else "nothing needs a person"
     lines = [
         *([f"What needs a person ({many}):", *(f"- {line}" for line in waiting[:MOST_TOLD])] if waiting else []),
         *([f"- and {len(waiting) - MOST_TOLD} more"] if len(waiting) > MOST_TOLD else []),
@@ -114,12 +115,10 @@ def _counted(kind: "Kind", number: int) -> str:
 
 
 def _what_came(facts: dict[str, Any], *, published: bool) -> list[str]:
-    from pipeline.reports.attention import count_of
-
     version, _, _ = facts["run"]
     nights = [
         f"Last night {day}: {occasion or 'occasion unknown'} at {station or 'an unknown station'}, "
-        f"{count_of(pitches, 'pitch', 'pitches')}, {count_of(pitchers, 'pitcher')}."
+        f"{pluralize(pitches, 'pitch')}, {pluralize(pitchers, 'pitcher')}."
         for day, occasion, station, pitches, pitchers in facts["last_night"]
     ]
     lost = facts["unexplained"]

@@ -16,6 +16,7 @@ from pipeline.exports.duplicates import COPIED, STARTS_ANEW
 from pipeline.players.names import person_key
 from pipeline.warehouse.publish import ONE_A_FILE, reading_published
 from pipeline.warehouse.run_log import read_attempts
+from pipeline.words import pluralize
 from schemas.metrics import METRICS
 
 # the clocks of two trackers that differ by more than this are said to be off (minutes do happen: a person sets them by hand)
@@ -91,7 +92,7 @@ def _exports_gone(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "gone",
-            f"{tracker}: {count_of(files, 'export')} no longer in the inbox since {since}, first {name}; their rows stay",
+            f"{tracker}: {pluralize(files, 'export')} no longer in the inbox since {since}, first {name}; their rows stay",
             f"put them back, or decisions.csv: {decision_line('drop_export', name, '', tracker)} (* stands for any name)",
         )
         for tracker, files, name, since in _rows(con, sql)
@@ -119,7 +120,7 @@ def _deliveries(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "delivery",
-            f"{tracker}: {words[verdict].format(count_of(nights, 'night'), last)}",
+            f"{tracker}: {words[verdict].format(pluralize(nights, 'night'), last)}",
             "see whether the device, the sync or the share stands still",
         )
         for tracker, verdict, nights, last, _ in _rows(con, sql)
@@ -154,7 +155,7 @@ def _rows_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "row",
-            f"{tracker}: {count_of(rows, 'row')} in quarantine, most often: {reason}",
+            f"{tracker}: {pluralize(rows, 'row')} in quarantine, most often: {reason}",
             f"see warehouse/quarantine/{tracker}.csv",
         )
         for tracker, rows, reason in _rows(con, sql)
@@ -175,7 +176,7 @@ def _values_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "value",
-            f"{tracker}: {what} left out on {lost} of {count_of(rows, 'row')}, most often: {reason}",
+            f"{tracker}: {what} left out on {lost} of {pluralize(rows, 'row')}, most often: {reason}",
             fix or "look at the profile",
         )
         for tracker, what, lost, rows, reason, fix in _rows(con, sql)
@@ -190,7 +191,7 @@ def _columns_missing(con: duckdb.DuckDBPyConnection) -> list[Need]:
         where level = 'value' and file_row is null and coalesce(baseball_day_last, modified_at::date) >= {SINCE}
         group by tracker, quarantine.reason order by tracker, quarantine.reason"""
     return [
-        Need("value", f"{tracker}: {reason} ({count_of(files, 'file')})", fix or "look at the profile")
+        Need("value", f"{tracker}: {reason} ({pluralize(files, 'file')})", fix or "look at the profile")
         for tracker, reason, fix, files in _rows(con, sql)
     ]
 
@@ -217,7 +218,7 @@ def _unlike(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "unlike",
-            f"{' and '.join(trackers.split(','))}: {metric_words(metric)} of {far} of {count_of(both, 'pitch', 'pitches')} is more than "
+            f"{' and '.join(trackers.split(','))}: {metric_words(metric)} of {far} of {pluralize(both, 'pitch')} is more than "
             f"{amount_words(metric, most)} apart, {amount_words(metric, middle)} in the middle",
             "see unit, sign and plane of the column in their profiles; of some rows only: the device's own setting on that day",
         )
@@ -248,7 +249,7 @@ def _copies(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "copy",
-            f"{tracker}/{name}: {count_of(rows, 'row')} of {day} stand in another export with other ids, reading by reading; they count once",
+            f"{tracker}/{name}: {pluralize(rows, 'row')} of {day} stand in another export with other ids, reading by reading; they count once",
             f"if it is a copy, take it out of the inbox, and decisions.csv: {decision_line('drop_export', name, '', tracker)}",
         )
         for tracker, name, rows, day in _rows(con, sql)
@@ -310,7 +311,7 @@ def _names(con: duckdb.DuckDBPyConnection) -> list[Need]:
 
 def _name_words(name: OpenName) -> tuple[str, str]:
     """What is the matter with a label, and what settles it."""
-    where = f"({name.trackers}, {count_of(name.rows, 'row')})"
+    where = f"({name.trackers}, {pluralize(name.rows, 'row')})"
     proposed = f"{name.proposal} {name.proposed_name or ''}".strip()
     if name.how == "tracker_id":
         sentence = f"'{name.label}' {where} has the number of {name.player_id} and the name of {proposed}; taken for {name.player_id}"
@@ -350,7 +351,7 @@ def _doubtful(con: duckdb.DuckDBPyConnection) -> list[Need]:
     ((pitches, days),) = _rows(con, "select count(*), count(distinct baseball_day) from pitches where doubtful")
     if not pitches:
         return []
-    sentence = f"{count_of(pitches, 'pitch', 'pitches')} on {count_of(days, 'day')} are matched with doubt"
+    sentence = f"{pluralize(pitches, 'pitch')} on {pluralize(days, 'day')} are matched with doubt"
     remedy = "pitchledger review shows each with the lines of decisions.csv that settle it; pitchledger explain for one"
     return [Need("doubtful", sentence, remedy)]
 
@@ -362,7 +363,7 @@ def _ahead(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "clock",
-            f"{tracker}: {count_of(rows, 'pitch', 'pitches')} dated after the run, up to {day}",
+            f"{tracker}: {pluralize(rows, 'pitch')} dated after the run, up to {day}",
             "set its clock; look at [time] formats in the profile; then export again",
         )
         for tracker, rows, day in _rows(con, sql)
@@ -376,7 +377,7 @@ def _clocks(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "clock",
-            f"{tracker}: clock off on {count_of(days, 'day')}, last on {day}: {verdict}",
+            f"{tracker}: clock off on {pluralize(days, 'day')}, last on {day}: {verdict}",
             "set it; pitches are matched all the same",
         )
         for tracker, day, verdict, days in _rows(con, sql)
@@ -397,7 +398,7 @@ def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "stale label",
-            f"{tracker}: {count_of(pitches, 'pitch', 'pitches')} labelled '{label}' in {name} look like {proposed}'s (probability {probability:.2f})",
+            f"{tracker}: {pluralize(pitches, 'pitch')} labelled '{label}' in {name} look like {proposed}'s (probability {probability:.2f})",
             f"pitchledger review --kind labels shows it with what settles it; {MEANWHILE}",
         )
         for tracker, label, proposed, pitches, name, probability in _rows(con, sql)
@@ -411,16 +412,11 @@ def _labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
     return [
         Need(
             "label",
-            f"{tracker}: words not known for {field}: {words} ({count_of(rows, 'row')})",
+            f"{tracker}: words not known for {field}: {words} ({pluralize(rows, 'row')})",
             f"add them to [labels.{field}] words in the profile",
         )
         for tracker, field, words, rows in _rows(con, sql)
     ]
-
-
-def count_of(number: int, one: str, many: str | None = None) -> str:
-    """A number with its noun: "1 pitch", "1,204 pitches"."""
-    return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
 _LOOKS: Sequence[Callable[[duckdb.DuckDBPyConnection], list[Need]]] = (

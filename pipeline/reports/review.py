@@ -13,9 +13,10 @@ from rich.padding import Padding
 
 from pipeline.matching.explain import explain_double, explain_pair
 from pipeline.players.names import person_key
-from pipeline.reports.attention import MEANWHILE, OpenName, count_of, decision_line, open_names
+from pipeline.reports.attention import MEANWHILE, OpenName, decision_line, open_names
 from pipeline.reports.printing import harmless
 from pipeline.warehouse.publish import ONE_A_FILE, reading_published
+from pipeline.words import pluralize
 
 MOST = 20
 KINDS = ("matches", "names", "labels")
@@ -158,7 +159,7 @@ def _last_nights(con: duckdb.DuckDBPyConnection) -> dict[str, date]:
 
 def _number(name: OpenName) -> tuple[str, tuple[str, ...], tuple[Answer, ...]]:
     """A device's number without a name: only the roster says whose it is."""
-    question = f"whose number is '{name.label}' ({name.trackers}, {count_of(name.rows, 'row')})?"
+    question = f"whose number is '{name.label}' ({name.trackers}, {pluralize(name.rows, 'row')})?"
     held = "; ".join(f"{tracker}:{name.label}" for tracker in name.trackers.split(", "))
     return (
         question,
@@ -169,7 +170,7 @@ def _number(name: OpenName) -> tuple[str, tuple[str, ...], tuple[Answer, ...]]:
 
 def _name(name: OpenName, players: dict[str, str], today: date) -> tuple[str, tuple[str, ...], tuple[Answer, ...]]:
     """Who is that? With a line for each player that is proposed, and one for a person of no roster."""
-    question = f"who is '{name.label}' ({name.trackers}, {count_of(name.rows, 'row')})?"
+    question = f"who is '{name.label}' ({name.trackers}, {pluralize(name.rows, 'row')})?"
     proposed = name.proposal.split(" or ") if name.proposal else []
     if name.how == "tracker_id":
         why = f"the device's number is that of {_told(name.player_id, players)}, who is taken; the name is like {_told(name.proposal, players)}"
@@ -225,7 +226,7 @@ def _labels(con: duckdb.DuckDBPyConnection, today: date) -> Iterator[Item]:
     )
     players = {player for (player,) in con.execute("select player_id from players").fetchall()}
     for run in rows:
-        question = f"{run['tracker']}: are the {count_of(run['pitches'], 'pitch', 'pitches')} labelled '{run['label']}' in {run['file_name']} {run['proposed_label']}'s?"
+        question = f"{run['tracker']}: are the {pluralize(run['pitches'], 'pitch')} labelled '{run['label']}' in {run['file_name']} {run['proposed_label']}'s?"
         why = f"another tracker says {run['proposed_label']} ({run['proposed_player_id'] or 'not settled who that is'}), and labels and readings together are for it, probability {run['probability']:.2f}; from {run['first_sighting_id']} to {run['last_sighting_id']} (each of them: label_runs.sighting_ids)"
         yes = _thrower("yes, they are his", run, run["proposed_player_id"], players, today)
         no = _thrower("no, they are as labelled", run, run["player_id"], players, today)

@@ -7,9 +7,10 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.reports.attention import LAST_NIGHT, Need, count_of, find_needs, first_of_each
+from pipeline.reports.attention import LAST_NIGHT, Need, find_needs, first_of_each
 from pipeline.reports.printing import harmless, make_table
 from pipeline.warehouse.publish import reading_published
+from pipeline.words import pluralize
 
 COUNTS = ("files", "rows", "sightings", "repeats", "no pitch", "quarantined")
 # so many of a kind: the summary is read on one screen, `status` tells all
@@ -59,9 +60,7 @@ def print_counts(facts: dict[str, Any], out: Console) -> None:
     for day, occasion, station, pitches, pitchers in facts["last_night"]:
         where = f"{occasion or 'occasion unknown'} at {station or 'an unknown station'}"
         out.print(
-            harmless(
-                f"Last night {day}: {where}, {count_of(pitches, 'pitch', 'pitches')}, {count_of(pitchers, 'pitcher')}."
-            )
+            harmless(f"Last night {day}: {where}, {pluralize(pitches, 'pitch')}, {pluralize(pitchers, 'pitcher')}.")
         )
 
 
