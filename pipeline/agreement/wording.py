@@ -16,11 +16,8 @@ UNLIKE = 10
 
 
 def metric_words(metric: str) -> str:
-    """`release_speed_mph` as "release speed": the unit stands with the number."""
-    unit = metric.rsplit("_", 1)[-1]
-    return (metric.removesuffix(f"_{unit}") if unit in {"mph", "rpm", "deg", "in", "ft", "s"} else metric).replace(
-        "_", " "
-    )
+    """Return the words for a metric: "release speed" for `release_speed_mph`."""
+    return METRICS[metric].words
 
 
 def unit_words(metric: str) -> str:

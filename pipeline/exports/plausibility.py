@@ -55,7 +55,7 @@ def _beyond(sightings: pl.DataFrame, name: str, low: float, high: float) -> pl.D
     """The readings of one column that lie beyond `low`..`high` or are no number, a line each."""
     value = pl.col(name).cast(pl.Float64)
     unit = METRICS[name].unit if name in METRICS else ""
-    words = name.removesuffix(f"_{unit}").replace("_", " ")
+    words = METRICS[name].words if name in METRICS else name.replace("_", " ")
     said = pl.format(f"{words} {{}}{f' {unit}' if unit not in ('', 'ratio') else ''} is ", value.round(4))
     return sightings.filter(value.is_not_null() & ~value.is_between(low, high)).select(
         "sighting_id",

@@ -5,30 +5,10 @@ from collections.abc import Iterable, Mapping
 import polars as pl
 
 from pipeline.matching.clocks.report import duration
+from schemas.metrics import METRICS
 
 # a log-likelihood ratio as people would say it: odds of about 3, 20, 1000 to 1
 _LITTLE, _CLEAR, _STRONG = 1.0, 3.0, 7.0
-_NAMES = {
-    "release_speed_mph": "release speed",
-    "plate_speed_mph": "speed at the plate",
-    "spin_rate_rpm": "spin rate",
-    "spin_efficiency": "spin efficiency",
-    "spin_axis_deg": "spin axis",
-    "induced_vertical_break_in": "vertical break",
-    "horizontal_break_in": "horizontal break",
-    "release_height_ft": "release height",
-    "release_side_ft": "release side",
-    "extension_ft": "extension",
-    "plate_height_ft": "height at the plate",
-    "plate_side_ft": "side at the plate",
-    "vertical_approach_deg": "vertical approach angle",
-    "horizontal_approach_deg": "horizontal approach angle",
-    "flight_time_s": "flight time",
-    "exit_velocity_mph": "exit velocity",
-    "launch_angle_deg": "launch angle",
-    "spray_angle_deg": "spray angle",
-    "carry_distance_ft": "carry",
-}
 
 
 def explain_pairs(pairs: pl.DataFrame, names: Mapping[str, str] | None = None) -> list[str]:
@@ -91,8 +71,8 @@ def _reading_words(row: Mapping[str, object]) -> list[str]:
     if row["reading_evidence"] is None or not row["what"]:
         return []
     parts = [part.rsplit(" ", 1) for part in str(row["what"]).split("; ")]
-    speaking = [_NAMES.get(metric, metric) for metric, say in parts if float(say) > 0]
-    against = [_NAMES.get(metric, metric) for metric, say in parts if float(say) < 0]
+    speaking = [METRICS[metric].words for metric, say in parts if float(say) > 0]
+    against = [METRICS[metric].words for metric, say in parts if float(say) < 0]
     loudest = [f"alike: {_listed(speaking)}"] if speaking else []
     loudest += [f"unlike: {_listed(against)}"] if against else []
     return [
