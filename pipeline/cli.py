@@ -277,7 +277,7 @@ def query(workspace: Path | None, sql: str, form: str, output: Path | None, limi
 
     sql/README.md lists every table, view and column.
     """
-    from pipeline.warehouse.publish import run_query
+    from pipeline.warehouse.query import run_query
 
     shown = MOST_ROWS if form == "table" and output is None and limit is None else limit
     folder = _output(workspace)
@@ -373,7 +373,7 @@ def agreement(workspace: Path | None, output: Path | None) -> None:
     pitchledger report agreement -o agreement.html
     """
     from pipeline.reports.agreement_page import PAGE_TABLES, write_agreement_page
-    from pipeline.warehouse.publish import run_query
+    from pipeline.warehouse.query import run_query
 
     folder = _output(workspace)
     tables = {name: run_query(folder, f"from {name}") for name in PAGE_TABLES}
@@ -463,13 +463,13 @@ def _run_alone(folder: Path, *, rebuild: bool) -> "NightReport":
     from pipeline.operations.watchdog import at_most
     from pipeline.reports.printing import console
     from pipeline.reports.summary import print_summary
-    from pipeline.warehouse.lock import alone
-    from pipeline.warehouse.publish import removing_retired
+    from pipeline.warehouse.lock import run_lock
+    from pipeline.warehouse.versions import deleting_pruned
 
     ledger = _ledger(folder)
-    with alone(ledger.output), at_most(ledger):
+    with run_lock(ledger.output), at_most(ledger):
         report = _run_or_fail(ledger, rebuild=rebuild)
-    with removing_retired(ledger.output):
+    with deleting_pruned(ledger.output):
         if not report.published:
             click.echo(
                 f"Nothing is new: {report.files_known} exports, all of them known; version {report.version} stands."
@@ -503,14 +503,14 @@ def _nights(nights: Sequence[date]) -> str:
 
 def _restore(folder: Path, version: str) -> None:
     from pipeline.night import restore
-    from pipeline.warehouse.lock import alone
-    from pipeline.warehouse.publish import versions
+    from pipeline.warehouse.lock import run_lock
+    from pipeline.warehouse.versions import list_versions
 
     ledger = _ledger(folder)
-    kept = versions(ledger.output)
+    kept = list_versions(ledger.output)
     if version not in kept:
         raise click.UsageError(f"no version {version} is kept; there are: {', '.join(kept) or 'none'}")
-    with alone(ledger.output):
+    with run_lock(ledger.output):
         restore(ledger, version)
     click.echo(f"Readers see version {version} again. The next run goes on from it: what came since will be new to it.")
 
@@ -607,9 +607,9 @@ def _flat(answer: "pl.DataFrame") -> "pl.DataFrame":
 def _write_answer(answer: "pl.DataFrame", form: str, output: Path | None) -> None:
     target: Any = sys.stdout.buffer if output is None else output
     if form == "csv":
-        from pipeline.warehouse.publish import without_formulas
+        from pipeline.warehouse.quarantine_csv import escape_formulas
 
-        without_formulas(_flat(answer)).write_csv(target)
+        escape_formulas(_flat(answer)).write_csv(target)
     elif form == "json":
         answer.write_json(target)
     else:

@@ -1,4 +1,4 @@
-"""What outlasts a power cut: bytes and names that are on the disk when a function returns. Outputs are for owner and group only."""
+"""Durable file operations: data and directory entries are fsynced before a function returns. Outputs are for owner and group only."""
 
 import contextlib
 import errno
@@ -7,22 +7,23 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
-# the owner writes, the group reads, nobody else does either: exports and tables hold people's names
+# Owner writes, group reads, others get nothing: exports and tables hold people's names.
 PRIVATE_UMASK = 0o027
 
 
 @contextlib.contextmanager
 def private_files() -> Iterator[None]:
-    """What is made meanwhile is for owner and group."""
-    before = os.umask(PRIVATE_UMASK)
+    """Give files and folders created in this block to owner and group only."""
+    previous_umask = os.umask(PRIVATE_UMASK)
     try:
         yield
     finally:
-        os.umask(before)
+        os.umask(previous_umask)
 
 
-def sync_file(path: Path) -> None:
-    """The file's bytes on the disk. One that may only be read can be settled too; Windows alone wants to write for it."""
+def fsync_file(path: Path) -> None:
+    """Flush a file's bytes to the disk. A read-only file works too."""
+    # Windows alone needs write access for an fsync.
     handle = os.open(path, os.O_RDONLY if os.name == "posix" else os.O_RDWR)
     try:
         os.fsync(handle)
@@ -30,8 +31,8 @@ def sync_file(path: Path) -> None:
         os.close(handle)
 
 
-def sync_folder(folder: Path) -> None:
-    """A folder's names on the disk; systems other than POSIX, and some shares, have no such call."""
+def fsync_folder(folder: Path) -> None:
+    """Flush a folder's directory entries to the disk, where the system has such a call (POSIX, except some network drives)."""
     if os.name != "posix":
         return
     handle = os.open(folder, os.O_RDONLY)
@@ -45,16 +46,16 @@ def sync_folder(folder: Path) -> None:
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder, for owner and group, and those above it that are missing; their names are on the disk then."""
+    """Create a folder and its missing parents, for owner and group, and fsync their directory entries."""
     missing = [path for path in (folder, *folder.parents) if not path.is_dir()]
     with private_files():
         folder.mkdir(parents=True, exist_ok=True)
     for path in missing:
-        sync_folder(path.parent)
+        fsync_folder(path.parent)
 
 
 def link_or_copy(source: Path, target: Path) -> None:
-    """One more name for a file that nobody ever changes; a copy where the disk knows no such thing."""
+    """Hard-link a file that never changes; copy it where the disk has no hard links."""
     target.parent.mkdir(parents=True, exist_ok=True)
     try:
         target.hardlink_to(source)
@@ -62,20 +63,20 @@ def link_or_copy(source: Path, target: Path) -> None:
         shutil.copyfile(source, target)
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file aside and give it its name in one step: at no time is there half of it under that name."""
-    aside = path.with_name(f".{path.name}.new")
-    with private_files(), aside.open("wb") as file:
+def write_atomically(path: Path, content: bytes) -> None:
+    """Write a temporary file, fsync it, then rename it to `path`: a reader never sees half of it."""
+    temporary = path.with_name(f".{path.name}.new")
+    with private_files(), temporary.open("wb") as file:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
-    aside.replace(path)
-    sync_folder(path.parent)
+    temporary.replace(path)
+    fsync_folder(path.parent)
 
 
 @contextlib.contextmanager
-def disk_of_polars() -> Iterator[None]:
-    """What the disk refuses to polars as an OSError; polars tells some of it as a fault of the file's form."""
+def polars_disk_errors() -> Iterator[None]:
+    """Raise OSError for disk errors that polars reports as a ComputeError."""
     import polars as pl
 
     try:

@@ -38,17 +38,9 @@ from pipeline.pitches.reconcile import Reconciled, nights_valued_anew, reconcile
 from pipeline.players.identify import name_matches_of, players_of
 from pipeline.settings.ledger import Ledger
 from pipeline.settings.people import named_sightings
-from pipeline.warehouse.publish import (
-    Standing,
-    copied_ahead,
-    current_version,
-    point_to,
-    publish,
-    tidy,
-    version_folder,
-    versions,
-)
+from pipeline.warehouse.publish import Base, prefetch_database, publish
 from pipeline.warehouse.run_log import Outcome, record_attempt, record_begin
+from pipeline.warehouse.versions import Version, current_version, list_versions, point_to, recover
 from schemas.contract import conform
 from schemas.tables import TABLES
 
@@ -112,14 +104,18 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
     unchanged = None if plan.everything else memory
     with (
         reading_ahead(unchanged) as before,
-        copied_ahead(ledger.output, None if before is None else before.version) as database,
+        prefetch_database(ledger.output, "" if before is None else before.version) as database,
     ):
         ready = prepare(ledger, plan, before, tell)
         night = work_through(ledger, plan, ready, before, started_at, tell)
         version = _next_version(started_at, ledger)
         night.tables["runs"] = _runs(memory, _run_row(version, started_at, plan, night, before))
         tell("publish", 0, 1)
-        standing = None if before is None or database is None else Standing(before.version, night.nights, database)
+        standing = (
+            None
+            if before is None or database is None
+            else Base(Version(ledger.output, before.version), night.nights, database)
+        )
         remember = lambda folder: write_memory(night.memory, plan.settings, folder, before, ready.nights)  # noqa: E731 -- a name for what it is
         publish(night.tables, ledger.output, version, ledger.keep_versions, standing, remember)
     _clear_archive(ledger)
@@ -160,8 +156,8 @@ def _clear_up(ledger: Ledger) -> None:
 
     The very first run may have left a version that no reader sees yet.
     """
-    if versions(ledger.output):
-        tidy(ledger.output, ledger.keep_versions)
+    if list_versions(ledger.output):
+        recover(ledger.output, ledger.keep_versions)
         _clear_archive(ledger)
 
 
@@ -472,7 +468,7 @@ def _all_set_aside(old: pl.DataFrame | None, new: pl.DataFrame, plan: Plan, nigh
 def _next_version(started_at: datetime, ledger: Ledger) -> str:
     """The run's time as a name that sorts; a second run within one second gets the next free one."""
     version = started_at.strftime("%Y%m%dT%H%M%SZ")
-    taken = set(versions(ledger.output))
+    taken = set(list_versions(ledger.output))
     number = 1
     while (version if number == 1 else f"{version}-{number}") in taken:
         number += 1
@@ -531,8 +527,8 @@ def _clear_archive(ledger: Ledger) -> None:
 def _hashes_of_versions(ledger: Ledger) -> set[str]:
     """Of all exports that a kept version was made of."""
     hashes: set[str] = set()
-    for version in versions(ledger.output):
-        files = sorted((version_folder(ledger.output, version) / "parquet" / "files").rglob("*.parquet"))
+    for version in list_versions(ledger.output):
+        files = sorted((Version(ledger.output, version).folder / "parquet" / "files").rglob("*.parquet"))
         hashes |= set(pl.read_parquet(files, columns=["sha256"]).get_column("sha256").to_list()) if files else set()
     return hashes
 

@@ -4,6 +4,10 @@ import polars as pl
 
 from schemas.contract import UTC_TIME, Column, Contract, required
 
+# Version of the published tables: raise it when a table or column is renamed or removed, or changes its meaning (CHANGELOG says how).
+# 2: pitch_result, plate_appearance_result and exit_velocity_mph replaced the column names of 1.
+SCHEMA_VERSION = 2
+
 RUNS = Contract(
     "runs",
     "one run of the tool",
@@ -46,5 +50,11 @@ WAREHOUSE_VERSION = Contract(
     (
         required("version", pl.String, "the version, as in versions/<version> and manifest.json"),
         required("program_version", pl.String, "version of pitchledger that made it"),
+        required(
+            "schema_version",
+            pl.UInt32,
+            "version of the tables: it rises when a table or column is renamed, removed or redefined",
+        ),
+        required("published_at", UTC_TIME, "when it was published", "UTC"),
     ),
 )

@@ -137,7 +137,8 @@ def _import_all() -> None:
     """Whatever a run imports, so that forks don't; no work of polars, whose threads no fork takes along."""
     import importlib
 
-    for name in ("night", "cli", "alone", "notifying", "reports.summary", "reports.printing", "sources.readers.excel"):
+    names = "night cli warehouse.lock operations.notify reports.summary reports.printing exports.readers.excel"
+    for name in names.split():
         importlib.import_module(f"pipeline.{name}")
     for name in ("filelock", "pandera.polars", "pyarrow", "pyarrow.parquet", "pint", "scipy.stats", "rich.console"):
         importlib.import_module(name)
@@ -225,8 +226,8 @@ def _by_command(words: list[str]) -> int:
 def _by_function(order: Order) -> int:
     from pipeline.night import run_and_record
     from pipeline.settings.ledger import load_ledger
-    from pipeline.warehouse.lock import alone
-    from pipeline.warehouse.publish import remove_retired
+    from pipeline.warehouse.lock import run_lock
+    from pipeline.warehouse.versions import delete_pruned
 
     within, at, when, count = order.die or ("", "", "", 0)
     told: list[str] = []
@@ -238,9 +239,9 @@ def _by_function(order: Order) -> int:
                 os.kill(os.getpid(), signal.SIGKILL)
 
     ledger = load_ledger(Path(order.workspace))
-    with alone(ledger.output), _watched(within, at, when, count):
+    with run_lock(ledger.output), _watched(within, at, when, count):
         run_and_record(ledger, rebuild=order.rebuild, progress=progress)
-        remove_retired(ledger.output)
+        delete_pruned(ledger.output)
     return 0
 
 

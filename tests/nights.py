@@ -9,7 +9,8 @@ import polars as pl
 
 from pipeline.night import NightReport, run_night
 from pipeline.settings.ledger import load_ledger
-from pipeline.warehouse.publish import current_version, published_tables, remove_retired, version_folder
+from pipeline.warehouse.query import published_tables
+from pipeline.warehouse.versions import Version, current_version, delete_pruned
 from schemas.tables import TABLES
 from tests.conftest import PROJECT
 
@@ -43,7 +44,7 @@ def deliver(workspace: Path, paths: Iterable[Path], written_at: int = 1_700_000_
 def night(workspace: Path, *, rebuild: bool = False) -> NightReport:
     ledger = load_ledger(workspace)
     report = run_night(ledger, rebuild=rebuild, progress=lambda *_: None)
-    remove_retired(ledger.output)
+    delete_pruned(ledger.output)
     return report
 
 
@@ -84,4 +85,4 @@ def fresh(workspace: Path, folder: Path) -> dict[str, pl.DataFrame]:
 
 def memory_folder(workspace: Path) -> Path:
     version = current_version(workspace / "warehouse")
-    return version_folder(workspace / "warehouse", str(version)) / "memory"
+    return Version(workspace / "warehouse", str(version)).folder / "memory"

@@ -9,7 +9,7 @@ from polars.testing import assert_frame_equal
 
 from pipeline.agreement.device_setup.corrections import Correction, apply_corrections, uncorrected
 from pipeline.settings.ledger import CorrectionTable
-from pipeline.warehouse.publish import run_query
+from pipeline.warehouse.query import run_query
 from schemas.metrics import METRICS, TRAJECTORY
 from tests.conftest import PROJECT, command
 

@@ -20,7 +20,7 @@ from rich.console import Console
 from pipeline.cli import cli
 from pipeline.reports.attention import Need, decision_line, first_of_each
 from pipeline.reports.printing import in_full, print_rows
-from pipeline.warehouse.publish import run_query
+from pipeline.warehouse.query import run_query
 from tests.conftest import PITCHLEDGER, command
 
 COMMANDS = ("check", "demo", "draft", "explain", "init", "query", "review", "run", "status")

@@ -29,8 +29,9 @@ import polars as pl
 import pytest
 
 from pipeline.exports.archive import ARCHIVE, kept_export
-from pipeline.warehouse.lock import alone
-from pipeline.warehouse.publish import LINKED, current_version, open_published, version_folder, versions
+from pipeline.warehouse.lock import run_lock
+from pipeline.warehouse.query import open_published
+from pipeline.warehouse.versions import LINKED, Version, current_version, list_versions
 from tests.killed_run import FAIL_FROM, FAIL_ONCE, Deed, Ended, Nursery, Order
 from tests.nights import comparable, deliver, demo_exports, differences, empty_workspace, fresh, night
 
@@ -147,13 +148,13 @@ def seen_by_readers(workspace: Path) -> str | None:
 def assert_recovers(workspace: Path, stage: Stage) -> None:
     """An ordinary run ends with a clean run's tables, and leaves nothing of what went before."""
     output = workspace / "warehouse"
-    with alone(output):
+    with run_lock(output):
         night(workspace)
     assert seen_by_readers(workspace) is not None
     assert differences(comparable(workspace), stage.tables) == {}
     left = [path.relative_to(output).as_posix() for path in output.rglob("*") if _is_half_done(path)]
     assert left == []
-    assert len(versions(output)) <= KEPT
+    assert len(list_versions(output)) <= KEPT
     assert {path.stem for path in (output / ARCHIVE).glob("*/*")} == _hashes(output)
     assert [sha256 for sha256 in _hashes(output) if kept_export(output, sha256) is None] == []
 
@@ -165,7 +166,9 @@ def _is_half_done(path: Path) -> bool:
 
 def _hashes(output: Path) -> set[str]:
     """Of all exports that the kept versions are made of."""
-    parts = [version_folder(output, version) / "parquet" / "files" / "files.parquet" for version in versions(output)]
+    parts = [
+        Version(output, version).folder / "parquet" / "files" / "files.parquet" for version in list_versions(output)
+    ]
     return set(pl.concat(pl.read_parquet(part, columns=["sha256"]) for part in parts).get_column("sha256").to_list())
 
 
@@ -249,31 +252,31 @@ BEFORE = [
     ("", "keep_export", "end", 2),
     *(("", f"progress:{step}", when, 1) for step in ("read", "match", "agree") for when in ("begin", "end")),
     ("", "progress:publish", "begin", 1),
-    ("renew_warehouse", "_of_nights", "end", 9),  # in the transaction
-    ("renew_warehouse", "_load", "end", 1),
-    ("renew_warehouse", "check_laws", "end", 1),
-    ("", "renew_warehouse", "end", 1),
-    ("_write_version", "_write_parquet", "end", 5),
+    ("update_warehouse", "_of_nights", "end", 9),  # in the transaction
+    ("update_warehouse", "_load", "end", 1),
+    ("update_warehouse", "check_laws", "end", 1),
+    ("", "update_warehouse", "end", 1),
+    ("_write_version", "write_table_files", "end", 5),
     ("write_memory", "write_parquet", "end", 3),
     ("", "write_memory", "end", 1),
     ("", "_manifest", "end", 1),
-    ("", "_settle", "end", 1),
+    ("", "_make_durable", "end", 1),
     ("", "_write_version", "end", 1),  # whole, and nobody sees it
     ("point_to", "symlink_to", "end", 1),  # the link is made aside
 ]
 AFTER = [
     ("", "_point_by_links", "end", 1),
     ("", "point_to", "end", 1),
-    ("_remove_old", "replace", "end", 1),  # an old version out of sight
-    ("", "_remove_old", "end", 1),
+    ("prune_versions", "replace", "end", 1),  # an old version out of sight
+    ("", "prune_versions", "end", 1),
     ("clear_archive", "unlink", "end", 1),
     ("", "clear_archive", "end", 1),
     ("", "progress:publish", "end", 1),
     ("record_attempt", "fsync", "end", 1),
     ("", "record_attempt", "end", 1),
-    ("remove_retired", "rmtree", "begin", 1),
-    ("remove_retired", "unlink", "end", 9),  # an old version half removed
-    ("", "remove_retired", "end", 1),
+    ("delete_pruned", "rmtree", "begin", 1),
+    ("delete_pruned", "unlink", "end", 9),  # an old version half removed
+    ("", "delete_pruned", "end", 1),
 ]
 # its version stands, whole, and the link that turns the readers to it does not
 UNSEEN = [("", "_write_version", "end", 1), ("point_to", "symlink_to", "end", 1), ("point_to", "symlink_to", "end", 5)]

@@ -8,7 +8,8 @@ import pytest
 
 from pipeline.reports.attention import find_needs
 from pipeline.reports.status import VERDICTS, read_status
-from pipeline.warehouse.publish import open_published, publish
+from pipeline.warehouse.publish import publish
+from pipeline.warehouse.query import open_published
 from pipeline.warehouse.run_log import record_attempt
 from schemas.contract import conform
 from schemas.tables import TABLES

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.warehouse.publish import run_query
+from pipeline.warehouse.query import run_query
 from tests.conftest import PROJECT, command
 
 TRUTH = PROJECT / "demo_inputs" / "truth"

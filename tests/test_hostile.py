@@ -33,7 +33,7 @@ from pipeline.exports.mapping.rows import Mapped, map_export
 from pipeline.exports.readers import RawExport, UnreadableExport, read_export
 from pipeline.settings.definitions import columns
 from pipeline.settings.ledger import load_ledger
-from pipeline.warehouse.publish import run_query
+from pipeline.warehouse.query import run_query
 from tests.conftest import command
 from tests.exports import check_law_1, mapped, profile_of
 from tests.hostile import PROJECT, Original, bomb, book, originals, spoilt

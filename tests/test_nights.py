@@ -17,8 +17,8 @@ from pipeline.exports.duplicates import COPIED
 from pipeline.night import dry_run, restore, run_and_record
 from pipeline.reports.attention import find_needs
 from pipeline.settings.ledger import load_ledger
-from pipeline.warehouse.publish import current_version, versions
 from pipeline.warehouse.run_log import read_attempts
+from pipeline.warehouse.versions import current_version, list_versions
 from tests.conftest import command
 from tests.nights import (
     DEMO,
@@ -512,7 +512,7 @@ def test_a_version_that_is_put_back_is_what_readers_see_and_the_next_run_goes_on
     assert refused.returncode == 2 and first in refused.stderr
     assert night(workspace).published
     assert differences(comparable(workspace), after) == {}
-    assert len(versions(workspace / "warehouse")) == 3
+    assert len(list_versions(workspace / "warehouse")) == 3
 
 
 def test_every_run_leaves_a_line_on_what_became_of_it(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -19,7 +19,7 @@ from pipeline.operations.notify import Story, story_of_run, tell_of_failure, tel
 from pipeline.reports.attention import Kind
 from pipeline.settings.ledger import load_ledger, read_notify
 from pipeline.settings.problems import SettingsProblems
-from pipeline.warehouse.publish import run_query
+from pipeline.warehouse.query import run_query
 from tests.conftest import command
 
 VARIABLE = "PITCHLEDGER_TEST_URLS"

@@ -10,7 +10,7 @@ import stat
 import subprocess
 import sys
 import time
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import duckdb
@@ -18,25 +18,24 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
+import pipeline
 from pipeline.errors import PitchledgerError
-from pipeline.warehouse import publish as publishing
+from pipeline.warehouse import versions
 from pipeline.warehouse.database import LawBrokenError, finish_tables
-from pipeline.warehouse.publish import (
+from pipeline.warehouse.publish import Base, prefetch_database, publish
+from pipeline.warehouse.quarantine_csv import escaped
+from pipeline.warehouse.query import open_published, published_connection, published_tables, run_query
+from pipeline.warehouse.versions import (
     PublishFailedError,
-    Standing,
-    copied_ahead,
+    Version,
     current_version,
-    open_published,
+    delete_pruned,
+    deleting_pruned,
+    list_versions,
     point_to,
-    publish,
-    published_tables,
-    reading_published,
-    remove_retired,
-    removing_retired,
-    run_query,
-    tidy,
-    versions,
+    recover,
 )
+from schemas.runs import SCHEMA_VERSION
 from schemas.tables import TABLES
 from tests.small_warehouse import small_tables
 
@@ -89,6 +88,14 @@ def test_parquet_holds_the_same_tables_with_units_and_version(shared):
     assert (schema.metadata[b"written_in"], schema.metadata[b"table"]) == (b"v1", b"pitches")
 
 
+def test_manifest_and_warehouse_version_name_the_schema_version(shared):
+    manifest = json.loads((shared / "manifest.json").read_text())
+    (row,) = published_tables(shared, ("warehouse_version",))["warehouse_version"].to_dicts()
+    assert manifest["schema_version"] == row["schema_version"] == SCHEMA_VERSION == 2
+    assert manifest["program_version"] == row["program_version"] == pipeline.__version__
+    assert timedelta(0) < datetime.now(UTC) - row["published_at"] < timedelta(hours=1)
+
+
 def test_other_parquet_readers_take_the_folder_as_one_table(shared):
     con = duckdb.connect()
     found = con.execute(
@@ -97,7 +104,8 @@ def test_other_parquet_readers_take_the_folder_as_one_table(shared):
     assert found == (11, 3, 2026)
 
 
-def test_rows_in_any_order_give_the_same_parquet_bytes(tmp_path):
+def test_rows_in_any_order_give_the_same_parquet_bytes(tmp_path, monkeypatch):
+    monkeypatch.setattr("pipeline.warehouse.publish.utc_now", lambda: datetime(2026, 11, 30, 4, 45, tzinfo=UTC))
     shuffled = {name: frame.sample(fraction=1, shuffle=True, seed=5) for name, frame in small_tables().items()}
     for place, tables in (("a", small_tables()), ("b", dict(reversed(shuffled.items())))):
         publish(tables, tmp_path / place, "v1", 2)
@@ -150,8 +158,8 @@ def test_a_night_writes_its_part_of_the_month_and_the_others_are_the_same_files(
     first = _pairs(*days)
     publish({"match_pairs": first}, tmp_path, "v1", 2)
     again = first.filter(baseball_day=date(2026, 3, 12)).with_columns(probability=0.25)
-    with copied_ahead(tmp_path, "v1") as copying:
-        standing = Standing("v1", {"match_pairs": [date(2026, 3, 12)]}, copying)
+    with prefetch_database(tmp_path, "v1") as copying:
+        standing = Base(Version(tmp_path, "v1"), {"match_pairs": [date(2026, 3, 12)]}, copying)
         publish({"match_pairs": again}, tmp_path, "v2", 2, standing)
     of_both = [tmp_path / "versions" / version / "parquet" / "match_pairs" for version in ("v1", "v2")]
     same = [path[-10:-8] for path in _parts(tmp_path, "v2") if (of_both[0] / path).samefile(of_both[1] / path)]
@@ -169,12 +177,12 @@ def test_a_new_version_takes_the_place_of_the_old_and_the_last_ones_stay(warehou
     for version in ("v2", "v3", "v4"):
         publish(small_tables(), warehouse, version, 3)
         assert _seen(warehouse) == version
-    assert versions(warehouse) == ["v2", "v3", "v4"]
+    assert list_versions(warehouse) == ["v2", "v3", "v4"]
 
 
 def test_at_least_the_version_before_stays(warehouse):
     publish(small_tables(), warehouse, "v2", 1)
-    assert versions(warehouse) == ["v1", "v2"]
+    assert list_versions(warehouse) == ["v1", "v2"]
 
 
 def test_an_older_version_can_be_put_back(warehouse):
@@ -188,43 +196,43 @@ def test_an_older_version_can_be_put_back(warehouse):
 def test_the_version_that_readers_see_is_never_removed(warehouse):
     publish({}, warehouse, "v2", 3)
     point_to(warehouse, "v1")
-    publishing._remove_old(warehouse, 1)
-    assert versions(warehouse) == ["v1"]
+    versions.prune_versions(warehouse, 1)
+    assert list_versions(warehouse) == ["v1"]
 
 
 def test_what_is_left_of_a_version_that_went_is_removed_while_the_caller_works_and_nothing_else_is(warehouse):
     publish({}, warehouse, "v2", 2)
     publish({}, warehouse, "v3", 2)
-    of_another_run = warehouse / "versions" / f"{publishing.HALF_DONE}v4"
+    of_another_run = warehouse / "versions" / f"{versions.UNFINISHED}v4"
     of_another_run.mkdir()
-    assert versions(warehouse) == ["v2", "v3"]
-    assert list((warehouse / "versions").glob(f"{publishing.RETIRED}*"))
-    with removing_retired(warehouse):
+    assert list_versions(warehouse) == ["v2", "v3"]
+    assert list((warehouse / "versions").glob(f"{versions.PRUNED}*"))
+    with deleting_pruned(warehouse):
         pass
-    assert not list((warehouse / "versions").glob(f"{publishing.RETIRED}*"))
-    assert versions(warehouse) == ["v2", "v3"]
+    assert not list((warehouse / "versions").glob(f"{versions.PRUNED}*"))
+    assert list_versions(warehouse) == ["v2", "v3"]
     assert of_another_run.is_dir()
 
 
 def test_a_version_that_is_not_there_is_refused_by_name(shared):
-    with pytest.raises(PublishFailedError, match=r"no version v9 in .*; there are: v1"):
+    with pytest.raises(PublishFailedError, match=r"no version v9 in .*; existing versions: v1"):
         point_to(shared, "v9")
 
 
 def test_the_copy_that_the_next_version_is_made_of_is_whole_and_gone_at_the_end(warehouse):
     database = warehouse / "versions" / "v1" / "pitchledger.duckdb"
-    with copied_ahead(warehouse, "v1") as copying:
+    with prefetch_database(warehouse, "v1") as copying:
         copy = copying.result()
         assert copy.read_bytes() == database.read_bytes()
         assert copy.stat().st_nlink == 1 and not copy.stat().st_mode & 0o007
-        assert versions(warehouse) == ["v1"]
+        assert list_versions(warehouse) == ["v1"]
     assert not copy.exists()
 
 
 def test_a_run_that_fails_leaves_no_copy_and_what_a_killed_one_left_is_removed(warehouse):
     left = warehouse / "versions" / ".half-pitchledger.duckdb"
     left.write_bytes(b"half a copy")
-    with pytest.raises(ValueError, match="of the run"), copied_ahead(warehouse, "v1") as copying:
+    with pytest.raises(ValueError, match="of the run"), prefetch_database(warehouse, "v1") as copying:
         assert copying.result().stat().st_size > 1000
         raise ValueError("of the run")
     assert not left.exists()
@@ -233,7 +241,7 @@ def test_a_run_that_fails_leaves_no_copy_and_what_a_killed_one_left_is_removed(w
 def test_half_a_copy_that_a_killed_run_left_goes_with_any_run_that_makes_none(warehouse):
     left = warehouse / "versions" / ".half-pitchledger.duckdb"
     left.write_bytes(b"half a copy")
-    tidy(warehouse, 2)
+    recover(warehouse, 2)
     assert not left.exists()
     left.write_bytes(b"half a copy")
     publish(small_tables(), warehouse, "v2", 2)
@@ -244,22 +252,22 @@ def test_a_copy_that_the_disk_does_not_remove_is_left_and_hides_no_fault_of_the_
     def refuse(path, missing_ok=False):
         raise OSError(errno.EIO, "Input/output error", str(path))
 
-    with pytest.raises(ValueError, match="of the run"), copied_ahead(warehouse, "v1") as copying:
+    with pytest.raises(ValueError, match="of the run"), prefetch_database(warehouse, "v1") as copying:
         left = copying.result()
         monkeypatch.setattr(Path, "unlink", refuse)
         raise ValueError("of the run")
     monkeypatch.undo()
     assert left.exists()
-    tidy(warehouse, 2)
+    recover(warehouse, 2)
     assert not left.exists()
 
 
 def test_a_copy_that_fails_fails_the_publishing_in_one_sentence(warehouse):
     (warehouse / "versions" / "v1" / "pitchledger.duckdb").unlink()
-    with copied_ahead(warehouse, "v1") as copying:
+    with prefetch_database(warehouse, "v1") as copying:
         assert copying is not None
         with pytest.raises(PublishFailedError, match=r"could not publish to .*pitchledger\.duckdb.* version v1"):
-            publish(small_tables(), warehouse, "v2", 2, Standing("v1", {}, copying))
+            publish(small_tables(), warehouse, "v2", 2, Base(Version(warehouse, "v1"), {}, copying))
     assert current_version(warehouse) == "v1"
 
 
@@ -352,9 +360,9 @@ def _publish_with_fault(folder, monkeypatch, fault, at):
         assert _seen(folder) == f"faulty-{at}"
     publish(small_tables(), folder, f"after-{at}", 2)
     assert _seen(folder) == f"after-{at}"
-    assert len(versions(folder)) == 2
-    remove_retired(folder)
-    assert not [path.name for path in (folder / "versions").iterdir() if path.name.startswith(publishing.HALF_DONE)]
+    assert len(list_versions(folder)) == 2
+    delete_pruned(folder)
+    assert not [path.name for path in (folder / "versions").iterdir() if path.name.startswith(versions.UNFINISHED)]
     assert not list(folder.glob(".*.new"))
 
 
@@ -403,7 +411,7 @@ def test_kill_9_in_mid_publish_leaves_a_whole_version(warehouse):
         _seen(warehouse)
         publish(small_tables(), warehouse, f"after-{attempt}", 2)
         assert _seen(warehouse) == f"after-{attempt}"
-        assert len(versions(warehouse)) == 2
+        assert len(list_versions(warehouse)) == 2
 
 
 def test_a_reader_that_loops_while_versions_change_sees_whole_ones_only(warehouse):
@@ -426,7 +434,7 @@ def test_a_reader_that_loops_while_versions_change_sees_whole_ones_only(warehous
 def test_a_version_of_an_older_program_is_told_as_such(warehouse):
     told = r"a_(table|column)_of_a_later_program.*pitchledger run --rebuild"
     for sql in ("from a_table_of_a_later_program", "select a_column_of_a_later_program from pitches"):
-        with pytest.raises(PitchledgerError, match=told), reading_published(warehouse) as con:
+        with pytest.raises(PitchledgerError, match=told), published_connection(warehouse) as con:
             con.execute(sql)
 
 
@@ -449,7 +457,7 @@ def test_without_links_a_pointer_and_copies_do_the_same(no_links, tmp_path):
         assert (tmp_path / "current.txt").read_text().strip() == version
         assert _seen(tmp_path) == version
         assert run_query(tmp_path, "select version from warehouse_version").item() == version
-    assert versions(tmp_path) == ["v2", "v3"]
+    assert list_versions(tmp_path) == ["v2", "v3"]
     assert not (tmp_path / "current").exists()
 
 
@@ -504,12 +512,12 @@ def test_quarantine_files_keep_numbers_and_disarm_formulas(shared):
 
 @pytest.mark.parametrize("cell", ["=cmd()", "+1+1", "-2+3", "@sum(a1)", "\t=1", "\r=1", "  =1", "-1e", "＝1", " \t=1"])
 def test_what_a_spreadsheet_would_run_gets_an_apostrophe(cell):
-    assert pl.DataFrame({"c": [cell]}).select(publishing._harmless("c")).item() == "'" + cell
+    assert pl.DataFrame({"c": [cell]}).select(escaped("c")).item() == "'" + cell
 
 
 @pytest.mark.parametrize("cell", ["95.1", "-5", "+3,5", "-0.25", "Finch, Alder", "", None, "a=b", "-1.5e-3"])
 def test_numbers_and_words_stay_as_they_are(cell):
-    assert pl.DataFrame({"c": [cell]}, schema={"c": pl.String}).select(publishing._harmless("c")).item() == cell
+    assert pl.DataFrame({"c": [cell]}, schema={"c": pl.String}).select(escaped("c")).item() == cell
 
 
 def test_a_trackers_name_cannot_lead_out_of_the_quarantine_folder(tmp_path):

@@ -15,7 +15,7 @@ from pipeline.night import run_night
 from pipeline.physics import flight as physics
 from pipeline.physics.flight import FRONT_EDGE_FT, Flight, Span
 from pipeline.settings.ledger import load_ledger
-from pipeline.warehouse.publish import published_tables
+from pipeline.warehouse.query import published_tables
 from tests.test_open_pitches import flight_of, mapped
 
 FIRST = datetime(2026, 4, 3, 23, 5, tzinfo=UTC)

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from pipeline.cli import cli
 from pipeline.settings.people import read_decisions
-from pipeline.warehouse.publish import run_query
+from pipeline.warehouse.query import run_query
 from tests.conftest import command
 
 Item = dict[str, Any]

@@ -24,9 +24,10 @@ from pipeline.operations.prefect_server import OwnServer, own_server, prepare_en
 from pipeline.operations.retryable import InboxAwayError, can_pass, look_into_inboxes
 from pipeline.settings.ledger import Ledger, load_ledger
 from pipeline.settings.problems import Problem, SettingsProblems
-from pipeline.warehouse.lock import RunInProgressError, alone
-from pipeline.warehouse.publish import PublishFailedError, current_version, run_query
+from pipeline.warehouse.lock import RunInProgressError, run_lock
+from pipeline.warehouse.query import run_query
 from pipeline.warehouse.run_log import read_attempts
+from pipeline.warehouse.versions import PublishFailedError, current_version
 from tests.conftest import PITCHLEDGER, command
 
 ZONE = "America/Chicago"
@@ -337,7 +338,7 @@ def test_while_another_run_is_at_work_the_scheduled_one_waits(
     @contextlib.contextmanager
     def then_ends(place: Path) -> Iterator[None]:
         try:
-            with alone(place):
+            with run_lock(place):
                 yield
         except RunInProgressError:
             other.release()

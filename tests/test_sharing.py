@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from pipeline.errors import PitchledgerError
 from pipeline.settings.ledger import Ledger, load_ledger
 from pipeline.warehouse import share as sharing
-from pipeline.warehouse.publish import published_tables, run_query
+from pipeline.warehouse.query import published_tables, run_query
 from pipeline.warehouse.share import ShareRefusedError, pseudonym, share, shareable
 from schemas.metrics import PITCH_RESULTS, PLATE_APPEARANCE_RESULTS
 from schemas.sharing import CLASSES, STAY_AT_HOME, shared_contract

@@ -14,7 +14,8 @@ import polars as pl
 import pytest
 
 from pipeline.warehouse.database import SQL_FOLDER, read_views
-from pipeline.warehouse.publish import open_published, publish
+from pipeline.warehouse.publish import publish
+from pipeline.warehouse.query import open_published
 from schemas.contract import conform
 from schemas.dictionary import with_dictionary
 from schemas.tables import TABLES

@@ -14,7 +14,7 @@ from pipeline.warehouse.database import (
     duckdb_type,
     empty_warehouse,
     finish_tables,
-    renew_warehouse,
+    update_warehouse,
 )
 from schemas.metrics import METRICS
 from schemas.tables import TABLES
@@ -131,7 +131,7 @@ def _renew(tables, folder):
     """The small warehouse with the last night's rows put in anew from `tables`."""
     _build(small_tables(), folder).close()
     nights = {name: [THU] for name in tables if TABLES[name].by_night}
-    return renew_warehouse(folder / "w.duckdb", finish_tables(tables), nights)
+    return update_warehouse(folder / "w.duckdb", finish_tables(tables), nights)
 
 
 def _last_night(tables):

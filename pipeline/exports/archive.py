@@ -8,7 +8,7 @@ import logging
 from collections.abc import Collection
 from pathlib import Path
 
-from pipeline.durable_files import make_folder, write_whole
+from pipeline.durable_files import make_folder, write_atomically
 from pipeline.errors import PitchledgerError
 
 ARCHIVE = ".exports"
@@ -27,7 +27,7 @@ def keep_export(output: Path, sha256: str, content: bytes) -> None:
         return
     try:
         make_folder(place.parent)
-        write_whole(place, _squeezed(content))
+        write_atomically(place, _squeezed(content))
     except OSError as fault:
         place.with_name(f".{place.name}.new").unlink(missing_ok=True)
         raise NotKeptError(

@@ -20,9 +20,9 @@ from typing import Literal, NamedTuple
 
 import polars as pl
 
-from pipeline.durable_files import disk_of_polars, link_or_copy
+from pipeline.durable_files import link_or_copy, polars_disk_errors
 from pipeline.errors import PitchledgerError
-from pipeline.warehouse.publish import current_version, version_folder, versions
+from pipeline.warehouse.versions import Version, current_version, list_versions
 
 MEMORY, SETTINGS = "memory", "settings.json"
 # by month, as writing them whole every night would cost as much as all the rest of what is kept
@@ -78,14 +78,14 @@ class Memory(NamedTuple):
 def recall(output: Path) -> Memory | None:
     """The memory of the version that readers see, or, where that is gone from the disk, of the newest that is whole; None without any."""
     version = current_version(output)
-    whole = versions(output)
+    whole = list_versions(output)
     if version not in whole:
         if version is not None:
             log.warning("version %s is gone from %s", version, output / "versions")
         version = whole[-1] if whole else None
     if version is None:
         return None
-    folder = version_folder(output, version)
+    folder = Version(output, version).folder
     try:
         settings = json.loads((folder / MEMORY / SETTINGS).read_text("utf-8"))
     except (OSError, ValueError):
@@ -141,7 +141,7 @@ def _write_months(
 
 def _write(frame: pl.DataFrame, file: Path, compression: Literal["lz4", "uncompressed"] = "lz4") -> None:
     # written every night and read by the next one only: speed is worth more than the last tenth of room
-    with disk_of_polars():
+    with polars_disk_errors():
         frame.write_parquet(file, compression=compression)
 
 

@@ -131,7 +131,7 @@ def _what_came(facts: dict[str, Any], *, published: bool) -> list[str]:
 
 def story_of_failure(notify: Notify, fault: BaseException) -> Story:
     """That the run failed, and where the reason stands; the fault's own words may quote a cell and stay at home."""
-    from pipeline.warehouse.publish import current_version
+    from pipeline.warehouse.versions import current_version
 
     if isinstance(fault, RunInProgressError):
         title, why = "the run did NOT start", f"{fault}."

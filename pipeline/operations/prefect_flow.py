@@ -34,8 +34,8 @@ from pipeline.operations.prefect_server import own_server
 from pipeline.operations.retryable import InboxAwayError, can_pass, look_into_inboxes
 from pipeline.operations.watchdog import at_most
 from pipeline.settings.ledger import Ledger, load_ledger
-from pipeline.warehouse.lock import alone
-from pipeline.warehouse.publish import removing_retired
+from pipeline.warehouse.lock import run_lock
+from pipeline.warehouse.versions import deleting_pruned
 
 # an hour in all: a share that is away at 02:30 is given until 03:30, and breakfast is safe
 WAITS_S = (60.0, 120.0, 300.0, 900.0, 2220.0)
@@ -102,7 +102,7 @@ def look_into_the_inboxes(folder: Path) -> None:
 def work_through_the_night(folder: Path) -> NightReport:
     """What `pitchledger run` does, each step a task below this one."""
     ledger = load_ledger(folder)
-    with alone(ledger.output), at_most(ledger):
+    with run_lock(ledger.output), at_most(ledger):
         return _by_steps(ledger)
 
 
@@ -110,7 +110,7 @@ def work_through_the_night(folder: Path) -> NightReport:
 def write_the_summary(folder: Path, report: NightReport, away: Sequence[str]) -> None:
     """The morning summary as the run's artifact."""
     ledger = load_ledger(folder)
-    with removing_retired(ledger.output):
+    with deleting_pruned(ledger.output):
         text = _summary(ledger, report, away)
     # set in by four: a block of plain text, out of which no label or file name can break
     markdown = "\n".join(f"    {line}" for line in text.splitlines())

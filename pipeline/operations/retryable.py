@@ -9,7 +9,8 @@ from pipeline.errors import PitchledgerError
 from pipeline.exports.inbox import fit_to_store
 from pipeline.settings.ledger import Ledger
 from pipeline.warehouse.lock import RunInProgressError
-from pipeline.warehouse.publish import current_version, reading_published
+from pipeline.warehouse.query import published_connection
+from pipeline.warehouse.versions import current_version
 
 # a network share or a server that comes back, a file that another program holds open just now
 _PASSING = frozenset(
@@ -53,7 +54,7 @@ def _known_files(output: Path) -> dict[str, dict[str, int]]:
     """By tracker, the exports of the published version that were in their inbox then: name and size."""
     if current_version(output) is None:
         return {}
-    with reading_published(output) as con:
+    with published_connection(output) as con:
         files = con.sql("from files").pl()
     if "gone_since" in files.columns:  # not so in a version of an earlier program
         files = files.filter(files["gone_since"].is_null())

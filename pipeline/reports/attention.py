@@ -14,7 +14,7 @@ import duckdb
 
 from pipeline.exports.duplicates import COPIED, STARTS_ANEW
 from pipeline.players.names import person_key
-from pipeline.warehouse.publish import ONE_A_FILE, reading_published
+from pipeline.warehouse.query import ONE_ROW_PER_FILE_ID, published_connection
 from pipeline.warehouse.run_log import read_attempts
 from pipeline.words import pluralize
 from schemas.metrics import METRICS
@@ -42,7 +42,7 @@ class Need(NamedTuple):
 
 def find_needs(folder: Path) -> list[Need]:
     """Everything in the published version that waits for a person, the gravest kind first."""
-    with reading_published(folder) as con:
+    with published_connection(folder) as con:
         return [*_last_run(folder), *(need for look in _LOOKS for need in look(con))]
 
 
@@ -150,7 +150,7 @@ def _files_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
 def _rows_refused(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
         select tracker, count(distinct (file_id, file_row)), mode(quarantine.reason)
-        from quarantine join {ONE_A_FILE} as files using (file_id, tracker)
+        from quarantine join {ONE_ROW_PER_FILE_ID} as files using (file_id, tracker)
         where level = 'row' and coalesce(baseball_day_last, modified_at::date) >= {SINCE} group by tracker order by tracker"""
     return [
         Need(
@@ -187,7 +187,7 @@ def _columns_missing(con: duckdb.DuckDBPyConnection) -> list[Need]:
     """What a whole file lacks (a renamed key, a date in the preamble): one line in quarantine, yet every row is the poorer for it."""
     sql = f"""
         select tracker, quarantine.reason, any_value(fix), count(distinct file_id)
-        from quarantine join {ONE_A_FILE} as files using (file_id, tracker)
+        from quarantine join {ONE_ROW_PER_FILE_ID} as files using (file_id, tracker)
         where level = 'value' and file_row is null and coalesce(baseball_day_last, modified_at::date) >= {SINCE}
         group by tracker, quarantine.reason order by tracker, quarantine.reason"""
     return [
@@ -244,7 +244,7 @@ def _copies(con: duckdb.DuckDBPyConnection) -> list[Need]:
     """Exports that repeat others under other ids. They count once; but what tells is their readings, so a person should know."""
     sql = f"""
         select tracker, file_name, count(*), max(set_aside.baseball_day)
-        from set_aside join {ONE_A_FILE} as files using (file_id, tracker)
+        from set_aside join {ONE_ROW_PER_FILE_ID} as files using (file_id, tracker)
         where why = '{COPIED}' and set_aside.baseball_day >= {SINCE} group by tracker, file_name order by tracker, file_name"""
     return [
         Need(
@@ -392,7 +392,7 @@ def _stale_labels(con: duckdb.DuckDBPyConnection) -> list[Need]:
     sql = f"""
         select label_runs.tracker, label_runs.label, label_runs.proposed_label, label_runs.pitches, files.file_name,
             label_runs.probability
-        from label_runs join {ONE_A_FILE} as files
+        from label_runs join {ONE_ROW_PER_FILE_ID} as files
             using (file_id)
         where baseball_day_last >= {SINCE} order by label_runs.pitches desc, 1, 5, 2, 3"""
     return [

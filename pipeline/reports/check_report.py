@@ -15,7 +15,7 @@ from pipeline.settings.ledger import Ledger, TrackerSettings
 from pipeline.settings.people import named_sightings
 from pipeline.settings.problems import SettingsProblems
 from pipeline.settings.profile import OPEN, load_profile
-from pipeline.warehouse.publish import published_tables
+from pipeline.warehouse.query import published_tables
 
 
 def print_check(ledger: Ledger, out: Console) -> int:

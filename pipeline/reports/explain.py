@@ -13,7 +13,7 @@ from pipeline.errors import PitchledgerError
 from pipeline.matching.explain import explain_double, explain_pairs
 from pipeline.physics.frames import clock_from_axis
 from pipeline.reports.printing import harmless, make_table
-from pipeline.warehouse.publish import ONE_A_FILE, reading_published
+from pipeline.warehouse.query import ONE_ROW_PER_FILE_ID, published_connection
 from schemas.metrics import METRICS, Metric
 
 Row = dict[str, Any]
@@ -39,7 +39,7 @@ class Told(NamedTuple):
 
 def print_pitch(folder: Path, any_id: str, out: Console) -> None:
     """Print the pitch of a pitch id (also one of earlier runs) or of a sighting id. Raises UnknownIdError where there is none."""
-    with reading_published(folder) as con:
+    with published_connection(folder) as con:
         pitch_id = _resolve(con, any_id)
         told = _read(con, pitch_id)
     if pitch_id != any_id:
@@ -82,7 +82,7 @@ def _read(con: duckdb.DuckDBPyConnection, pitch_id: str) -> Told:
     sightings = _dicts(
         con,
         f"""select sightings.*, file_name from sightings
-        left join (select file_id, file_name from {ONE_A_FILE}) using (file_id)
+        left join (select file_id, file_name from {ONE_ROW_PER_FILE_ID}) using (file_id)
         where pitch_id = $id order by list_position(string_split($trackers, ','), tracker)""",
         id=pitch_id,
         trackers=pitch["trackers"],

@@ -15,7 +15,7 @@ from pipeline.matching.explain import explain_double, explain_pair
 from pipeline.players.names import person_key
 from pipeline.reports.attention import MEANWHILE, OpenName, decision_line, open_names
 from pipeline.reports.printing import harmless
-from pipeline.warehouse.publish import ONE_A_FILE, reading_published
+from pipeline.warehouse.query import ONE_ROW_PER_FILE_ID, published_connection
 from pipeline.words import pluralize
 
 MOST = 20
@@ -42,7 +42,7 @@ class Item(NamedTuple):
 
 def find_open(folder: Path, kind: str | None, today: date) -> list[Item]:
     """Everything that waits for a decision, the newest night first; `today` is the date that the lines bear."""
-    with reading_published(folder) as con:
+    with published_connection(folder) as con:
         items = [item for name, look in _LOOKS.items() if kind in (None, name) for item in look(con, today)]
     return sorted(items, key=lambda item: item.night or date.min, reverse=True)
 
@@ -220,7 +220,7 @@ def _labels(con: duckdb.DuckDBPyConnection, today: date) -> Iterator[Item]:
         con,
         f"""
         select label_runs.*, file_name, pitcher_id as player_id from label_runs
-        left join (select file_id, file_name from {ONE_A_FILE}) using (file_id)
+        left join (select file_id, file_name from {ONE_ROW_PER_FILE_ID}) using (file_id)
         left join (select sighting_id, pitcher_id from sightings) as first on first_sighting_id = first.sighting_id
         order by baseball_day desc, pitches desc, tracker, first_sighting_id""",
     )

@@ -10,7 +10,7 @@ from rich.console import Console
 from pipeline.reports.attention import RECENT_DAYS, SINCE, find_needs
 from pipeline.reports.printing import harmless, make_table
 from pipeline.reports.summary import print_counts, print_needs, read_facts
-from pipeline.warehouse.publish import reading_published
+from pipeline.warehouse.query import published_connection
 from pipeline.warehouse.run_log import read_attempts
 
 MOST_REASONS, LAST_RUNS = 12, 3
@@ -21,7 +21,7 @@ VERDICTS = ("came", "late", "too few", "missing", "due")
 def read_status(folder: Path) -> dict[str, Any]:
     """Everything `status` shows, as plain values: the summary's facts, and nights, gaps, quarantine, deliveries, runs, attempts, needs, disk_bytes."""
     facts = read_facts(folder)
-    with reading_published(folder) as con:
+    with published_connection(folder) as con:
         facts |= {
             "nights": _nights(con),
             "gaps": _gaps(con),

@@ -9,7 +9,7 @@ from rich.table import Table
 
 from pipeline.reports.attention import LAST_NIGHT, Need, find_needs, first_of_each
 from pipeline.reports.printing import harmless, make_table
-from pipeline.warehouse.publish import reading_published
+from pipeline.warehouse.query import published_connection
 from pipeline.words import pluralize
 
 COUNTS = ("files", "rows", "sightings", "repeats", "no pitch", "quarantined")
@@ -19,7 +19,7 @@ MOST_EACH = 2
 
 def read_facts(folder: Path) -> dict[str, Any]:
     """The numbers of the summary: last run, counts by tracker, pitches by how many trackers saw them, the last night."""
-    with reading_published(folder) as con:
+    with published_connection(folder) as con:
         trackers = con.execute("""
             select tracker, count(*), sum(rows), sum(sightings), sum(repeats), sum(no_pitch), sum(quarantined)
             from files group by tracker order by tracker""").fetchall()

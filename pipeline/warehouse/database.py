@@ -18,7 +18,7 @@ import duckdb
 import polars as pl
 
 import pipeline
-from pipeline.durable_files import sync_file
+from pipeline.durable_files import fsync_file
 from pipeline.errors import PitchledgerError
 from schemas.contract import Column, Contract, conform, in_order, validate
 from schemas.tables import TABLES
@@ -92,7 +92,7 @@ def build_warehouse(tables: Mapping[str, pl.DataFrame], file: Path, cache: Path)
     return {name: frame.height for name, frame in tables.items()}
 
 
-def renew_warehouse(
+def update_warehouse(
     file: Path, tables: Mapping[str, pl.DataFrame], nights: Mapping[str, Collection[date]]
 ) -> dict[str, int]:
     """Change a copy of an older DuckDB file: in the tables named in `nights` the rows of these nights are replaced, the others whole.
@@ -144,7 +144,7 @@ def empty_warehouse(cache: Path) -> Path:
             older.unlink()
         aside = cache / f"{EMPTY}new"
         _make_empty(statements, aside)
-        sync_file(aside)
+        fsync_file(aside)
         aside.replace(kept)
     return kept
 

@@ -21,7 +21,7 @@ class NoOutputFolderError(PitchledgerError):
 
 
 @contextlib.contextmanager
-def alone(output: Path) -> Iterator[None]:
+def run_lock(output: Path) -> Iterator[None]:
     """Hold the run's lock. The operating system frees it when a process dies, so a dead run is no obstacle.
 
     Raises RunInProgressError, at once, saying which process runs since when, and NoOutputFolderError.

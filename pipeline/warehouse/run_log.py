@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Literal, NamedTuple
 
-from pipeline.durable_files import write_whole
+from pipeline.durable_files import write_atomically
 
 ATTEMPTS = "runs.jsonl"
 MOST_KEPT = 200
@@ -60,7 +60,7 @@ def _written(moment: datetime) -> str:
 
 def _write(attempts: list[Attempt], output: Path) -> None:
     lines = [json.dumps(one._asdict(), ensure_ascii=False) for one in attempts[-MOST_KEPT:]]
-    write_whole(output / ATTEMPTS, ("\n".join(lines) + "\n").encode())
+    write_atomically(output / ATTEMPTS, ("\n".join(lines) + "\n").encode())
 
 
 def read_attempts(output: Path) -> list[Attempt]:

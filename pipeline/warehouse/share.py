@@ -25,7 +25,9 @@ from pipeline.durable_files import private_files
 from pipeline.errors import PitchledgerError
 from pipeline.players.names import parse_name
 from pipeline.settings.ledger import LEDGER, Ledger
-from pipeline.warehouse.publish import MANIFEST, OLDER, current_version, parquet_schema, published_database
+from pipeline.warehouse.parquet import parquet_schema
+from pipeline.warehouse.query import REBUILD_HINT, published_database
+from pipeline.warehouse.versions import MANIFEST, current_version
 from schemas.contract import ContractError, conform, in_order, validate
 from schemas.drift import OWN_HISTORY
 from schemas.sharing import CLASSES, ID_KINDS, PLAYER_KIND, STAY_AT_HOME, Classes, shared_contract
@@ -226,7 +228,7 @@ def shareable(frame: pl.DataFrame, table: str, secret: bytes) -> pl.DataFrame:
     try:
         return validate(in_order(conform(frame.with_columns(keyed), contract), contract), contract)
     except ContractError as fault:
-        raise PitchledgerError(f"{fault}: {OLDER}") from fault
+        raise PitchledgerError(f"{fault}: {REBUILD_HINT}") from fault
 
 
 def _check_words(frame: pl.DataFrame, table: str, classes: Classes) -> None:
@@ -301,7 +303,7 @@ def _write_table(table: str, output: Path, version: str, target: Path, secret: b
     """Each file of the published table as a file of the copy, one part of a month in memory at a time; the rows written."""
     listed = json.loads((output / "versions" / version / MANIFEST).read_text("utf-8"))["tables"].get(table)
     if listed is None:
-        raise PitchledgerError(f"version {version} has no table {table}: {OLDER}")
+        raise PitchledgerError(f"version {version} has no table {table}: {REBUILD_HINT}")
     schema = parquet_schema(shared_contract(table), version)
     metadata = {key.decode(): value.decode() for key, value in schema.metadata.items()}
     rows = 0
