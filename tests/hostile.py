@@ -19,7 +19,7 @@ from tests.exports import profile_of, tracker_of
 PROJECT = Path(__file__).parents[1]
 SMALL = {
     "stadium_radar": "2026-10/radar_2026-10-20_v1.csv",
-    "camera_array": "Protokoll_2026-10-20.xlsx",
+    "camera_array": "camera_2026-10-20.xlsx",
     "pen_unit": "20261014/wurf_20261014_1507_Nord.csv",
     "ball": "2026-10-20/ball_2026-10-20_2.jsonl",
 }
@@ -352,7 +352,7 @@ def book(*rows: list[object]) -> bytes:
     """A workbook of one sheet; texts that begin with = are formulas."""
     held = BytesIO()
     with xlsxwriter.Workbook(held, {"in_memory": True}) as made:
-        sheet = made.add_worksheet("Aufnahmen")
+        sheet = made.add_worksheet("Pitches")
         for number, row in enumerate(rows):
             sheet.write_row(number, 0, row)
     return held.getvalue()

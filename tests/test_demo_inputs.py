@@ -203,12 +203,12 @@ def test_every_line_of_the_truth_names_the_right_record_of_its_file(sightings: p
     radar = sightings.filter(tracker="stadium_radar")
     for (name,), lines in radar.group_by("file_name"):
         text = (DEMO / "inbox" / "stadium_radar" / str(name)).read_text().splitlines()
-        assert [text[row - 1].split(",")[0] for row in lines["file_row"]] == lines["native_id"].to_list()
+        assert [text[row - 1].split(",")[3] for row in lines["file_row"]] == lines["native_id"].to_list()
     for (name,), lines in sightings.filter(tracker="ball").group_by("file_name"):
         text = (DEMO / "inbox" / "ball" / str(name)).read_text().splitlines()
         assert len(text) == len(lines)
         whole = lines.filter(pl.col("record") != "lost")
-        assert [json.loads(text[row - 1])["ball"] for row in whole["file_row"]] == whole["native_id"].to_list()
+        assert [json.loads(text[row - 1])["entry"] for row in whole["file_row"]] == whole["native_id"].to_list()
 
 
 def test_every_record_of_the_pen_unit_has_its_line_in_the_truth(sightings: pl.DataFrame) -> None:
@@ -264,17 +264,18 @@ def test_the_late_game_runs_past_midnight_before_the_clocks_go_back(pitches: pl.
 def test_the_radar_reads_hot_from_its_date_on(sightings: pl.DataFrame, pitches: pl.DataFrame) -> None:
     bias = _radar_speeds(sightings).join(pitches, left_on="pitch_key", right_on="key").group_by(
         hot=pl.col("baseball_day") >= demo_trackers.HOT_FROM
-    ).agg((pl.col("mph_out") - pl.col("release_speed_mph")).median().alias("bias"))  # fmt: skip
+    ).agg((pl.col("release speed (mph)") - pl.col("release_speed_mph")).median().alias("bias"))  # fmt: skip
     assert dict(bias.rows()) == pytest.approx({False: 0.0, True: demo_trackers.HOT_MPH}, abs=0.05)
 
 
 def _radar_speeds(sightings: pl.DataFrame) -> pl.DataFrame:
     files = [f for f in (DEMO / "inbox" / "stadium_radar").rglob("*.csv") if f.stat().st_size]
     cells = pl.concat(
-        pl.read_csv(f, infer_schema=False).select("rec", pl.col("mph_out").cast(pl.Float64)) for f in files
+        pl.read_csv(f, infer_schema=False).select("entry number", pl.col("release speed (mph)").cast(pl.Float64))
+        for f in files
     )
     lines = sightings.filter(tracker="stadium_radar", record="pitch")
-    return lines.join(cells.unique("rec"), left_on="native_id", right_on="rec")
+    return lines.join(cells.unique("entry number"), left_on="native_id", right_on="entry number")
 
 
 def test_every_kind_of_fault_is_there(sightings: pl.DataFrame) -> None:
@@ -292,9 +293,7 @@ def test_the_files_faults_are_there() -> None:
     first, second = (radar / f"2026-10/radar_2026-10-24_v{n}.csv" for n in (1, 2))
     assert len(first.read_bytes().splitlines()) == len(second.read_bytes().splitlines())
     assert first.read_bytes() != second.read_bytes()
-    assert (camera / "Kopie von Protokoll_2026-11-04.xlsx").read_bytes() == (
-        camera / "Protokoll_2026-11-04.xlsx"
-    ).read_bytes()
+    assert (camera / "Copy of camera_2026-11-04.xlsx").read_bytes() == (camera / "camera_2026-11-04.xlsx").read_bytes()
     texts = [path.read_bytes() for path in unit.rglob("*.csv")]
     assert sum(text.startswith(b"\xff\xfe") for text in texts) == 1
     assert sum(not _is_utf8(text) for text in texts) == 2

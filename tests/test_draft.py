@@ -25,16 +25,16 @@ DEMO = PROJECT / "demo_inputs"
 SAMPLES = {
     "stadium_radar": "2026-10/radar_2026-10-16_v1.csv",
     "pen_unit": "20261012/wurf_20261012_1510_Nord.csv",
-    "camera_array": "Protokoll_2026-11-07.xlsx",
+    "camera_array": "camera_2026-11-07.xlsx",
     "ball": "2026-10-12/ball_2026-10-12.jsonl",
 }
-# what a person who knows the device changes in its draft besides answering, because the headings speak another tongue or mislead: these
-# tables are taken from the device's own profile whole. The shorter the lists, the better the draft
+# what a person who knows the device corrects in its draft besides answering, because the headings are in another language or mislead:
+# these tables are taken complete from the device's own profile. The shorter the lists, the better the draft
 CORRECTED = {
-    "stadium_radar": ("no_pitch", "labels", "keys", "situation", "file.newest_by"),
+    "stadium_radar": ("no_pitch", "file.newest_by"),
     "pen_unit": ("no_pitch", "labels", "keys", "file.preamble", "time.date_column"),
-    "camera_array": ("no_pitch", "labels", "keys", "situation"),
-    "ball": ("no_pitch", "labels", "keys"),
+    "camera_array": ("no_pitch",),
+    "ball": ("no_pitch", "labels.station"),
 }
 
 
@@ -108,18 +108,20 @@ def test_a_draft_with_its_answers_reads_the_demo_export_as_the_devices_own_profi
 
 def test_what_the_draft_of_each_demo_export_sees_by_itself() -> None:
     radar, pen, camera, ball = (drafted(DEMO / "inbox" / device / sample) for device, sample in SAMPLES.items())
-    assert radar["time"] == {"columns": ["day", "clock"], "formats": ["%m/%d/%Y %H:%M:%S"], "zone": OPEN}
+    assert radar["time"] == {"columns": ["local date", "local time"], "formats": ["%m/%d/%Y %H:%M:%S"], "zone": OPEN}
     assert radar["keys"] == {
-        "pitcher": "thrower",
-        "pitcher_id": "thrower_no",
-        "batter": "hitter",
-        "batter_id": "hitter_no",
-        "native_id": "rec",
+        "pitcher": "pitcher",
+        "pitcher_id": "pitcher number",
+        "batter": "batter",
+        "batter_id": "batter number",
+        "team": "fielding team",
+        "native_id": "entry number",
     }
     assert {field: table["column"] for field, table in radar["labels"].items()} == {
-        "pitch_type": "kind", "pitch_result": "ruling", "plate_appearance_result": "result", "pitcher_hand": "throws", "batter_side": "stands",
+        "pitch_type": "pitch type", "pitch_result": "pitch result", "plate_appearance_result": "plate appearance result",
+        "occasion": "event", "pitcher_hand": "pitcher hand", "batter_side": "batter side", "half": "half",
     }  # fmt: skip
-    assert radar["metric"]["exit_velocity_mph"] == {"column": "bat_mph", "unit": "mph"}
+    assert radar["metric"]["exit_velocity_mph"] == {"column": "exit velocity (mph)", "unit": "mph"}
     assert {key: pen["file"][key] for key in ("delimiter", "header_starts_with", "trailer_starts_with", "decimal", "thousands")} == {
         "delimiter": ";", "header_starts_with": "Nr;", "trailer_starts_with": "Ende", "decimal": ",", "thousands": ".",
     }  # fmt: skip
@@ -127,13 +129,13 @@ def test_what_the_draft_of_each_demo_export_sees_by_itself() -> None:
     assert pen["time"] == {
         "column": "Uhr", "formats": ["%H:%M"], "zone": OPEN, "date_column": "@preamble.datum", "date_formats": ["%d.%m.%Y"], "date_is": OPEN,
     }  # fmt: skip
-    assert camera["file"]["sheet"] == "Aufnahmen" and camera["time"] == {
-        "column": "Zeit",
+    assert camera["file"]["sheet"] == "Pitches" and camera["time"] == {
+        "column": "time (UTC)",
         "formats": ["iso8601"],
         "zone": "in_stamp",
     }
-    assert ball["time"] == {"column": "ms", "formats": ["epoch_ms"], "zone": "UTC"}
-    assert ball["metric"]["release_speed_mph"] == {"column": "mps", "unit": "m/s", "at": OPEN}
+    assert ball["time"] == {"column": "thrown_at_ms", "formats": ["epoch_ms"], "zone": "UTC"}
+    assert ball["metric"]["release_speed_mph"] == {"column": "speed_mps", "unit": "m/s", "at": OPEN}
 
 
 # ---- two formats of our own ----------------------------------------------------------------------------------------------------------------
@@ -382,13 +384,13 @@ def test_a_draft_that_nobody_finished_is_refused_with_every_open_question_and_it
     )
     assert "a question of the draft that nobody has answered yet" in str(asked["time.zone"])
     assert "same_plane" in str(asked["metric.horizontal_break_in.definition"])
-    assert "four_seam" in str(asked["labels.pitch_type.words.straight"])
+    assert "four_seam" in str(asked["labels.pitch_type.words.junk"])
 
 
 def test_each_question_alone_keeps_a_profile_from_passing(tmp_path: Path) -> None:
     """Every place where a draft can ask, one at a time, in a profile that is right otherwise."""
     own = tomllib.loads((DEMO / "profiles" / "stadium_radar.toml").read_text("utf-8"))
-    places = ["describes", "time.zone", "keys.pitcher", "labels.pitch_type.by", "labels.pitch_type.words.bend"]
+    places = ["describes", "time.zone", "keys.pitcher", "labels.pitch_type.by", "labels.pitch_type.words.curveball"]
     places += [
         f"metric.{metric}.{key}"
         for metric, table in own["metric"].items()
@@ -463,7 +465,7 @@ def test_files_made_to_break_readers_end_in_a_sentence_or_a_draft_that_is_toml(t
 
 
 def test_headings_and_words_that_try_to_write_toml_stay_texts(tmp_path: Path) -> None:
-    evil = ['speed"\n[file]\nx="', "it's", "a\\b", "\x7fpitcher", "pitch = [1] # type"]
+    evil = ['speed"\n[file]\nformat="', "it's", "a\\b", "\x7fpitcher", "pitch = [1] # type"]
     rows = [[88 + n, "x", "y\u2028z", "B", 'he"re\nnow'] for n in range(6)]
     frame = pl.DataFrame(rows, schema=evil, orient="row", schema_overrides={evil[0]: pl.Int64})
     path = tmp_path / "evil.parquet"

@@ -168,7 +168,7 @@ def huge(kind: str) -> tuple[str, str, bytes]:
         "columns": ("stadium_radar", "radar_x.csv", lambda: head + b"," + b",".join(b"c%d" % n for n in range(10_000)) + b"\n" + (first + b",1" * 10_000 + b"\n") * 300),
         "quotes": ("stadium_radar", "radar_x.csv", lambda: head + b"\n" + b'"\n' * 300_000),
         "lines": ("stadium_radar", "radar_x.csv", lambda: head + b"\n" + b"x\n" * 300_000),
-        "bomb": ("camera_array", "Protokoll_x.xlsx", bomb),
+        "bomb": ("camera_array", "camera_x.xlsx", bomb),
         "deep lines": ("ball", "ball_x.jsonl", lambda: b'{"a":' * 10_000 + b"1" + b"}" * 10_000 + b"\n" + b"[" * 1_000_000),
         "wide record": ("ball", "ball_x.jsonl", lambda: json.dumps({f"k{n}": n for n in range(15_000)}).encode()),
     }  # fmt: skip
@@ -255,8 +255,8 @@ def _fill_with_evil(folder: Path) -> None:
     (radar / "radar_folder_out").symlink_to("/etc")
     (radar / "radar_loop.csv").symlink_to(radar / "radar_loop.csv")
     (radar / "radar_gone.csv").symlink_to(radar / "radar_nowhere.csv")
-    (folder / "inbox" / "camera_array" / "Protokoll_evil.xlsx").write_bytes(
-        book(["a"], ["b"], ["Aufnahme", "=1+1", "[red]x"], ["=1/0", "x", 3])
+    (folder / "inbox" / "camera_array" / "camera_evil.xlsx").write_bytes(
+        book(["a"], ["b"], ["recording", "=1+1", "[red]x"], ["=1/0", "x", 3])
     )
 
 

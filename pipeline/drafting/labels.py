@@ -23,8 +23,9 @@ _RIGHT, _LEFT = (
 )
 # plain English for our words, besides the words themselves
 _ALSO = {
-    "pitch_type": {"4_seam": "four_seam", "fourseam": "four_seam", "2_seam": "two_seam", "twoseam": "two_seam", "curve": "curveball", "change": "changeup", "change_up": "changeup", "split": "splitter"},
-    "pitch_result": {"strike_called": "called_strike", "strike_swinging": "swinging_strike", "foul_ball": "foul", "called": "called_strike", "swinging": "swinging_strike"},
+    "pitch_type": {"4_seam": "four_seam", "fourseam": "four_seam", "four_seam_fastball": "four_seam", "2_seam": "two_seam", "twoseam": "two_seam", "two_seam_fastball": "two_seam", "curve": "curveball", "change": "changeup", "change_up": "changeup", "split": "splitter"},
+    "pitch_result": {"strike_called": "called_strike", "strike_swinging": "swinging_strike", "foul_ball": "foul", "called": "called_strike", "swinging": "swinging_strike", "ball_in_play": "in_play", "hit_batter": "hit_by_pitch"},
+    "plate_appearance_result": {"hit_batter": "hit_by_pitch", "fielder's_choice": "fielders_choice"},
     "pitcher_hand": {**dict.fromkeys(_RIGHT, "right"), **dict.fromkeys(_LEFT, "left")},
     "batter_side": {**dict.fromkeys(_RIGHT, "right"), **dict.fromkeys(_LEFT, "left"), "s": "switch", "both": "switch"},
     "half": {"t": "top", "b": "bottom", "bot": "bottom"},

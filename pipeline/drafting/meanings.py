@@ -14,11 +14,15 @@ from schemas.metrics import BAT_METRICS, METRICS
 
 _SPEED = frozenset({"speed", "velocity", "velo", "pace", "mph", "kmh", "kph", "mps", "fps"})
 _SPIN = frozenset({"spin", "spins", "turns", "rotation", "rotations", "rpm", "rps"})
+# a speed along one axis is a component of the velocity, not the speed of the ball
+_COMPONENT = frozenset(
+    {"x", "y", "z", "across", "along", "up", "down", "vertical", "horizontal", "sideways", "lateral"}
+)
 _RELEASE = frozenset({"release", "released", "hand", "letting"})
 _PLATE = frozenset({"plate", "cross", "crossing", "crossed", "arrival", "end", "final", "finish"})
 _BAT = frozenset({"exit", "bat", "batted", "launch", "off", "contact"})
 _BREAK = frozenset({"break", "movement", "bend", "move"})
-_UP = frozenset({"vertical", "vert", "up", "height", "high", "lift", "rise", "induced"})
+_UP = frozenset({"vertical", "vert", "up", "height", "high", "lift", "rise", "induced", "down", "downward"})
 _ACROSS = frozenset({"horizontal", "horiz", "side", "sideways", "lateral", "wide", "across", "run", "sweep"})
 _HEIGHT = frozenset({"height", "high", "vertical"})
 _SIDE = frozenset({"side", "sideways", "lateral", "wide", "horizontal"})
@@ -44,8 +48,8 @@ class Trade(NamedTuple):
 
 _NONE: frozenset[str] = frozenset()
 TRADE = {
-    "release_speed_mph": Trade((_SPEED,), _PLATE | _BAT | _SPIN, (60, 105), _SPEED_UNITS),
-    "plate_speed_mph": Trade((_SPEED, _PLATE), _BAT | _SPIN, (55, 98), _SPEED_UNITS),
+    "release_speed_mph": Trade((_SPEED,), _PLATE | _BAT | _SPIN | _COMPONENT, (60, 105), _SPEED_UNITS),
+    "plate_speed_mph": Trade((_SPEED, _PLATE), _BAT | _SPIN | _COMPONENT, (55, 98), _SPEED_UNITS),
     "spin_rate_rpm": Trade((_SPIN,), _ANGLE | _BAT, (1000, 3300), _SPIN_UNITS),
     "spin_efficiency": Trade((_USEFUL,), _BAT, (0.2, 1), ("1", "percent")),
     "spin_axis_deg": Trade((frozenset({"axis", "clock", "face", "direction"}),), _BAT | _USEFUL, (0, 360), _ANGLES),
@@ -59,7 +63,7 @@ TRADE = {
     "vertical_approach_deg": Trade((_APPROACH, _UP), _BAT, (3, 11), _ANGLES),
     "horizontal_approach_deg": Trade((_APPROACH, _ACROSS), _BAT, (0.3, 6), _ANGLES),
     "flight_time_s": Trade((frozenset({"flight", "air"}), frozenset({"time", "duration", "ms", "s", "seconds"})), _BAT, (0.35, 0.62), ("s", "ms")),
-    "exit_velocity_mph": Trade((_SPEED, _BAT), _SPIN, (50, 108), _SPEED_UNITS),
+    "exit_velocity_mph": Trade((_SPEED, _BAT), _SPIN | _COMPONENT, (50, 108), _SPEED_UNITS),
     "launch_angle_deg": Trade((frozenset({"launch", "loft"}),), _SPEED | _ACROSS | _SPIN, (3, 45), _ANGLES),
     "spray_angle_deg": Trade((frozenset({"spray", "bearing"}),), _SPEED | _SPIN, (3, 50), _ANGLES),
     "carry_distance_ft": Trade((frozenset({"carry", "flown", "distance"}),), _RELEASE | _PLATE | _SPEED, (60, 420), ("ft", "m")),

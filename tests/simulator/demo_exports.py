@@ -62,40 +62,39 @@ def local(at: float, form: str) -> str:
 
 
 # ---- stadium radar
-RADAR_KINDS = {
-    "four_seam": "straight",
-    "two_seam": "runner",
-    "sinker": "sinking",
-    "cutter": "cut",
-    "slider": "slide",
-    "sweeper": "wide slide",
-    "curveball": "bend",
-    "changeup": "slow",
-    "splitter": "fork",
+RADAR_PITCH_TYPES = {
+    "four_seam": "four-seam fastball",
+    "two_seam": "two-seam fastball",
+    "sinker": "sinker",
+    "cutter": "cutter",
+    "slider": "slider",
+    "sweeper": "sweeper",
+    "curveball": "curveball",
+    "changeup": "changeup",
+    "splitter": "splitter",
 }
-RADAR_RULINGS: dict[str | None, str] = {
-    "ball": "wide",
-    "called_strike": "taken",
-    "swinging_strike": "missed",
-    "foul": "tipped",
-    "in_play": "struck",
+RADAR_PITCH_RESULTS: dict[str | None, str] = {
+    "ball": "ball",
+    "called_strike": "called strike",
+    "swinging_strike": "swinging strike",
+    "foul": "foul ball",
+    "in_play": "ball in play",
     "hit_by_pitch": "hit batter",
 }
-RADAR_RESULTS: dict[str | None, str] = {
-    "single": "one base",
-    "double": "two bases",
-    "triple": "three bases",
-    "home_run": "over the fence",
-    "out": "put out",
-    "strikeout": "struck out",
-    "walk": "walked",
+RADAR_PLATE_APPEARANCE_RESULTS: dict[str | None, str] = {
+    "single": "single",
+    "double": "double",
+    "triple": "triple",
+    "home_run": "home run",
+    "out": "out",
+    "strikeout": "strikeout",
+    "walk": "walk",
     "hit_by_pitch": "hit batter",
-    "error": "misplay",
-    "fielders_choice": "other man out",
-    "sacrifice": "given up",
+    "error": "error",
+    "fielders_choice": "fielder's choice",
+    "sacrifice": "sacrifice",
 }
-RADAR_USE: dict[str | None, str] = {"game": "match", "scrimmage": "own match", "live_bp": "batting practice"}
-_SIDES: dict[str | None, str] = {"right": "righty", "left": "lefty"}
+EVENTS: dict[str | None, str] = {"game": "game", "scrimmage": "scrimmage", "live_bp": "batting practice"}
 
 
 def _turned_reading(axis_name: str, places: int, from_axis: Callable[[float], float]) -> Column:
@@ -121,77 +120,66 @@ def _radar_number(people: dict[str, Player]) -> Column:
 
 
 def radar_columns() -> dict[str, Column]:
-    """The 40 columns that the profile reads, the first half of the file; `filler_columns` follow."""
+    """Return the columns that the profile reads, by heading; `UNMAPPED` follow them in the file."""
     people = everybody()
     return {
-        "rec": word("native_id"),
-        "day": lambda row: local(row["device_at"], "%m/%d/%Y"),
-        "clock": lambda row: local(row["device_at"], "%H:%M:%S"),
-        "use": word("occasion", RADAR_USE),
-        "what": word("shown", {"pitch": "pitch", "warm_up": "warm-up", "return": "throw back"}),
-        "thrower": word("label"),
-        "thrower_no": _radar_number(people),
-        "throws": word("pitcher_hand", _SIDES),
-        "side_in_field": _person(people, "pitcher", lambda p: p.team),
-        "hitter": _person(people, "batter", lambda p: name_as(p, "last_first")),
-        "hitter_no": _person(people, "batter", lambda p: p.number),
-        "stands": _person(people, "batter", lambda p: _SIDES[p.bats]),
-        "frame": number("inning", 0),
-        "frame_part": word("half", {"top": "upper", "bottom": "lower"}),
-        "gone": number("outs", 0),
-        "wides": number("balls", 0),
-        "goods": number("strikes", 0),
-        "kind": word("kind_word"),
-        "ruling": word("pitch_result", RADAR_RULINGS),
-        "result": word("plate_appearance_result", RADAR_RESULTS),
-        "mph_out": number("release_speed_mph", 1),
-        "mph_over": number("plate_speed_mph", 1),
-        "rpm": number("spin_rate_rpm", 0),
-        "push_dir": _turned_reading("spin_axis_deg", 0, lambda a: a - 180),
-        "push_share": number("spin_efficiency", 0, 100),
-        "lift_in": number("vertical_same_time_in", 1),
-        "sweep_in": _arm_side,
-        "out_high": number("release_height_ft", 2),
-        "out_wide": number("release_side_ft", 2),
-        "stride": number("extension_ft", 2),
-        "over_high": number("plate_height_ft", 2),
-        "over_wide": number("plate_side_ft", 2, -1),
-        "dip_deg": number("vertical_approach_deg", 2, -1),
-        "veer_deg": number("horizontal_approach_deg", 2),
-        "air_ms": number("flight_time_s", 0, 1000),
-        "bat_mph": number("exit_velocity_mph", 1),
-        "bat_up": number("launch_angle_deg", 1),
-        "bat_way": number("spray_angle_deg", 1),
-        "bat_ft": number("carry_distance_ft", 0),
+        "event": word("occasion", EVENTS),
+        "local date": lambda row: local(row["device_at"], "%m/%d/%Y"),
+        "local time": lambda row: local(row["device_at"], "%H:%M:%S"),
+        "entry number": word("native_id"),
+        "entry type": word("shown", {"pitch": "pitch", "warm_up": "warm-up", "return": "throw back"}),
+        "inning": number("inning", 0),
+        "half": word("half"),
+        "strikes before": number("strikes", 0),
+        "balls before": number("balls", 0),
+        "outs before": number("outs", 0),
+        "fielding team": _person(people, "pitcher", lambda p: p.team),
+        "batter number": _person(people, "batter", lambda p: p.number),
+        "batter": _person(people, "batter", lambda p: name_as(p, "last_first")),
+        "batter side": _person(people, "batter", lambda p: p.bats),
+        "pitcher number": _radar_number(people),
+        "pitcher": word("label"),
+        "pitcher hand": word("pitcher_hand"),
+        "release height (ft)": number("release_height_ft", 2),
+        "release side toward first (ft)": number("release_side_ft", 2),
+        "extension (ft)": number("extension_ft", 2),
+        "release speed (mph)": number("release_speed_mph", 1),
+        "spin (rpm)": number("spin_rate_rpm", 0),
+        "active spin (%)": number("spin_efficiency", 0, 100),
+        "spin push direction (deg)": _turned_reading("spin_axis_deg", 0, lambda a: a - 180),
+        "flight time (ms)": number("flight_time_s", 0, 1000),
+        "vertical movement (in)": number("vertical_same_time_in", 1),
+        "arm-side movement (in)": _arm_side,
+        "plate height (ft)": number("plate_height_ft", 2),
+        "plate side toward third (ft)": number("plate_side_ft", 2, -1),
+        "plate speed (mph)": number("plate_speed_mph", 1),
+        "downward approach (deg)": number("vertical_approach_deg", 2, -1),
+        "sideways approach toward first (deg)": number("horizontal_approach_deg", 2),
+        "launch angle (deg)": number("launch_angle_deg", 1),
+        "spray angle toward first (deg)": number("spray_angle_deg", 1),
+        "exit velocity (mph)": number("exit_velocity_mph", 1),
+        "carry (ft)": number("carry_distance_ft", 0),
+        "pitch type": word("pitch_type_word"),
+        "pitch result": word("pitch_result", RADAR_PITCH_RESULTS),
+        "plate appearance result": word("plate_appearance_result", RADAR_PLATE_APPEARANCE_RESULTS),
     }
 
 
-FILLERS = (
-    *("unit", "firm", "lock", "gain", "clutter", "air_f", "damp", "wind", "wind_dir", "glass"),
-    *(f"echo{i:02d}" for i in range(1, 17)),
-    *(f"cell{i:02d}" for i in range(1, 25)),
-    *(f"hop{i}" for i in range(1, 9)),
-    *(
-        "bat_spin",
-        "bat_hang",
-        "catcher",
-        "catch_ms",
-        "clip",
-        "note",
-        "edited",
-        "edited_by",
-        "spare1",
-        "spare2",
-        "spare3",
-        "spare4",
-    ),
+UNMAPPED = (
+    *("device", "firmware", "lock quality", "gain", "clutter"),
+    *("air temperature", "humidity", "wind strength", "wind heading", "air pressure"),
+    *(f"echo {i:02d}" for i in range(1, 17)),
+    *(f"antenna cell {i:02d}" for i in range(1, 25)),
+    *(f"bounce {i}" for i in range(1, 9)),
+    *("batted ball spin", "hang time", "catcher", "catch delay", "video clip", "note", "edited on", "edited by"),
+    *(f"spare {i}" for i in range(1, 5)),
 )
 
 
 def _filler(rng: np.random.Generator, rows: int) -> list[list[str]]:
-    """Columns that nobody maps: a few short numbers, most of them blank."""
-    digits = rng.integers(0, 10, (rows, len(FILLERS)))
-    filled = rng.random(len(FILLERS)) < 0.3
+    """Return cells for the columns that no profile maps: a few short numbers, most of them blank."""
+    digits = rng.integers(0, 10, (rows, len(UNMAPPED)))
+    filled = rng.random(len(UNMAPPED)) < 0.3
     filled[:4] = True
     return [[str(d) if keep else "" for d, keep in zip(line, filled, strict=True)] for line in digits]
 
@@ -202,7 +190,7 @@ def radar_file(rows: pl.DataFrame, name: str) -> Written:
     records = rows.to_dicts()
     cells = [[_quoted(column(row) or "") for column in columns.values()] + filler
              for row, filler in zip(records, _filler(rng, len(records)), strict=True)]  # fmt: skip
-    text = "\n".join([",".join([*columns, *FILLERS]), *(",".join(line) for line in cells)]) + "\n"
+    text = "\n".join([",".join([*columns, *UNMAPPED]), *(",".join(line) for line in cells)]) + "\n"
     return Written("stadium_radar", name, text.encode(), _lines(records, 2))
 
 
@@ -218,63 +206,67 @@ def _lines(records: list[dict[str, Any]], first_row: int) -> tuple[Line, ...]:
 
 
 # ---- camera array
-CAMERA_KINDS = {
-    "four_seam": "Gerade",
-    "two_seam": "Läufer",
-    "sinker": "Sinker",
-    "cutter": "Schnitt",
-    "slider": "Rutscher",
-    "sweeper": "Feger",
-    "curveball": "Bogen",
-    "changeup": "Bremse",
-    "splitter": "Gabel",
+CAMERA_PITCH_TYPES = {
+    "four_seam": "four-seam",
+    "two_seam": "two-seam",
+    "sinker": "sinker",
+    "cutter": "cutter",
+    "slider": "slider",
+    "sweeper": "sweeper",
+    "curveball": "curveball",
+    "changeup": "changeup",
+    "splitter": "splitter",
 }
-CAMERA_USE: dict[str | None, str] = {"game": "Spiel", "scrimmage": "Übungsspiel", "live_bp": "Schlagtraining"}
 
 
 def camera_columns() -> dict[str, Column]:
-    """Metres and seconds at 15.5 m before the plate's front edge; side positive to the catcher's left, distance toward the plate."""
+    """Return the columns by heading: meters and seconds at 15.5 m before the plate's front edge.
+
+    Across is positive to the catcher's left, along is positive toward the plate.
+    """
     people = everybody()
-    axes = {"quer": ("x", -1.0), "laengs": ("y", -1.0), "hoch": ("z", 1.0)}
+    axes = {"across": ("x", -1.0), "along": ("y", -1.0), "up": ("z", 1.0)}
     motion = {
-        f"{prefix}_{axis}": number(f"{part}{letter}", 3, sign * FT_TO_M)
-        for prefix, part in (("ort", "p"), ("tempo", "v"), ("schub", "a"))
+        f"{quantity} {axis} ({unit})": number(f"{part}{letter}", 3, sign * FT_TO_M)
+        for quantity, unit, part in (("position", "m", "p"), ("velocity", "m/s", "v"), ("acceleration", "m/s^2", "a"))
         for axis, (letter, sign) in axes.items()
-        if (prefix, axis) != ("ort", "laengs")
+        if (quantity, axis) != ("position", "along")
     }
     return {
-        "Aufnahme": word("native_id"),
-        "Zeit": lambda row: datetime.fromtimestamp(row["device_at"], UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z",
-        "Anlass": word("occasion", CAMERA_USE),
-        "Werfer": word("label"),
-        "Schläger": _person(people, "batter", lambda p: name_as(p, "first_last")),
-        "Abschnitt": number("inning", 0),
-        "Hälfte": word("half", {"top": "oben", "bottom": "unten"}),
-        "Art": lambda row: CAMERA_KINDS[row["pitch_type"]],
+        "recording": word("native_id"),
+        "time (UTC)": lambda row: (
+            datetime.fromtimestamp(row["device_at"], UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+        ),
+        "event": word("occasion", EVENTS),
+        "pitcher": word("label"),
+        "batter": _person(people, "batter", lambda p: name_as(p, "first_last")),
+        "inning": number("inning", 0),
+        "half": word("half"),
+        "pitch type": lambda row: CAMERA_PITCH_TYPES[row["pitch_type"]],
         **motion,
-        "schritt_m": number("extension_ft", 3, FT_TO_M),
-        "dreh_je_s": number("spin_rate_rpm", 2, 1 / 60),
-        "dreh_richtung": _turned_reading("spin_axis_deg", 1, lambda a: a + 90),
-        "ab_kmh": number("exit_velocity_mph", 1, MPH_TO_KMH),
-        "ab_hoch": number("launch_angle_deg", 1),
-        "ab_seite": number("spray_angle_deg", 1, -1),
-        "ab_weite_m": number("carry_distance_ft", 1, FT_TO_M),
-        "guete": lambda row: "B" if row["spin_rate_rpm"] is None else "A",
+        "extension (m)": number("extension_ft", 3, FT_TO_M),
+        "spin (rev/s)": number("spin_rate_rpm", 2, 1 / 60),
+        "spin direction (deg)": _turned_reading("spin_axis_deg", 1, lambda a: a + 90),
+        "exit velocity (km/h)": number("exit_velocity_mph", 1, MPH_TO_KMH),
+        "launch angle (deg)": number("launch_angle_deg", 1),
+        "spray angle toward third (deg)": number("spray_angle_deg", 1, -1),
+        "carry (m)": number("carry_distance_ft", 1, FT_TO_M),
+        "quality": lambda row: "B" if row["spin_rate_rpm"] is None else "A",
     }
 
 
-_TEXT_COLUMNS = {"Aufnahme", "Zeit", "Anlass", "Werfer", "Schläger", "Hälfte", "Art", "guete"}
+_TEXT_COLUMNS = {"recording", "time (UTC)", "event", "pitcher", "batter", "half", "pitch type", "quality"}
 
 
 def camera_file(rows: pl.DataFrame, name: str) -> Written:
     columns, records = camera_columns(), rows.to_dicts()
     buffer = io.BytesIO()
     with xlsxwriter.Workbook(buffer, {"in_memory": True}) as book:
-        # the time of writing would make every copy another file
-        book.set_properties({"created": datetime(2026, 11, 8), "title": "Kamerafeld"})
-        sheet = book.add_worksheet("Aufnahmen")
-        sheet.write_row(0, 0, ["Kamerafeld, Protokoll", f"{len(records)} Aufnahmen"])
-        sheet.write_row(1, 0, ["Einheiten: m, s, Grad; Zeit in UTC"])
+        # without a fixed time of writing, every copy would be a different file
+        book.set_properties({"created": datetime(2026, 11, 8), "title": "Camera array"})
+        sheet = book.add_worksheet("Pitches")
+        sheet.write_row(0, 0, ["Camera array, session log", f"{len(records)} recordings"])
+        sheet.write_row(1, 0, ["Units: m, s, degrees; times in UTC"])
         sheet.write_row(2, 0, list(columns))
         for place, row in enumerate(records, 3):
             for at, (heading, column) in enumerate(columns.items()):
@@ -287,7 +279,7 @@ def camera_file(rows: pl.DataFrame, name: str) -> Written:
 
 
 # ---- pen unit
-UNIT_KINDS = {
+UNIT_PITCH_TYPES = {
     "four_seam": "gerader Wurf",
     "two_seam": "Läufer",
     "sinker": "Sinker",
@@ -328,7 +320,7 @@ def unit_columns(with_clock: bool) -> dict[str, Column]:
     return {
         "Nr": word("native_id"),
         "Uhr": (lambda row: local(row["device_at"], "%H:%M")) if with_clock else (lambda _: ""),
-        "Art": word("kind_word"),
+        "Art": word("pitch_type_word"),
         "Tempo_15m": _comma(number("speed_15m_mph", 1, MPH_TO_KMH)),
         "Drehzahl": _spin_text,
         "Wirksam": _active_text,
@@ -373,14 +365,16 @@ def ball_file(rows: pl.DataFrame, name: str) -> Written:
 
 
 def _ball_record(row: dict[str, Any], people: dict[str, Player]) -> dict[str, Any]:
-    """Lean is the angle between spin axis and flight: 90 when all spin is active."""
-    lean = None if row["spin_efficiency"] is None else round(float(np.degrees(np.arcsin(row["spin_efficiency"]))), 1)
+    """Return one record; the gyro angle lies between spin axis and flight, 90 when all spin is active."""
+    gyro_angle = (
+        None if row["spin_efficiency"] is None else round(float(np.degrees(np.arcsin(row["spin_efficiency"]))), 1)
+    )
     spin = None if row["spin_rate_rpm"] is None else round(row["spin_rate_rpm"])
     return {
-        "ball": row["native_id"],
-        "ms": int(row["device_at"] * 1000),
-        "arm": {"name": row["label"], "tag": people[row["label_id"]].tag},
-        "spot": row["spot"],
-        "mps": round(row["release_speed_mph"] * MPH_TO_MPS, 2),
-        "turns": {"per_min": spin, "lean": lean},
+        "entry": row["native_id"],
+        "thrown_at_ms": int(row["device_at"] * 1000),
+        "pitcher": {"name": row["label"], "tag": people[row["label_id"]].tag},
+        "mound": row["mound"],
+        "speed_mps": round(row["release_speed_mph"] * MPH_TO_MPS, 2),
+        "spin": {"rpm": spin, "gyro_angle_deg": gyro_angle},
     }

@@ -5,8 +5,8 @@ from typing import NamedTuple
 import polars as pl
 
 from tests.simulator.demo_exports import (
-    RADAR_KINDS,
-    UNIT_KINDS,
+    RADAR_PITCH_TYPES,
+    UNIT_PITCH_TYPES,
     UnitHead,
     Written,
     ball_file,
@@ -23,7 +23,7 @@ COPIED = "s3"  # camera: the same file saved twice
 NO_CLOCK = {"b1014n04", "b1014n12", "b1028n06", "b1105n03"}  # pen unit files without a time of day
 LATIN_1, UTF_16, CUT = "b1019n14", "b1030n16", "b1102n07"  # pen unit
 PRINTED_TWICE = "b1013s05"  # pen unit: one session exported twice, the time of export differs
-NO_SPOT = {"2026-10-15", "2026-10-23", "2026-10-27", "2026-11-06"}  # ball: nobody said where it was
+NO_MOUND = {"2026-10-15", "2026-10-23", "2026-10-27", "2026-11-06"}  # ball: no mound entered
 OVERLAPPING = "2026-10-20"  # ball: the second log repeats the first one's end
 CUT_LOG = "2026-11-02"  # ball: the last record is cut
 EMPTY_NAME = "2026-10/radar_2026-10-30_v1.csv"
@@ -51,10 +51,10 @@ IMPOSSIBLE = (
 
 def radar_exports(seen: pl.DataFrame) -> list[Written]:
     rng = stream("radar words")
-    kinds = [RADAR_KINDS[k] for k in seen["pitch_type"]]
+    kinds = [RADAR_PITCH_TYPES[k] for k in seen["pitch_type"]]
     odd = rng.random(len(seen)) < 0.003
     kinds = ["junk" if o else "" if m else k for k, o, m in zip(kinds, odd, rng.random(len(seen)) < 0.02, strict=True)]
-    seen = seen.with_columns(kind_word=pl.Series(kinds), native_id=_ids(seen, "R"))
+    seen = seen.with_columns(pitch_type_word=pl.Series(kinds), native_id=_ids(seen, "R"))
     exports = [Written("stadium_radar", EMPTY_NAME, b"", ())]
     for session, rows in _parts(seen, "session"):
         rows = _with_impossible(rows, session)
@@ -72,21 +72,22 @@ def camera_exports(seen: pl.DataFrame) -> list[Written]:
     seen = seen.with_columns(native_id=_ids(seen, "KF"))
     exports = []
     for session, rows in _parts(seen, "session"):
-        written = camera_file(rows, f"Protokoll_{rows['baseball_day'][0]}.xlsx")
+        written = camera_file(rows, f"camera_{rows['baseball_day'][0]}.xlsx")
         exports.append(written)
         if session == COPIED:
-            exports.append(_repeated(written, f"Kopie von {written.name}"))
+            exports.append(_repeated(written, f"Copy of {written.name}"))
     return exports
 
 
 def unit_exports(seen: pl.DataFrame) -> list[Written]:
     """One file a bullpen; where the operator changed the name late, the next pitcher's first throws are still in the file before."""
     words = [
-        ("Einwerfen" if s == "warm_up" else UNIT_KINDS[k]) for s, k in seen.select("shown", "pitch_type").iter_rows()
+        ("Einwerfen" if s == "warm_up" else UNIT_PITCH_TYPES[k])
+        for s, k in seen.select("shown", "pitch_type").iter_rows()
     ]
     before = {"b1021n10": "b1021n03", "b1103n09": "b1103n10"}
     moved = pl.when(pl.col("label_fault") == "stale").then(pl.col("session").replace(before)).otherwise("session")
-    seen = seen.with_columns(kind_word=pl.Series(words), file_session=moved)
+    seen = seen.with_columns(pitch_type_word=pl.Series(words), file_session=moved)
     seen = seen.with_columns(native_id=pl.int_range(1, pl.len() + 1).over("file_session").cast(pl.String))
     exports = []
     for session, rows in _parts(seen, "file_session"):
@@ -113,9 +114,11 @@ def _unit_files(session: str, rows: pl.DataFrame) -> list[Written]:
 
 
 def ball_exports(seen: pl.DataFrame) -> list[Written]:
-    spots = pl.col("station").replace_strict({"pen_north": "north", "pen_south": "south", "field": "diamond"})
-    unsaid = pl.col("baseball_day").cast(pl.String).is_in(list(NO_SPOT))
-    seen = seen.with_columns(spot=pl.when(~unsaid).then(spots), native_id=_ids(seen, "B"))
+    mounds = pl.col("station").replace_strict(
+        {"pen_north": "north bullpen", "pen_south": "south bullpen", "field": "game field"}
+    )
+    unnamed = pl.col("baseball_day").cast(pl.String).is_in(list(NO_MOUND))
+    seen = seen.with_columns(mound=pl.when(~unnamed).then(mounds), native_id=_ids(seen, "B"))
     exports = []
     for day, rows in _parts(seen.with_columns(day=pl.col("baseball_day").cast(pl.String)), "day"):
         name = f"{day}/ball_{day}.jsonl"
@@ -175,7 +178,7 @@ def _corrected(rows: pl.DataFrame) -> pl.DataFrame:
         label_id="pitcher",
         label=pl.col("pitcher").replace_strict(names),
         label_fault=pl.lit(None, dtype=pl.String),
-        kind_word=pl.col("pitch_type").replace_strict(RADAR_KINDS),
+        pitch_type_word=pl.col("pitch_type").replace_strict(RADAR_PITCH_TYPES),
     )
 
 

@@ -169,7 +169,7 @@ def true_faults() -> pl.DataFrame:
                 None,
                 "to be found by matching",
             )
-            for day in sorted(inbox.NO_SPOT)
+            for day in sorted(inbox.NO_MOUND)
         ),
     ]
     names = ("what", "tracker", "session", "from", "to", "size", "note")
