@@ -2,14 +2,21 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check format lock benchmark clean
+.PHONY: demo test test-slow check format lock benchmark clean
 
 demo: .venv/ready
 	$(BIN)/pitchledger demo demo_workspace
 
-# a file's tests share what they prepared, so a file goes whole to one worker, in the order of names: the long files are not the last
+# A file's tests share their fixtures, so a worker gets complete files; tests/conftest.py puts the longest files first.
+PYTEST := $(BIN)/python -m pytest -q -n auto --dist loadfile --no-loadscope-reorder
+
+# every rule once, in less than 150 s on two cores
 test: .venv/ready
-	$(BIN)/python -m pytest -q -n auto --dist loadfile --no-loadscope-reorder
+	$(PYTEST)
+
+# every kill, every fault point, many examples, real servers and processes: some minutes
+test-slow: .venv/ready
+	$(PYTEST) -m "slow and not long"
 
 check: .venv/ready
 	$(BIN)/ruff format --check .
