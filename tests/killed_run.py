@@ -137,10 +137,22 @@ def _import_all() -> None:
     """Whatever a run imports, so that forks don't; no work of polars, whose threads no fork takes along."""
     import importlib
 
-    names = "night cli warehouse.lock operations.notify reports.summary reports.printing exports.readers.excel"
-    for name in names.split():
-        importlib.import_module(f"pipeline.{name}")
-    for name in ("filelock", "pandera.polars", "pyarrow", "pyarrow.parquet", "pint", "scipy.stats", "rich.console"):
+    for name in (
+        "pipeline.night",
+        "pipeline.cli",
+        "pipeline.warehouse.lock",
+        "pipeline.operations.notify",
+        "pipeline.reports.summary",
+        "pipeline.reports.printing",
+        "pipeline.exports.readers.excel",
+        "filelock",
+        "pandera.polars",
+        "pyarrow",
+        "pyarrow.parquet",
+        "pint",
+        "scipy.stats",
+        "rich.console",
+    ):
         importlib.import_module(name)
 
 

@@ -1,8 +1,8 @@
-"""Whatever ends a run, readers see one whole version, and the next run ends with the tables of a run that nothing ever disturbed.
+"""Whatever ends a run, readers see one complete version, and the next run ends with the tables of an undisturbed run.
 
-Runs are killed at random moments, at each step and at each point that matters, starved of disk and memory, and lied to by the disk
-(disk_faults.c, compiled here and preloaded; it sees what duckdb and polars write too). By default a few of each; all of them, hours on a
-small machine, with one command:
+Runs are killed at random moments, at each step and at each point that matters, starved of disk and memory, and given errors by the disk
+(disk_faults.c, compiled here and preloaded; it also sees what duckdb and polars write). The quick tests take three kills and two disk errors;
+the slow ones each step and a dozen positions; the long ones, hours on a small machine, everything:
 
     pytest tests/test_crash.py -m long
 
@@ -232,7 +232,8 @@ def _killed(nursery: Nursery, order: Order, after_s: float | None, _workspace: P
     return nursery.run(order, after_s)
 
 
-def test_a_run_killed_at_random_moments_leaves_a_whole_version_and_the_next_run_mends_it(
+@pytest.mark.slow
+def test_a_run_killed_at_random_moments_leaves_a_version_and_the_next_recovers(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
     # each on a copy of its own: on one on which a run was done already nothing is left to kill
@@ -240,7 +241,7 @@ def test_a_run_killed_at_random_moments_leaves_a_whole_version_and_the_next_run_
 
 
 @pytest.mark.long
-def test_200_kills_at_random_moments_each_leave_a_whole_version_and_the_next_run_mends_it(
+def test_200_kills_at_random_moments_each_leave_a_version_and_the_next_run_recovers(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
     _kill_at_random([stages[name] for name in STAGES], nursery, tmp_path, KILLS, 1)
@@ -295,19 +296,34 @@ def _kill_at_points(
     trial.mend("the last points")
 
 
-def test_runs_killed_at_each_step_one_after_the_other_are_mended_by_the_next(
+def test_the_next_run_recovers_from_kills_before_at_and_after_publishing(
+    stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
+) -> None:
+    points = [
+        ("renew_warehouse", "check_laws", "end", 1),
+        ("", "_write_version", "end", 1),
+        ("", "_point_by_links", "end", 1),
+    ]
+    assert {*points} <= {*BEFORE, *AFTER}
+    _kill_at_points(stages["night"], nursery, tmp_path, points, len(points))
+
+
+@pytest.mark.slow
+def test_the_next_run_recovers_from_runs_killed_at_each_step_in_turn(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
     _kill_at_points(stages["night"], nursery, tmp_path, BEFORE, len(BEFORE))
 
 
-def test_a_run_killed_once_its_version_stands_is_mended_by_the_next(
+@pytest.mark.slow
+def test_the_next_run_recovers_from_a_run_killed_after_its_version_was_published(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
     _kill_at_points(stages["night"], nursery, tmp_path, AFTER, 1)
 
 
-def test_a_first_run_killed_before_its_version_is_seen_is_shown_by_the_next(
+@pytest.mark.slow
+def test_the_next_run_publishes_what_a_killed_first_run_had_written(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
     _kill_at_points(stages["first"], nursery, tmp_path, UNSEEN, 1)
@@ -315,7 +331,7 @@ def test_a_first_run_killed_before_its_version_is_seen_is_shown_by_the_next(
 
 @pytest.mark.long
 @pytest.mark.parametrize("name", STAGES)
-def test_each_single_kill_at_a_step_or_a_point_is_mended_by_the_next_run(
+def test_the_next_run_recovers_from_each_single_kill_at_a_step_or_a_point(
     name: str, stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
     _kill_at_points(stages[name], nursery, tmp_path, [*BEFORE, *AFTER] if name == "night" else ANY_RUN, 1)
@@ -373,8 +389,18 @@ def _fail_at(stage: Stage, nursery: Nursery, folder: Path, deeds: list[Deed], ch
     trial.mend("the last positions")
 
 
+def test_a_full_disk_fails_the_run_in_one_sentence_and_the_next_run_recovers(
+    stages: dict[str, Stage], lying: Nursery, tmp_path: Path
+) -> None:
+    stage = stages["night"]
+    calls = _calls(stage, lying, tmp_path / "w", errno.ENOSPC)
+    deeds = [Deed(at, FAIL_ONCE, errno.ENOSPC, half_first=at == calls // 2) for at in (calls // 2, calls - 6)]
+    _fail_at(stage, lying, tmp_path, deeds, len(deeds))
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("number", ERRNOS, ids=errno.errorcode.__getitem__)
-def test_a_disk_that_refuses_a_call_fails_the_run_in_one_sentence_and_the_next_run_mends_it(
+def test_a_disk_error_fails_the_run_in_one_sentence_and_the_next_run_recovers(
     number: int, stages: dict[str, Stage], lying: Nursery, tmp_path: Path
 ) -> None:
     stage = stages["night"]
@@ -386,7 +412,7 @@ def test_a_disk_that_refuses_a_call_fails_the_run_in_one_sentence_and_the_next_r
 @pytest.mark.long
 @pytest.mark.parametrize("name", STAGES)
 @pytest.mark.parametrize("number", ERRNOS, ids=errno.errorcode.__getitem__)
-def test_a_disk_that_refuses_at_any_position_fails_the_run_in_one_sentence_and_the_next_run_mends_it(
+def test_a_disk_error_at_any_call_fails_the_run_in_one_sentence_and_the_next_recovers(
     number: int, name: str, stages: dict[str, Stage], lying: Nursery, tmp_path: Path
 ) -> None:
     stage = stages[name]
@@ -397,7 +423,7 @@ def test_a_disk_that_refuses_at_any_position_fails_the_run_in_one_sentence_and_t
 
 @pytest.mark.long
 @pytest.mark.parametrize("number", ERRNOS, ids=errno.errorcode.__getitem__)
-def test_a_disk_that_stays_full_or_broken_from_a_position_on_fails_the_run_and_the_next_run_mends_it(
+def test_a_disk_that_stays_full_or_broken_fails_the_run_and_a_later_run_recovers(
     number: int, stages: dict[str, Stage], lying: Nursery, tmp_path: Path
 ) -> None:
     stage = stages["night"]
@@ -406,9 +432,13 @@ def test_a_disk_that_stays_full_or_broken_from_a_position_on_fails_the_run_and_t
 
 
 @pytest.mark.parametrize(
-    "sizes", [(20_000, 400_000), pytest.param(tuple(range(10_000, 900_000, 50_000)), marks=pytest.mark.long)]
+    "sizes",
+    [
+        pytest.param((20_000, 400_000), marks=pytest.mark.slow),
+        pytest.param(tuple(range(10_000, 900_000, 50_000)), marks=pytest.mark.long),
+    ],
 )
-def test_files_that_may_not_grow_fail_the_run_in_one_sentence(
+def test_a_file_size_limit_fails_the_run_in_one_sentence(
     sizes: tuple[int, ...], stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
     """POSIX: a write beyond RLIMIT_FSIZE gives EFBIG where SIGXFSZ is ignored. Needs no compiler."""
@@ -425,7 +455,11 @@ def test_files_that_may_not_grow_fail_the_run_in_one_sentence(
 
 
 @pytest.mark.parametrize(
-    "spare_mb", [(20, 200), pytest.param((0, 10, 40, 80, 120, 160, 250, 300, 400, 600), marks=pytest.mark.long)]
+    "spare_mb",
+    [
+        pytest.param((20, 200), marks=pytest.mark.slow),
+        pytest.param((0, 10, 40, 80, 120, 160, 250, 300, 400, 600), marks=pytest.mark.long),
+    ],
 )
 def test_a_run_without_memory_fails_or_dies_and_breaks_nothing(
     spare_mb: tuple[int, ...], stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
@@ -475,8 +509,8 @@ print(json.dumps(seen))
 """
 
 
-@pytest.mark.parametrize("runs", [3, pytest.param(50, marks=pytest.mark.long)])
-def test_a_reader_in_a_loop_sees_whole_versions_only_and_never_an_error(
+@pytest.mark.parametrize("runs", [pytest.param(3, marks=pytest.mark.slow), pytest.param(50, marks=pytest.mark.long)])
+def test_a_reader_in_a_loop_sees_complete_versions_only_and_never_an_error(
     runs: int, stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
     """As analysts' clients and other tools read: the database by its name, the Parquet files by the manifest. POSIX; Windows has copies."""

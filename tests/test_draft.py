@@ -447,7 +447,7 @@ def draft_or_sentence(path: Path) -> None:
         assert "describes" in set(open_questions(tomllib.loads(text)))
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(1, 12))])
 def test_a_spoilt_export_ends_in_a_sentence_or_a_draft_that_is_toml(seed: int, tmp_path: Path) -> None:
     for number, original in enumerate(originals(tmp_path)):
         draft_or_sentence(export(tmp_path, spoilt(original, 1000 * number + seed), f"spoilt_{original.name}"))

@@ -325,10 +325,17 @@ class _Killed(BaseException):
 FAULTS = {"kill": _Killed(), "full": OSError(28, "No space left on device"), "io": OSError(5, "Input/output error")}
 
 
-@pytest.mark.parametrize("kind", ["kill", "full"])
-def test_a_fault_of_the_disk_leaves_the_old_version_or_the_new(tmp_path, monkeypatch, kind):
+def test_a_kill_or_full_disk_at_the_last_calls_leaves_the_old_version_or_the_new(tmp_path, monkeypatch):
     calls = _calls_of_a_publish(tmp_path, monkeypatch)
     assert calls > 50
+    for fault, at in (("kill", calls // 2), ("full", calls - 2), ("kill", calls - 1)):
+        _publish_with_fault(tmp_path, monkeypatch, FAULTS[fault], at)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["kill", "full"])
+def test_a_disk_error_leaves_the_old_version_or_the_new(tmp_path, monkeypatch, kind):
+    calls = _calls_of_a_publish(tmp_path, monkeypatch)
     # the last calls move the version, turn the link and remove the old one: each of them; of the many before, that write it, two
     for at in (1, calls // 2, *range(calls - 3, calls + 1)):
         _publish_with_fault(tmp_path, monkeypatch, FAULTS[kind], at)
@@ -398,7 +405,8 @@ for number in itertools.count():
 """
 
 
-def test_kill_9_in_mid_publish_leaves_a_whole_version(warehouse):
+@pytest.mark.slow
+def test_kill_9_during_a_publish_leaves_a_complete_version(warehouse):
     for attempt in range(3):
         run = subprocess.Popen(
             [sys.executable, "-c", _PUBLISH_FOREVER, str(warehouse), f"k{attempt}"], stdout=subprocess.PIPE, text=True
@@ -414,7 +422,8 @@ def test_kill_9_in_mid_publish_leaves_a_whole_version(warehouse):
         assert len(list_versions(warehouse)) == 2
 
 
-def test_a_reader_that_loops_while_versions_change_sees_whole_ones_only(warehouse):
+@pytest.mark.slow
+def test_a_reader_that_loops_while_versions_change_sees_complete_ones_only(warehouse):
     run = subprocess.Popen(
         [sys.executable, "-c", _PUBLISH_FOREVER, str(warehouse), "loop"], stdout=subprocess.PIPE, text=True
     )
