@@ -1,6 +1,7 @@
 """The command line as people and schedulers use it: what it prints, and its exit codes."""
 
 import csv
+import errno
 import io
 import json
 import os
@@ -14,10 +15,8 @@ from pathlib import Path
 import filelock
 import polars as pl
 import pytest
-from click.testing import CliRunner
 from rich.console import Console
 
-from pipeline.cli import cli
 from pipeline.reports.attention import Need, decision_line, first_of_each
 from pipeline.reports.printing import in_full, print_rows
 from pipeline.warehouse.query import run_query
@@ -27,29 +26,25 @@ COMMANDS = ("check", "demo", "draft", "explain", "init", "query", "review", "run
 WIDTH = 100
 
 
-@pytest.fixture(scope="module")
-def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture
+def example(published_program: Path) -> Path:
     """What `init` makes, after a first run; tests only read it."""
-    folder = tmp_path_factory.mktemp("example") / "program"
-    assert command("init", folder).returncode == 0
-    done = command("run", "-w", folder)
-    assert done.returncode == 0, done.stderr
-    return folder
+    return published_program
 
 
 @pytest.fixture
-def fresh(tmp_path: Path) -> Path:
+def fresh(new_program: Path, tmp_path: Path) -> Path:
     """What `init` makes, before any run, to change at will."""
     folder = tmp_path / "program"
-    CliRunner().invoke(cli, ["init", str(folder)], catch_exceptions=False)
+    shutil.copytree(new_program, folder)
     return folder
 
 
-def said(*words: str | Path) -> str:
+def printed(*words: str | Path) -> str:
     """What a command that succeeds prints."""
-    done = CliRunner().invoke(cli, [str(word) for word in words], catch_exceptions=False)
-    assert done.exit_code == 0, done.output
-    return done.output
+    done = command(*words)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
 
 
 def change(folder: Path, old: str, new: str) -> None:
@@ -66,14 +61,14 @@ def first(folder: Path, sql: str) -> str:
 
 
 def test_help_names_every_command_and_the_exit_codes() -> None:
-    text = said("--help")
+    text = printed("--help")
     assert all(re.search(rf"^  {name} ", text, re.MULTILINE) for name in COMMANDS)
     assert "Exit codes: 0 done; 2 " in text
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_each_command_says_what_it_does_and_every_option_has_words(name: str) -> None:
-    text = said(name, "--help")
+def test_the_help_of_each_command_describes_it_and_its_options(name: str) -> None:
+    text = printed(name, "--help")
     assert len(text.splitlines()[2].strip()) > 30
     options = re.findall(r"^  (-\S.*?)(?:  +(\S.*))?$", text, re.MULTILINE)
     assert options
@@ -92,12 +87,12 @@ def test_help_loads_nothing_heavy() -> None:
 @pytest.mark.parametrize(
     "words", [("walk",), ("run", "--fast"), ("query",), ("explain",), ("status", "--format", "xml")]
 )
-def test_a_command_line_that_is_wrong_ends_with_2(words: tuple[str, ...], tmp_path: Path) -> None:
+def test_a_wrong_command_line_ends_with_2(words: tuple[str, ...], tmp_path: Path) -> None:
     assert command(*words, cwd=tmp_path).returncode == 2
 
 
 @pytest.mark.parametrize("name", ["check", "run", "status"])
-def test_without_a_workspace_every_command_says_how_to_make_one_and_ends_with_2(name: str, tmp_path: Path) -> None:
+def test_without_a_workspace_each_command_ends_with_2_and_names_init(name: str, tmp_path: Path) -> None:
     for words in ((name,), (name, "-w", tmp_path)):
         done = command(*words, cwd=tmp_path)
         assert (done.returncode, done.stdout) == (2, "")
@@ -105,15 +100,15 @@ def test_without_a_workspace_every_command_says_how_to_make_one_and_ends_with_2(
 
 
 @pytest.mark.parametrize("name", ["check", "run"])
-def test_faults_of_all_settings_files_are_told_at_once_and_end_with_2(name: str, fresh: Path) -> None:
+def test_errors_in_all_settings_files_are_reported_at_once_and_end_with_2(name: str, fresh: Path) -> None:
     ledger, profile = fresh / "ledger.toml", fresh / "profiles" / "example_unit.toml"
     ledger.write_text(ledger.read_text("utf-8").replace("rank = 1", "rank = 0"), "utf-8")
     profile.write_text(profile.read_text("utf-8").replace('at = "release"', 'at = "relaese"'), "utf-8")
     (fresh / "roster.csv").write_text("player_id,name,hand\nP01,Avery Example,rihgt\n", "utf-8")
     done = command(name, "-w", fresh)
     assert done.returncode == 2
-    for told in ("ledger.toml: tracker.1.rank", "metric.release_speed_mph.at", "roster.csv: row 2, hand"):
-        assert told in done.stderr
+    for place in ("ledger.toml: tracker.1.rank", "metric.release_speed_mph.at", "roster.csv: row 2, hand"):
+        assert place in done.stderr
     assert "Traceback" not in done.stderr
     assert not (fresh / "warehouse").exists()
 
@@ -125,12 +120,30 @@ def test_a_run_that_fails_publishes_nothing_and_ends_with_3(fresh: Path) -> None
     assert (fresh / "warehouse").read_text() == "a file where the folder should be"
 
 
-def test_a_question_before_the_first_run_is_answered_by_what_to_do(fresh: Path) -> None:
+def test_a_full_disk_fails_the_run_in_one_sentence_and_the_next_run_recovers(
+    fresh: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The real disk errors are in test_crash.py."""
+
+    def fail(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "replace", fail)
+        done = command("run", "-w", fresh)
+    assert done.returncode == 3 and "Traceback" not in done.stderr
+    (sentence,) = [line for line in done.stderr.splitlines() if line.startswith("pitchledger: ")]
+    assert "No space left on device" in sentence
+    assert command("run", "-w", fresh).returncode == 0
+    assert first(fresh, "select count(*) from pitches") == "4"
+
+
+def test_status_before_the_first_run_says_what_to_do(fresh: Path) -> None:
     done = command("status", "-w", fresh)
     assert done.returncode != 0 and "pitchledger run" in done.stderr and "Traceback" not in done.stderr
 
 
-def test_a_second_run_at_the_same_time_ends_with_4_and_says_who_runs_since_when(fresh: Path) -> None:
+def test_a_second_run_at_the_same_time_ends_with_4_and_names_the_first(fresh: Path) -> None:
     output = fresh / "warehouse"
     output.mkdir()
     with filelock.FileLock(output / ".run.lock"):
@@ -141,7 +154,7 @@ def test_a_second_run_at_the_same_time_ends_with_4_and_says_who_runs_since_when(
     assert not (output / "versions").exists()
 
 
-def test_the_lock_of_a_dead_run_is_no_obstacle(fresh: Path) -> None:
+def test_the_lock_of_a_dead_run_blocks_nothing(fresh: Path) -> None:
     output = fresh / "warehouse"
     output.mkdir()
     code = f"import filelock, os; filelock.FileLock({str(output / '.run.lock')!r}).acquire(); os.kill(os.getpid(), 9)"
@@ -154,48 +167,48 @@ def test_the_lock_of_a_dead_run_is_no_obstacle(fresh: Path) -> None:
 # ---- init, check, run ----------------------------------------------------------------------------------------------------------------------
 
 
-def test_what_init_makes_passes_check_and_runs(example: Path) -> None:
-    assert "all settings are right" in said("check", "-w", example)
+def test_a_new_workspace_passes_check_and_runs(example: Path) -> None:
+    assert "all settings are right" in printed("check", "-w", example)
     assert first(example, "select count(*) from pitches") == "4"
 
 
 def test_init_overwrites_nothing(fresh: Path) -> None:
     (fresh / "ledger.toml").write_text("mine", "utf-8")
     (fresh / "roster.csv").unlink()
-    assert "roster.csv" in said("init", fresh)
+    assert "roster.csv" in printed("init", fresh)
     assert (fresh / "ledger.toml").read_text("utf-8") == "mine"
 
 
 def test_check_shows_what_each_column_becomes(example: Path) -> None:
-    text = said("check", "-w", example)
+    text = printed("check", "-w", example)
     # 141.3 km/h are 87.8 mph: a mile is 1.609344 km exactly (NIST Special Publication 811, appendix B)
     assert re.search(r"release_speed_mph +speed km/h +km/h +speed .*141\.3 +87\.8", text)
     assert re.search(r"pitch_type +called .*straight one +four_seam", text)
 
 
-def test_check_names_a_decision_about_a_sighting_that_is_not_there(fresh: Path) -> None:
-    said("run", "-w", fresh)
+def test_check_names_a_decision_about_an_unknown_sighting(fresh: Path) -> None:
+    printed("run", "-w", fresh)
     known = first(fresh, "select min(sighting_id) from sightings")
     lines = f"kind,tracker,subject,object\nnot_same_pitch,,{known},s00000000000000aa\n"
     (fresh / "decisions.csv").write_text(lines, "utf-8")
-    text = " ".join(said("check", "-w", fresh).split())
+    text = " ".join(printed("check", "-w", fresh).split())
     assert "no published sighting has the id s00000000000000aa" in text and f"id {known}" not in text
 
 
 def test_check_writes_nothing(fresh: Path) -> None:
     before = sorted(fresh.rglob("*"))
-    said("check", "-w", fresh)
+    printed("check", "-w", fresh)
     assert sorted(fresh.rglob("*")) == before
 
 
-def test_check_says_that_an_inbox_is_not_there_and_run_goes_on(fresh: Path) -> None:
+def test_check_reports_a_missing_inbox_and_run_continues(fresh: Path) -> None:
     shutil.rmtree(fresh / "inbox")
     done = command("check", "-w", fresh)
     assert done.returncode == 2 and "inbox" in done.stdout
-    assert "0 new exports" in said("run", "-w", fresh)
+    assert "0 new exports" in printed("run", "-w", fresh)
 
 
-def test_check_tells_of_an_export_that_the_profile_does_not_fit(fresh: Path) -> None:
+def test_check_reports_an_export_that_the_profile_does_not_fit(fresh: Path) -> None:
     change(fresh, "speed km/h", "Speed kmh")
     done = command("check", "-w", fresh)
     assert done.returncode == 2 and "Speed kmh" in " ".join(done.stdout.split())
@@ -209,8 +222,9 @@ def test_a_run_ends_with_the_morning_summary_and_logs_plain_lines(fresh: Path) -
     assert "\x1b" not in done.stdout + done.stderr
 
 
-def test_a_second_run_says_that_nothing_is_new(example: Path) -> None:
-    assert "Nothing is new" in command("run", "-w", example).stdout
+def test_a_second_run_says_that_nothing_is_new(example: Path, tmp_path: Path) -> None:
+    folder = shutil.copytree(example, tmp_path / "program", symlinks=True)
+    assert "Nothing is new" in command("run", "-w", folder).stdout
 
 
 def test_the_workspace_is_found_from_a_folder_inside_it(example: Path) -> None:
@@ -220,13 +234,13 @@ def test_the_workspace_is_found_from_a_folder_inside_it(example: Path) -> None:
 # ---- status --------------------------------------------------------------------------------------------------------------------------------
 
 
-def test_status_needs_nobody_where_all_is_well(example: Path) -> None:
+def test_status_strict_ends_with_0_where_nothing_needs_a_person(example: Path) -> None:
     done = command("status", "-w", example, "--strict")
     assert (done.returncode, "Nothing needs a person." in done.stdout) == (0, True)
 
 
-def test_status_as_json_holds_what_the_page_holds(demo: Path) -> None:
-    state = json.loads(said("status", "-w", demo, "--format", "json"))
+def test_status_as_json_has_every_section_of_the_page(demo: Path) -> None:
+    state = json.loads(printed("status", "-w", demo, "--format", "json"))
     assert set(state) >= {
         "run",
         "runs",
@@ -249,14 +263,14 @@ def test_status_strict_ends_with_1_where_something_needs_a_person(demo: Path) ->
 
 
 def test_status_counts_the_pitches_of_a_night_once(demo: Path) -> None:
-    state = json.loads(said("status", "-w", demo, "--format", "json"))
+    state = json.loads(printed("status", "-w", demo, "--format", "json"))
     by_night = {(night["baseball_day"], night["station"]): night["pitches"] for night in state["nights"]}
     asked = "select baseball_day::varchar, coalesce(station, 'unknown'), count(*) from pitches where baseball_day > date '2026-10-31' group by all"
     assert by_night == {(day, station): n for day, station, n in run_query(demo / "warehouse", asked).rows()}
 
 
-def test_a_name_on_three_trackers_is_asked_for_once_with_the_line_that_settles_it(demo: Path) -> None:
-    text = " ".join(said("status", "-w", demo).split())
+def test_a_name_on_three_trackers_is_asked_once_with_its_decision_line(demo: Path) -> None:
+    text = " ".join(printed("status", "-w", demo).split())
     assert text.count("Ollerby, Rusk") == 2
     assert "(ball, camera_array, stadium_radar," in text
     assert 'label_is,,"Ollerby, Rusk",PLAYER_ID,YOU,DATE,WHY' in text
@@ -282,7 +296,7 @@ def test_every_format_holds_the_same_rows(example: Path, tmp_path: Path) -> None
     asked = run_query(example / "warehouse", SQL)
     files = {form: tmp_path / f"answer.{form}" for form in ("csv", "json", "parquet")}
     for form, path in files.items():
-        said("query", "-w", example, SQL, "--format", form, "--output", path)
+        printed("query", "-w", example, SQL, "--format", form, "--output", path)
     assert pl.read_parquet(files["parquet"]).equals(asked)
     assert json.loads(files["json"].read_text("utf-8"))[0]["pitch_id"] == asked.item(0, 0)
     assert pl.read_csv(files["csv"]).get_column("release_speed_mph").to_list() == asked["release_speed_mph"].to_list()
@@ -313,20 +327,20 @@ def test_a_query_can_do_nothing_but_read_the_warehouse(sql: str, example: Path, 
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_long_answer_is_cut_and_says_so(demo: Path) -> None:
-    text = said("query", "-w", demo, "select pitch_id from pitches")
+def test_a_long_answer_is_cut_with_a_note(demo: Path) -> None:
+    text = printed("query", "-w", demo, "select pitch_id from pitches")
     assert len(text.splitlines()) == 52 and "the first 50 only" in text
-    assert said("query", "-w", demo, "select pitch_id from pitches", "--limit", "3").endswith("3 rows\n")
-    assert len(said("query", "-w", demo, "select pitch_id from pitches", "--format", "csv").splitlines()) > 3000
+    assert printed("query", "-w", demo, "select pitch_id from pitches", "--limit", "3").endswith("3 rows\n")
+    assert len(printed("query", "-w", demo, "select pitch_id from pitches", "--format", "csv").splitlines()) > 3000
 
 
-def test_workload_comes_with_the_caution_and_data_without(demo: Path) -> None:
-    assert "athletic" in said("query", "-w", demo, "from throws_by_day limit 3")
-    assert "athletic" not in said("query", "-w", demo, "from throws_by_day limit 3", "--format", "csv")
-    assert "athletic" not in said("query", "-w", demo, "from sessions limit 3")
+def test_workload_tables_come_with_the_caution_and_data_formats_without(demo: Path) -> None:
+    assert "athletic" in printed("query", "-w", demo, "from throws_by_day limit 3")
+    assert "athletic" not in printed("query", "-w", demo, "from throws_by_day limit 3", "--format", "csv")
+    assert "athletic" not in printed("query", "-w", demo, "from sessions limit 3")
 
 
-def test_numbers_are_shown_without_powers_of_ten() -> None:
+def test_numbers_are_printed_without_powers_of_ten() -> None:
     assert [in_full(value) for value in (None, True, 12345.678, 1234567.8, 0.00012345678, 3.0, 7)] == [
         "", "true", "12345.7", "1234568", "0.000123457", "3", "7",
     ]  # fmt: skip
@@ -342,7 +356,7 @@ def shown(page: Console) -> list[str]:
     return page.file.getvalue().splitlines()
 
 
-def test_what_is_wider_than_the_screen_goes_on_below(page: Console) -> None:
+def test_columns_wider_than_the_screen_continue_below(page: Console) -> None:
     columns = [f"a_rather_long_name_{n}" for n in range(12)]
     print_rows(columns, [[f"value {n}" for n in range(12)]] * 5, (), page)
     lines = shown(page)
@@ -364,10 +378,10 @@ def test_an_answer_without_rows_still_names_its_columns(page: Console) -> None:
 # ---- explain -------------------------------------------------------------------------------------------------------------------------------
 
 
-def test_explain_shows_every_reading_and_marks_the_one_that_was_preferred(demo: Path) -> None:
+def test_explain_shows_every_reading_and_marks_the_preferred_one(demo: Path) -> None:
     three = "select pitch_id from pitches where seen_by = 3 and trackers like 'stadium_radar%' and stands_apart is null order by 1 limit 1"
     pitch = first(demo, three)
-    text = said("explain", "-w", demo, pitch)
+    text = printed("explain", "-w", demo, pitch)
     for tracker, sighting, speed in run_query(
         demo / "warehouse", f"select tracker, sighting_id, release_speed_mph from sightings where pitch_id = '{pitch}'"
     ).rows():
@@ -378,25 +392,25 @@ def test_explain_shows_every_reading_and_marks_the_one_that_was_preferred(demo: 
     assert "Why these are one pitch" in text and "the clocks are set right" in " ".join(text.split())
 
 
-def test_explain_takes_any_id_that_leads_to_a_pitch(demo: Path) -> None:
+def test_explain_takes_any_id_that_resolves_to_a_pitch(demo: Path) -> None:
     pitch, sighting = run_query(
         demo / "warehouse",
         "select pitch_id, max(sighting_id) from sightings group by 1 having count(*) = 2 order by 1 limit 1",
     ).row(0)
     aside = first(demo, "select sighting_id from set_aside where kind = 'double_trigger' order by 1 limit 1")
-    assert f"Pitch {pitch}" in said("explain", "-w", demo, sighting)
-    assert f"p{sighting[1:]} is in pitch {pitch} now." in said("explain", "-w", demo, f"p{sighting[1:]}")
-    assert "double_trigger" in said("explain", "-w", demo, aside)
-    text = " ".join(said("explain", "-w", demo, aside).split())
+    assert f"Pitch {pitch}" in printed("explain", "-w", demo, sighting)
+    assert f"p{sighting[1:]} is in pitch {pitch} now." in printed("explain", "-w", demo, f"p{sighting[1:]}")
+    assert "double_trigger" in printed("explain", "-w", demo, aside)
+    text = " ".join(printed("explain", "-w", demo, aside).split())
     assert re.search(rf"recorded one throw twice, s\w+ and {aside}, [^:]*: {aside} is set aside", text)
 
 
-def test_explain_of_a_pitch_that_one_tracker_saw_says_that_it_stands_alone(example: Path) -> None:
-    text = said("explain", "-w", example, first(example, "select pitch_id from pitches limit 1"))
+def test_explain_says_why_a_pitch_of_one_tracker_has_no_match(example: Path) -> None:
+    text = printed("explain", "-w", example, first(example, "select pitch_id from pitches limit 1"))
     assert "Why it stands alone" in text and "No other tracker" in text
 
 
-def test_explain_of_no_pitch_ends_with_2(example: Path) -> None:
+def test_explain_of_an_unknown_pitch_ends_with_2(example: Path) -> None:
     done = command("explain", "-w", example, "p0000000000000000")
     assert (done.returncode, done.stdout) == (2, "") and "p0000000000000000" in done.stderr
 
@@ -404,59 +418,64 @@ def test_explain_of_no_pitch_ends_with_2(example: Path) -> None:
 # ---- what all of them print ------------------------------------------------------------------------------------------------------------------
 
 
-def test_nothing_printed_is_wider_than_a_log(demo: Path) -> None:
+def test_no_printed_line_is_wider_than_a_log(demo: Path) -> None:
     pitch = first(demo, "select pitch_id from pitches order by seen_by desc, pitch_id limit 1")
     texts = [
         (demo / "summary.txt").read_text("utf-8"),
-        said("status", "-w", demo),
-        said("check", "-w", demo),
-        said("explain", "-w", demo, pitch),
-        said("query", "-w", demo, "from clocks limit 5"),
+        printed("status", "-w", demo),
+        printed("check", "-w", demo),
+        printed("explain", "-w", demo, pitch),
+        printed("query", "-w", demo, "from clocks limit 5"),
     ]
     assert [line for text in texts for line in text.splitlines() if len(line.rstrip()) > WIDTH] == []
 
 
 @pytest.mark.parametrize("evil", ["[red]\u202eliam", "[red]\x1b]0;x\x07liam"])
-def test_what_an_export_holds_can_neither_colour_nor_command_the_terminal(evil: str, fresh: Path) -> None:
+def test_text_of_an_export_can_neither_color_nor_control_the_terminal(evil: str, fresh: Path) -> None:
     change(fresh, "5,15:04:55,A. Example", f"5,15:04:55,{evil}")
-    summary = said("run", "-w", fresh)
+    summary = printed("run", "-w", fresh)
     asked = "select coalesce(pitcher_label, pitch_id) from pitches union all select value from quarantine"
-    texts = [summary, said("status", "-w", fresh), said("check", "-w", fresh), said("query", "-w", fresh, asked)]
+    texts = [
+        summary,
+        printed("status", "-w", fresh),
+        printed("check", "-w", fresh),
+        printed("query", "-w", fresh, asked),
+    ]
     assert any("[red]" in text for text in texts)
     assert not set("\x1b\x07\u202e") & set("".join(texts))
 
 
-def test_rows_in_quarantine_are_told_even_where_no_pitch_is_left(fresh: Path) -> None:
+def test_quarantined_rows_are_reported_even_where_no_pitch_is_left(fresh: Path) -> None:
     change(fresh, "A. Example", "\x07")
-    assert "5 rows in quarantine" in said("run", "-w", fresh)
+    assert "5 rows in quarantine" in printed("run", "-w", fresh)
 
 
 @pytest.mark.parametrize("name", ["a copy.csv", "zz copy.csv"])
-def test_a_copy_under_a_name_that_does_not_fit_is_refused_and_the_export_itself_counts(name: str, fresh: Path) -> None:
+def test_a_copy_with_an_unexpected_name_is_refused_and_the_export_counts(name: str, fresh: Path) -> None:
     (profile,) = (fresh / "profiles").glob("*.toml")
     profile.write_text(
         profile.read_text("utf-8").replace('name_pattern = "*.csv"', 'name_pattern = "unit_*.csv"'), "utf-8"
     )
     (export,) = (fresh / "inbox" / "example_unit").glob("*.csv")
     shutil.copyfile(export, export.with_name(name))
-    text = said("run", "-w", fresh)
+    text = printed("run", "-w", fresh)
     assert "Pitches: 4" in text
     assert f"{name} could not be read" in text
-    taken = said("query", "-w", fresh, "from files order by status", "--format", "json")
+    taken = printed("query", "-w", fresh, "from files order by status", "--format", "json")
     assert [(file["status"], file["sightings"]) for file in json.loads(taken)] == [("quarantined", 0), ("read", 4)]
 
 
-def test_the_latest_refused_file_is_told_first(fresh: Path) -> None:
+def test_the_latest_refused_file_is_reported_first(fresh: Path) -> None:
     inbox = fresh / "inbox" / "example_unit"
     for name, modified_at in (("a_old.csv", 1_700_000_000), ("b_old.csv", 1_700_000_001), ("z_new.csv", 1_800_000_000)):
         (inbox / name).write_text("")
         os.utime(inbox / name, (modified_at, modified_at))
-    text = said("run", "-w", fresh)
+    text = printed("run", "-w", fresh)
     assert text.index("z_new.csv could not be read") < text.index("b_old.csv could not be read")
     assert "a_old.csv could not be read" not in text
 
 
-def test_a_profile_that_takes_no_row_at_all_is_not_called_right(fresh: Path) -> None:
+def test_check_fails_for_a_profile_that_quarantines_every_row(fresh: Path) -> None:
     change(fresh, "A. Example", "\x07")
     done = command("check", "-w", fresh)
     assert done.returncode == 2
@@ -489,17 +508,17 @@ spin = "total"
     )
     (export,) = (fresh / "inbox" / "example_unit").glob("*.csv")
     export.write_text('{"at": "2026-02-03T15:04:05Z", "arm": {"name": "A"}, "hand_at": [1.5, 5.9], "turns": 2200}\n')
-    assert "no record has 'hand_at.2'" in " ".join(said("run", "-w", fresh).split())
+    assert "no record has 'hand_at.2'" in " ".join(printed("run", "-w", fresh).split())
 
 
-def test_a_reading_that_is_never_taken_is_told(fresh: Path) -> None:
+def test_a_reading_that_is_never_taken_is_reported(fresh: Path) -> None:
     change(fresh, "15:0", "25:0")
-    assert "clock time left out on 4 of 4 rows" in " ".join(said("run", "-w", fresh).split())
+    assert "clock time left out on 4 of 4 rows" in " ".join(printed("run", "-w", fresh).split())
 
 
-def test_a_clock_that_is_years_ahead_is_told_and_does_not_pass_for_last_night(fresh: Path) -> None:
+def test_a_clock_years_ahead_is_reported_and_is_not_taken_for_last_night(fresh: Path) -> None:
     (export,) = (fresh / "inbox" / "example_unit").glob("*.csv")
     ahead = export.with_name("unit_2091-02-03.csv")
     ahead.write_text(export.read_text("utf-8").replace("141.3", "141.1"), "utf-8")
-    text = " ".join(said("run", "-w", fresh).split())
+    text = " ".join(printed("run", "-w", fresh).split())
     assert "example_unit: 4 pitches dated after the run, up to 2091-02-03" in text and "Last night 2026-02-03" in text

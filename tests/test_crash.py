@@ -1,8 +1,8 @@
 """Whatever ends a run, readers see one complete version, and the next run ends with the tables of an undisturbed run.
 
 Runs are killed at random moments, at each step and at each point that matters, starved of disk and memory, and given errors by the disk
-(disk_faults.c, compiled here and preloaded; it also sees what duckdb and polars write). The quick tests take three kills and two disk errors;
-the slow ones each step and a dozen positions; the long ones, hours on a small machine, everything:
+(disk_faults.c, compiled here and preloaded; it also sees what duckdb and polars write). The quick test takes three kills; the slow
+ones each step and a dozen positions of a disk error; the long ones, hours on a small machine, everything:
 
     pytest tests/test_crash.py -m long
 
@@ -387,15 +387,6 @@ def _fail_at(stage: Stage, nursery: Nursery, folder: Path, deeds: list[Deed], ch
         if chain == 1 or not ended.out.startswith("Nothing is new"):
             _assert_told(ended, before, seen[0], word)
     trial.mend("the last positions")
-
-
-def test_a_full_disk_fails_the_run_in_one_sentence_and_the_next_run_recovers(
-    stages: dict[str, Stage], lying: Nursery, tmp_path: Path
-) -> None:
-    stage = stages["night"]
-    calls = _calls(stage, lying, tmp_path / "w", errno.ENOSPC)
-    deeds = [Deed(at, FAIL_ONCE, errno.ENOSPC, half_first=at == calls // 2) for at in (calls // 2, calls - 6)]
-    _fail_at(stage, lying, tmp_path, deeds, len(deeds))
 
 
 @pytest.mark.slow
