@@ -1,7 +1,7 @@
-"""What goes wrong in ways a user can mend; the command line turns each into one message and an exit code."""
+"""Errors that a user can fix; the command line turns each into one message and an exit code."""
 
 
 class PitchledgerError(Exception):
-    """A fault that is told to the user as it is, without a trace back."""
+    """An error whose message is shown to the user as it is, without a traceback."""
 
     exit_code = 3

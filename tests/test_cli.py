@@ -96,7 +96,7 @@ def test_without_a_workspace_each_command_ends_with_2_and_names_init(name: str, 
     for words in ((name,), (name, "-w", tmp_path)):
         done = command(*words, cwd=tmp_path)
         assert (done.returncode, done.stdout) == (2, "")
-        assert "no ledger.toml" in done.stderr and "pitchledger init" in done.stderr
+        assert "There is no ledger.toml" in done.stderr and "pitchledger init" in done.stderr
 
 
 @pytest.mark.parametrize("name", ["check", "run"])
@@ -168,7 +168,7 @@ def test_the_lock_of_a_dead_run_blocks_nothing(fresh: Path) -> None:
 
 
 def test_a_new_workspace_passes_check_and_runs(example: Path) -> None:
-    assert "all settings are right" in printed("check", "-w", example)
+    assert "All settings are valid" in printed("check", "-w", example)
     assert first(example, "select count(*) from pitches") == "4"
 
 
@@ -480,7 +480,7 @@ def test_check_fails_for_a_profile_that_quarantines_every_row(fresh: Path) -> No
     done = command("check", "-w", fresh)
     assert done.returncode == 2
     assert "every row of it would be quarantined" in done.stdout
-    assert "all settings are right" not in done.stdout
+    assert "All settings are valid" not in done.stdout
 
 
 def test_a_key_that_no_record_of_a_file_has_needs_a_person(fresh: Path) -> None:

@@ -485,7 +485,7 @@ def test_the_command_writes_a_draft_that_check_refuses_until_it_is_answered(tmp_
     sample = export(program / "inbox" / "shed", PIPES, "shed_7.txt")
     done = command("draft", sample, "-o", "profiles/shed.toml", cwd=program)
     assert done.returncode == 0, done.stderr
-    assert re.search(r"made profiles/shed.toml, with \d+ open questions", done.stdout)
+    assert re.search(r"Created profiles/shed.toml with \d+ open questions", done.stdout)
     if os.name == "posix":
         assert (program / "profiles" / "shed.toml").stat().st_mode & 0o007 == 0  # names of players stand in its listing
     nowhere = command("draft", sample, "-o", sample / "shed.toml")
@@ -510,7 +510,7 @@ def test_the_command_writes_a_draft_that_check_refuses_until_it_is_answered(tmp_
     assert passed.returncode == 0, passed.stderr + passed.stdout
     assert "79 rows: 79 sightings" in passed.stdout
     again = command("draft", sample, "-o", "profiles/shed.toml", cwd=program)
-    assert again.returncode == 2 and "is there already" in again.stderr
+    assert again.returncode == 2 and "already exists" in again.stderr
 
 
 def test_a_file_that_is_no_table_ends_the_command_with_2(tmp_path: Path) -> None:

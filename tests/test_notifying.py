@@ -19,7 +19,7 @@ import filelock
 import pytest
 
 from pipeline.operations import notify as notifying
-from pipeline.operations.notify import Story, story_of_run, tell_of_failure, tell_of_run
+from pipeline.operations.notify import Message, message_of_run, notify_of_failure, notify_of_run
 from pipeline.reports.attention import Kind
 from pipeline.settings.ledger import load_ledger, read_notify
 from pipeline.settings.problems import SettingsProblems
@@ -73,9 +73,9 @@ def workspace(new_program: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 
 
 @pytest.fixture
-def sent(monkeypatch: pytest.MonkeyPatch) -> list[Story]:
+def sent(monkeypatch: pytest.MonkeyPatch) -> list[Message]:
     """The messages, caught before they are sent."""
-    stories: list[Story] = []
+    stories: list[Message] = []
     monkeypatch.setattr(notifying, "_send", lambda story, _variable: stories.append(story))
     return stories
 
@@ -96,16 +96,16 @@ def spoil_a_name(folder: Path) -> None:
 
 
 def check_first_summary(title: str, weight: str, body: str) -> None:
-    assert title == "Example program: a new version is published; nothing needs a person"
+    assert title == "Example program: a new version is published; nothing needs your attention"
     assert weight == "info"
     assert "bullpen at pen, 4 pitches, 1 pitcher." in body
     assert "Every row is accounted for." in body
 
 
-def test_after_a_run_the_message_is_the_summary_as_plain_text(workspace: Path, sent: list[Story]) -> None:
+def test_after_a_run_the_message_is_the_summary_as_plain_text(workspace: Path, sent: list[Message]) -> None:
     assert command("run", "-w", workspace).returncode == 0
     (story,) = sent
-    check_first_summary(story.title, story.weight, story.body)
+    check_first_summary(story.title, story.severity, story.body)
 
 
 def test_a_run_notifies_the_server_that_the_address_names(
@@ -117,29 +117,29 @@ def test_a_run_notifies_the_server_that_the_address_names(
     check_first_summary(message["title"], message["type"], message["message"])
 
 
-def test_a_run_without_anything_new_says_so(workspace: Path, sent: list[Story]) -> None:
+def test_a_run_without_anything_new_says_so(workspace: Path, sent: list[Message]) -> None:
     command("run", "-w", workspace)
     assert command("run", "-w", workspace).returncode == 0
-    assert sent[1].title == "Example program: nothing new came; nothing needs a person"
+    assert sent[1].title == "Example program: nothing new came in; nothing needs your attention"
 
 
-def test_what_needs_a_person_comes_first(workspace: Path, sent: list[Story]) -> None:
+def test_what_needs_a_person_comes_first(workspace: Path, sent: list[Message]) -> None:
     spoil_a_name(workspace)
     assert command("run", "-w", workspace).returncode == 0
     (story,) = sent
-    assert story.weight == "warning" and "1 thing needs a person" in story.title
+    assert story.severity == "warning" and "1 thing needs your attention" in story.title
     assert story.body.splitlines()[:2] == [
-        "What needs a person (1):",
-        "- 1 list of unknown words is to be looked at",
+        "Needs your attention (1):",
+        "- 1 list of unknown words needs a look",
     ]
     assert "wobbler" not in story.body
 
 
 def test_every_kind_of_need_has_its_sentence_or_words_of_its_own() -> None:
-    assert sorted(get_args(Kind)) == sorted([*notifying.SAID_WHOLE, *notifying.COUNTED])
+    assert sorted(get_args(Kind)) == sorted([*notifying.QUOTED_KINDS, *notifying.COUNTED_KINDS])
 
 
-def test_a_removed_export_is_reported_without_its_name(workspace: Path, sent: list[Story]) -> None:
+def test_a_removed_export_is_reported_without_its_name(workspace: Path, sent: list[Message]) -> None:
     (export,) = (workspace / "inbox" / "example_unit").iterdir()
     text = export.read_text("utf-8")
     other = export.with_name("unit_2026-02-04.csv")
@@ -148,28 +148,28 @@ def test_a_removed_export_is_reported_without_its_name(workspace: Path, sent: li
     assert command("run", "-w", workspace).returncode == 0
     other.unlink()
     assert command("run", "-w", workspace).returncode == 0
-    assert "- 1 tracker has exports that are gone from its inbox" in sent[-1].body.splitlines()
+    assert "- 1 tracker is missing exports from its inbox" in sent[-1].body.splitlines()
     assert "unit_2026" not in sent[-1].body
 
 
-def test_wrong_settings_are_reported_although_the_ledger_is_unusable(workspace: Path, sent: list[Story]) -> None:
+def test_wrong_settings_are_reported_although_the_ledger_is_unusable(workspace: Path, sent: list[Message]) -> None:
     (workspace / "profiles" / "example_unit.toml").write_text("nonsense", "utf-8")
     assert command("run", "-w", workspace).returncode == 2
     (story,) = sent
-    assert story.title == "Example program: the run FAILED, nothing was published" and story.weight == "failure"
-    assert "have 1 fault: `pitchledger check` lists them" in story.body
+    assert story.title == "Example program: the run FAILED, nothing was published" and story.severity == "failure"
+    assert "have 1 problem. `pitchledger check` lists them" in story.body
     assert "No version is published yet." in story.body
 
 
-def test_a_failed_run_is_reported_without_the_words_of_the_error(workspace: Path, sent: list[Story]) -> None:
+def test_a_failed_run_is_reported_without_the_words_of_the_error(workspace: Path, sent: list[Message]) -> None:
     (workspace / "warehouse").write_text("a file where the folder should be")
     assert command("run", "-w", workspace).returncode == 3
     (story,) = sent
-    assert "Kind of fault: FileExistsError: File exists." in story.body
+    assert "Kind of error: FileExistsError: File exists." in story.body
     assert str(workspace) not in story.body
 
 
-def test_a_run_blocked_by_another_run_is_reported(workspace: Path, sent: list[Story]) -> None:
+def test_a_run_blocked_by_another_run_is_reported(workspace: Path, sent: list[Message]) -> None:
     (workspace / "warehouse").mkdir()
     with filelock.FileLock(workspace / "warehouse" / ".run.lock"):
         assert command("run", "-w", workspace).returncode == 4
@@ -181,14 +181,14 @@ def test_a_run_blocked_by_another_run_is_reported(workspace: Path, sent: list[St
     [("always", ["info", "warning", "failure"]), ("needs_person", ["warning", "failure"]), ("failed", ["failure"])],
 )
 def test_the_setting_when_decides_which_messages_are_sent(
-    when: str, expected: list[str], workspace: Path, sent: list[Story], monkeypatch: pytest.MonkeyPatch
+    when: str, expected: list[str], workspace: Path, sent: list[Message], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     notify(workspace, when)
-    for weight in ("info", "warning"):
-        monkeypatch.setattr(notifying, "story_of_run", lambda *_, weight=weight, **__: Story(weight, "", ""))
-        tell_of_run(workspace, published=True)
-    tell_of_failure(workspace, ValueError())
-    assert [story.weight for story in sent] == expected
+    for severity in ("info", "warning"):
+        monkeypatch.setattr(notifying, "message_of_run", lambda *_, severity=severity, **__: Message(severity, "", ""))
+        notify_of_run(workspace, published=True)
+    notify_of_failure(workspace, ValueError())
+    assert [story.severity for story in sent] == expected
 
 
 def test_the_message_names_no_person_label_or_file(demo: Path, tmp_path: Path) -> None:
@@ -197,8 +197,8 @@ def test_the_message_names_no_person_label_or_file(demo: Path, tmp_path: Path) -
     )
     settings = read_notify(tmp_path)
     assert settings is not None
-    story = story_of_run(settings, published=True)
-    assert "names are to be settled" in story.body and "runs of pitches have a doubtful label" in story.body
+    story = message_of_run(settings, published=True)
+    assert "names need a decision" in story.body and "runs of pitches have a doubtful label" in story.body
     quoted = "select pitcher_label from sightings union select batter_label from sightings union select name from players union select file_name from files"
     for (text,) in run_query(demo / "warehouse", quoted).iter_rows():
         assert text is None or text not in story.title + story.body
@@ -244,15 +244,15 @@ def test_a_server_that_never_answers_blocks_nothing(
     workspace: Path, hook: Hook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv(VARIABLE, hook.address())
-    monkeypatch.setattr(notifying, "LONGEST_S", 0.01)
-    assert notifying._send(Story("info", "title", "body"), VARIABLE) == (
+    monkeypatch.setattr(notifying, "TIMEOUT_S", 0.01)
+    assert notifying._send(Message("info", "title", "body"), VARIABLE) == (
         "notification: no answer after 0.01 s; perhaps nobody was notified"
     )
 
 
 def test_a_summary_that_fails_fails_no_run(workspace: Path) -> None:
     """Nothing is published here, so there is nothing to sum up."""
-    assert tell_of_run(workspace, published=True) == "nobody was notified: the summary failed (PitchledgerError)"
+    assert notify_of_run(workspace, published=True) == "nobody was notified: the summary failed (PitchledgerError)"
 
 
 # ---- secrets -------------------------------------------------------------------------------------------------------------------------------
@@ -276,7 +276,7 @@ def test_no_address_shows_in_a_log_or_output_even_while_debugging(
     monkeypatch.setenv(VARIABLE, addresses.format(good=hook.address(), away=hook.address(port=9)))
     monkeypatch.setenv("PYTHONVERBOSE", "")
     with caplog.at_level(logging.DEBUG):
-        answer = notifying._send(Story("failure", "title", "body"), VARIABLE)
+        answer = notifying._send(Message("failure", "title", "body"), VARIABLE)
     shown = [answer or "", caplog.text, *capfd.readouterr(), *(str(record.__dict__) for record in caplog.records)]
     assert not [secret for secret in SECRETS if any(secret in text for text in shown)]
     assert (answer is None) == (addresses == "{good}")
@@ -290,7 +290,7 @@ def test_a_process_that_fails_while_sending_shows_no_address(
     (broken / "apprise.py").write_text("import os\nraise OSError(os.environ['PITCHLEDGER_TEST_URLS'])\n")
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(broken), os.environ.get("PYTHONPATH", "")]))
     with caplog.at_level(logging.DEBUG):
-        answer = notifying._send(Story("info", "title", "body"), VARIABLE)
+        answer = notifying._send(Message("info", "title", "body"), VARIABLE)
     assert answer == "nobody was notified: the notification failed before it was sent"
     assert not [secret for secret in SECRETS if secret in caplog.text]
 
@@ -328,7 +328,7 @@ def test_a_ledger_with_an_address_for_a_table_is_refused_and_not_shown(workspace
 
 def test_the_process_that_sends_prints_nothing_but_its_answer(hook: Hook, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv(VARIABLE, hook.address())
-    story = json.dumps({"weight": "info", "title": "t", "body": "b"})
+    story = json.dumps({"severity": "info", "title": "t", "body": "b"})
     words = [sys.executable, "-m", "pipeline.operations.send_notification", VARIABLE]
     done = subprocess.run(words, input=story, capture_output=True, text=True, check=True)
     assert (json.loads(done.stdout), done.stderr) == ([["json", True]], "")

@@ -21,7 +21,7 @@ from click.testing import CliRunner
 from pipeline.cli import cli
 from pipeline.errors import PitchledgerError
 from pipeline.operations.prefect_server import OwnServer, own_server, prepare_environment
-from pipeline.operations.retryable import InboxAwayError, can_pass, look_into_inboxes
+from pipeline.operations.retryable import InboxUnreachableError, check_inboxes, is_transient
 from pipeline.settings.ledger import Ledger, load_ledger
 from pipeline.settings.problems import Problem, SettingsProblems
 from pipeline.warehouse.lock import RunInProgressError, run_lock
@@ -57,14 +57,14 @@ def caused_by(fault: BaseException) -> PitchledgerError:
 @pytest.mark.parametrize(
     "fault",
     [
-        InboxAwayError([("gun", "is away")]),
+        InboxUnreachableError([("gun", "is away")]),
         RunInProgressError("process 1"),
         OSError(errno.ESTALE, "a share's handle of yesterday"),
         caused_by(OSError(errno.EBUSY, "busy")),
     ],
 )
 def test_a_share_that_is_away_a_lock_and_another_run_pass_by_waiting(fault: BaseException) -> None:
-    assert can_pass(fault)
+    assert is_transient(fault)
 
 
 @pytest.mark.parametrize(
@@ -79,28 +79,28 @@ def test_a_share_that_is_away_a_lock_and_another_run_pass_by_waiting(fault: Base
     ],
 )
 def test_settings_a_full_disk_missing_rights_and_faults_of_the_program_do_not(fault: BaseException | None) -> None:
-    assert not can_pass(fault)
+    assert not is_transient(fault)
 
 
 def test_an_inbox_that_is_there_needs_no_waiting(workspace: Path) -> None:
-    look_into_inboxes(load_ledger(workspace))
+    check_inboxes(load_ledger(workspace))
 
 
 def test_an_inbox_that_is_not_there_is_away(workspace: Path) -> None:
     inbox(workspace).rename(workspace / "elsewhere")
-    with pytest.raises(InboxAwayError, match=r"example_unit: the inbox .* can't be reached \(No such file"):
-        look_into_inboxes(load_ledger(workspace))
+    with pytest.raises(InboxUnreachableError, match=r"example_unit: cannot reach the inbox .* \(No such file"):
+        check_inboxes(load_ledger(workspace))
 
 
 def test_an_inbox_that_is_empty_is_away_only_if_exports_came_from_it(workspace: Path) -> None:
     (export,) = inbox(workspace).glob("*.csv")
     export.rename(workspace / export.name)
-    look_into_inboxes(load_ledger(workspace))
+    check_inboxes(load_ledger(workspace))
     (workspace / export.name).rename(export)
     assert command("run", "-w", workspace).returncode == 0
     export.rename(workspace / export.name)
-    with pytest.raises(InboxAwayError, match="is empty, although 1 exports came from it"):
-        look_into_inboxes(load_ledger(workspace))
+    with pytest.raises(InboxUnreachableError, match="is empty, although 1 exports came from it"):
+        check_inboxes(load_ledger(workspace))
 
 
 def test_a_new_export_that_another_program_holds_is_away_and_a_known_one_is_not_even_opened(
@@ -121,8 +121,8 @@ def test_a_new_export_that_another_program_holds_is_away_and_a_known_one_is_not_
 
     ledger = load_ledger(workspace)
     monkeypatch.setattr(Path, "open", as_if_locked)
-    with pytest.raises(InboxAwayError, match=r"can't be opened just now: 'new\\n.csv'"):
-        look_into_inboxes(ledger)
+    with pytest.raises(InboxUnreachableError, match=r"cannot open now: 'new\\n.csv'"):
+        check_inboxes(ledger)
     assert opened == [held.name]
 
 
@@ -150,7 +150,7 @@ def test_a_server_that_is_configured_and_away_is_told_in_one_sentence_and_ends_w
     )  # fmt: skip
     assert done.returncode == 3
     (line,) = done.stderr.splitlines()
-    assert line.startswith("pitchledger: the Prefect server at http://127.0.0.1:9/api does not answer")
+    assert line.startswith("pitchledger: The Prefect server at http://127.0.0.1:9/api does not answer")
     assert "secret" not in done.stdout + done.stderr
 
 
@@ -214,10 +214,10 @@ class Prefect(NamedTuple):
                 time.sleep(0.3)
         return found[0]
 
-    def run(self, folder: Path, waits_s: list[float]) -> Any:
+    def run(self, folder: Path, retry_delays_s: list[float]) -> Any:
         from pipeline.operations.prefect_flow import nightly
 
-        return nightly(str(folder), waits_s, return_state=True)
+        return nightly(str(folder), retry_delays_s, return_state=True)
 
     def summary(self, state: Any) -> str:
         """The artifact of one flow run."""
@@ -271,13 +271,13 @@ def test_a_share_that_is_away_and_comes_back_is_waited_for_and_the_night_is_done
 ) -> None:
     def then_comes_back(ledger: Ledger) -> None:
         try:
-            look_into_inboxes(ledger)
-        except InboxAwayError:
+            check_inboxes(ledger)
+        except InboxUnreachableError:
             (workspace / "away").rename(inbox(workspace))
             raise
 
     inbox(workspace).rename(workspace / "away")
-    monkeypatch.setattr("pipeline.operations.prefect_flow.look_into_inboxes", then_comes_back)
+    monkeypatch.setattr("pipeline.operations.prefect_flow.check_inboxes", then_comes_back)
     state = prefect.run(workspace, [0.5, 0.5])
     assert state.is_completed()
     tries = prefect.tries(state)
@@ -296,7 +296,7 @@ def test_a_share_that_stays_away_is_told_and_the_night_goes_on_without_it(prefec
     state = prefect.run(workspace, [0.1, 0.1])
     assert state.is_completed()
     assert prefect.tries(state)["look into the inboxes"] == ("Failed", 3)
-    assert "The night went on without: example_unit: the inbox" in prefect.summary(state)
+    assert "The night continued without: example_unit:" in prefect.summary(state)
 
 
 @pytest.mark.slow
@@ -457,7 +457,7 @@ def test_a_server_of_our_own_that_dies_ends_the_schedule_with_3_and_one_that_is_
         (server,) = children(going.process.pid)
         os.kill(server, signal.SIGKILL)
         assert going.process.wait(timeout=600) == 3
-        assert "no longer answers, and without it no night runs" in going.told()
+        assert "no longer answers, so no night runs" in going.told()
     with scheduled(workspace, "02:30") as going:
         going.wait_for("Next run")
         (server,) = children(going.process.pid)

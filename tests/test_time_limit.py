@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.operations.watchdog import at_most
+from pipeline.operations.watchdog import time_limit
 from pipeline.reports.attention import find_needs
 from pipeline.settings.ledger import load_ledger
 from pipeline.settings.problems import SettingsProblems
@@ -77,10 +77,10 @@ def test_a_run_at_its_time_limit_ends_with_3_and_is_reported(
     codes: list[int] = []
     ended = threading.Event()
     monkeypatch.setattr(os, "_exit", lambda code: (codes.append(code), ended.set()))
-    with at_most(load_ledger(workspace)):
+    with time_limit(load_ledger(workspace)):
         assert ended.wait(60)
     assert codes == [3]
-    assert "the run took longer than 1e-05 h, so it was ended" in caplog.text
+    assert "The run took longer than 1e-05 h and was stopped" in caplog.text
     # people who asked for failures hear about this one: here the address is missing
     assert "PITCHLEDGER_NO_SUCH_VARIABLE" in caplog.text
     assert outcomes(workspace) == ["done", "failed"]
@@ -95,7 +95,7 @@ def test_a_run_at_its_time_limit_ends_with_3_and_is_reported(
 def test_a_run_within_its_time_limit_is_not_ended(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     codes: list[int] = []
     monkeypatch.setattr(os, "_exit", codes.append)
-    with at_most(load_ledger(workspace)):
+    with time_limit(load_ledger(workspace)):
         pass
     assert codes == []
 
@@ -113,7 +113,7 @@ def test_a_hung_run_is_ended_and_reported_and_blocks_no_later_run(workspace: Pat
     ledger.write_text(f"{before}\n[run]\nat_most_h = 0.002\n\n{NOTIFY}", "utf-8")
     ended = run(workspace, HANGS)
     assert ended.returncode == 3
-    assert "the run took longer than 0.002 h, so it was ended" in ended.stderr
+    assert "The run took longer than 0.002 h and was stopped" in ended.stderr
     assert "PITCHLEDGER_NO_SUCH_VARIABLE" in ended.stderr
     assert outcomes(workspace) == ["done", "failed"]
     (sentence,) = run_needs(workspace)
@@ -128,7 +128,7 @@ def test_a_hung_run_is_ended_and_reported_and_blocks_no_later_run(workspace: Pat
 def test_a_hung_run_is_ended_even_if_its_notification_hangs_too(workspace: Path) -> None:
     with (workspace / "ledger.toml").open("a", encoding="utf-8") as ledger:
         ledger.write("\n[run]\nat_most_h = 0.0005\n")
-    deaf = "import pipeline.operations.watchdog as limit; limit.LONGEST_TELLING_S = 0.5; limit._tell = lambda _: threading.Event().wait()"
+    deaf = "import pipeline.operations.watchdog as limit; limit.REPORT_TIMEOUT_S = 0.5; limit._report_timeout = lambda _: threading.Event().wait()"
     words = [
         sys.executable,
         "-c",

@@ -1,7 +1,7 @@
-"""The nightly run through Prefect: a thin flow around the functions that `pitchledger run` calls. The only file that imports Prefect.
+"""The nightly run as a thin Prefect flow around the functions that `pitchledger run` calls. The only file that imports Prefect.
 
-`schedule_server.prepare_environment` comes before this module is imported. Each step is a task with a name; what passes by waiting
-(waiting.py) is tried again, ever later; what does not ends the run at once. Nights that were missed need no care: a run takes all there is.
+Call `prefect_server.prepare_environment` before importing this module. Each stage is a named task. Transient faults (retryable.py) are
+retried with growing delays; any other fault ends the run at once. Missed nights need no special care: a run processes everything new.
 """
 
 import contextlib
@@ -29,18 +29,18 @@ from prefect.types.entrypoint import EntrypointType
 from pipeline.errors import PitchledgerError
 from pipeline.log_format import make_harmless
 from pipeline.night import NightReport, run_and_record
-from pipeline.operations.notify import tell_of_failure, tell_of_run
+from pipeline.operations.notify import notify_of_failure, notify_of_run
 from pipeline.operations.prefect_server import own_server
-from pipeline.operations.retryable import InboxAwayError, can_pass, look_into_inboxes
-from pipeline.operations.watchdog import at_most
+from pipeline.operations.retryable import InboxUnreachableError, check_inboxes, is_transient
+from pipeline.operations.watchdog import time_limit
 from pipeline.settings.ledger import Ledger, load_ledger
 from pipeline.warehouse.lock import run_lock
 from pipeline.warehouse.versions import deleting_pruned
 
-# an hour in all: a share that is away at 02:30 is given until 03:30, and breakfast is safe
-WAITS_S = (60.0, 120.0, 300.0, 900.0, 2220.0)
+# one hour in total: a network drive that is offline at 02:30 has until 03:30, and breakfast is safe
+RETRY_DELAYS_S = (60.0, 120.0, 300.0, 900.0, 2220.0)
 ARTIFACT = "pitchledger-morning-summary"
-STEP_NAMES = {
+STAGE_NAMES = {
     "read": "read the exports",
     "match": "match the sightings",
     "agree": "compare the trackers",
@@ -54,76 +54,76 @@ log = logging.getLogger("pitchledger")
 
 
 @flow(name="pitchledger-nightly", persist_result=False)
-def nightly(workspace: str, waits_s: Sequence[float] = WAITS_S) -> None:
-    """The whole of a night in `workspace`; `waits_s`: how long to wait before each further try of what can pass."""
+def nightly(workspace: str, retry_delays_s: Sequence[float] = RETRY_DELAYS_S) -> None:
+    """Run one night of `workspace`; retry transient faults after each of `retry_delays_s`."""
     log.addFilter(make_harmless)
     folder = Path(workspace)
-    patience: dict[str, Any] = {"retries": len(waits_s), "retry_delay_seconds": list(waits_s)}
+    retries: dict[str, Any] = {"retries": len(retry_delays_s), "retry_delay_seconds": list(retry_delays_s)}
     try:
-        away = _what_stays_away(folder, patience)
-        report = work_through_the_night.with_options(**patience)(folder)
+        unreachable = _unreachable_inboxes(folder, retries)
+        report = process_night.with_options(**retries)(folder)
     except Exception as fault:
-        words = fault  # a name that the lambda can keep
-        notify(lambda: tell_of_failure(folder, words))
+        cause = fault  # the lambda needs a name that outlives the except block
+        send_notification(lambda: notify_of_failure(folder, cause))
         raise
     get_run_logger().info("%s", _outcome(report))
-    write_the_summary(folder, report, [f"{tracker}: {sentence}" for tracker, sentence in away])
-    also = [f"{tracker}: its inbox, or a new export in it, could not be reached" for tracker, _ in away]
-    notify(lambda: tell_of_run(folder, published=report.published, also=also))
+    write_summary(folder, report, [f"{tracker}: {sentence}" for tracker, sentence in unreachable])
+    also = [f"{tracker}: its inbox, or a new export in it, could not be reached" for tracker, _ in unreachable]
+    send_notification(lambda: notify_of_run(folder, published=report.published, also=also))
 
 
 def _outcome(report: NightReport) -> str:
     if not report.published:
-        return f"nothing was new; version {report.version} stands"
+        return f"nothing was new; version {report.version} is current"
     return f"published version {report.version}: {report.files_new} new exports, {report.files_known} known"
 
 
-def _what_stays_away(folder: Path, patience: dict[str, Any]) -> list[tuple[str, str]]:
-    """Wait for inboxes that are away. What does not come back is told, and the night goes on without it: the others' pitches are wanted."""
+def _unreachable_inboxes(folder: Path, retries: dict[str, Any]) -> list[tuple[str, str]]:
+    """Wait for unreachable inboxes; return those that stay so. The night continues without them."""
     try:
-        look_into_the_inboxes.with_options(**patience)(folder)
-    except InboxAwayError as fault:
-        get_run_logger().warning("the night goes on without what is away: %s", fault)
-        return fault.away
+        check_all_inboxes.with_options(**retries)(folder)
+    except InboxUnreachableError as fault:
+        get_run_logger().warning("the night continues without what is unreachable: %s", fault)
+        return fault.unreachable
     return []
 
 
-def _passes(_task: Any, _run: Any, state: Any) -> bool:
-    return can_pass(state.data if isinstance(state.data, BaseException) else None)
+def _should_retry(_task: Any, _run: Any, state: Any) -> bool:
+    return is_transient(state.data if isinstance(state.data, BaseException) else None)
 
 
-@task(name="look into the inboxes", cache_policy=NO_CACHE, persist_result=False, retry_condition_fn=_passes)
-def look_into_the_inboxes(folder: Path) -> None:
-    """Raise InboxAwayError where an inbox or a new export can't be reached just now."""
-    look_into_inboxes(load_ledger(folder))
+@task(name="check the inboxes", cache_policy=NO_CACHE, persist_result=False, retry_condition_fn=_should_retry)
+def check_all_inboxes(folder: Path) -> None:
+    """Raise InboxUnreachableError if an inbox or a new export cannot be reached now."""
+    check_inboxes(load_ledger(folder))
 
 
-@task(name="work through the night", cache_policy=NO_CACHE, persist_result=False, retry_condition_fn=_passes)
-def work_through_the_night(folder: Path) -> NightReport:
-    """What `pitchledger run` does, each step a task below this one."""
+@task(name="process the night", cache_policy=NO_CACHE, persist_result=False, retry_condition_fn=_should_retry)
+def process_night(folder: Path) -> NightReport:
+    """Do what `pitchledger run` does, with each stage as a task below this one."""
     ledger = load_ledger(folder)
-    with run_lock(ledger.output), at_most(ledger):
-        return _by_steps(ledger)
+    with run_lock(ledger.output), time_limit(ledger):
+        return _run_by_stages(ledger)
 
 
 @task(name="write the summary", cache_policy=NO_CACHE, persist_result=False)
-def write_the_summary(folder: Path, report: NightReport, away: Sequence[str]) -> None:
-    """The morning summary as the run's artifact."""
+def write_summary(folder: Path, report: NightReport, unreachable: Sequence[str]) -> None:
+    """Store the morning summary as the run's artifact."""
     ledger = load_ledger(folder)
     with deleting_pruned(ledger.output):
-        text = _summary(ledger, report, away)
-    # set in by four: a block of plain text, out of which no label or file name can break
+        text = _summary(ledger, report, unreachable)
+    # indented by four: a Markdown code block, which no label or file name can break out of
     markdown = "\n".join(f"    {line}" for line in text.splitlines())
     create_markdown_artifact(markdown, key=ARTIFACT, description="The morning summary of the last run")
 
 
 @task(name="notify", cache_policy=NO_CACHE, persist_result=False)
-def notify(tell: Callable[[], str | None]) -> None:
-    """Tell those whom [notify] in ledger.toml names; a message that does not arrive fails nothing."""
-    tell()
+def send_notification(send: Callable[[], str | None]) -> None:
+    """Notify whom [notify] in ledger.toml names; an undelivered message fails nothing."""
+    send()
 
 
-def _summary(ledger: Ledger, report: NightReport, away: Sequence[str]) -> str:
+def _summary(ledger: Ledger, report: NightReport, unreachable: Sequence[str]) -> str:
     from rich.console import Console
 
     from pipeline.reports.printing import LOG_WIDTH, harmless
@@ -131,83 +131,88 @@ def _summary(ledger: Ledger, report: NightReport, away: Sequence[str]) -> str:
 
     page = io.StringIO()
     out = Console(file=page, width=LOG_WIDTH, highlight=False, color_system=None)
-    for sentence in away:
-        out.print(harmless(f"The night went on without: {sentence}"))
+    for sentence in unreachable:
+        out.print(harmless(f"The night continued without: {sentence}"))
     if not report.published:
-        out.print("Nothing was new; the version before stands.")
+        out.print("Nothing was new; the previous version is current.")
     print_summary(ledger.output, out)
     return page.getvalue()
 
 
-# ---- the steps of a run, each a task ---------------------------------------------------------------------------------------------------------
+# ---- the stages of a run, each a task --------------------------------------------------------------------------------------------------------
 
 
-class _Told(NamedTuple):
-    """What a run says of a step: how far it is. `step` is "" when the run is over."""
+class _Progress(NamedTuple):
+    """A progress report of a stage; `stage` is "" when the run is over."""
 
-    step: str
+    stage: str
     is_done: bool
 
 
-def _by_steps(ledger: Ledger) -> NightReport:
-    """Run the night in a thread and follow it from here: each step that it tells of is a task, from its beginning to its end."""
-    told: SimpleQueue[_Told] = SimpleQueue()
+def _run_by_stages(ledger: Ledger) -> NightReport:
+    """Run the night in a thread and turn each stage that it reports into a task."""
+    reports: SimpleQueue[_Progress] = SimpleQueue()
 
     def run() -> NightReport:
-        return run_and_record(ledger, progress=lambda step, done, total: told.put(_Told(step, done >= total)))
+        return run_and_record(ledger, progress=lambda stage, done, total: reports.put(_Progress(stage, done >= total)))
 
     with ThreadPoolExecutor(1, "night") as thread:
         night = thread.submit(contextvars.copy_context().run, run)
-        night.add_done_callback(lambda _: told.put(_Told("", True)))
-        news = told.get()
-        while news.step:
-            name = STEP_NAMES.get(news.step, news.step)
-            news = _follow_step.with_options(name=name)(news, told, night) or told.get()
+        night.add_done_callback(lambda _: reports.put(_Progress("", True)))
+        latest = reports.get()
+        while latest.stage:
+            name = STAGE_NAMES.get(latest.stage, latest.stage)
+            latest = _follow_stage.with_options(name=name)(latest, reports, night) or reports.get()
         return night.result()
 
 
 @task(cache_policy=NO_CACHE, persist_result=False)
-def _follow_step(begun: _Told, told: "SimpleQueue[_Told]", night: "Future[NightReport]") -> _Told | None:
-    """Go along until the step is over. Gives what was told of another step, if that came first; raises what the run raised in this one."""
-    news = begun
-    while news.step == begun.step and not news.is_done:
-        news = told.get()
-    if not news.step:
+def _follow_stage(
+    begun: _Progress, reports: "SimpleQueue[_Progress]", night: "Future[NightReport]"
+) -> _Progress | None:
+    """Wait for the end of a stage. Return another stage's report if that came first; raise what the run raised."""
+    latest = begun
+    while latest.stage == begun.stage and not latest.is_done:
+        latest = reports.get()
+    if not latest.stage:
         night.result()
-    return None if news.step == begun.step else news
+    return None if latest.stage == begun.stage else latest
 
 
 # ---- the schedule ----------------------------------------------------------------------------------------------------------------------------
 
 
 def next_run(at: time, zone: str, now: datetime) -> datetime:
-    """The next moment at which clocks of `zone` show `at`; where that moment is skipped (daylight saving), an hour later, and never twice a day."""
-    here = now.astimezone(ZoneInfo(zone))
-    days = (here.date() + timedelta(days=ahead) for ahead in (-1, 0, 1, 2))
-    # to UTC and back: a time of day that does not exist becomes the one that clocks show instead
+    """Return the next time at which clocks in `zone` show `at`, once a day.
+
+    A time that daylight saving skips becomes an hour later.
+    """
+    local = now.astimezone(ZoneInfo(zone))
+    days = (local.date() + timedelta(days=ahead) for ahead in (-1, 0, 1, 2))
+    # to UTC and back: a nonexistent time of day becomes the one that clocks show instead
     moments = (datetime.combine(day, at, ZoneInfo(zone)).astimezone(UTC).astimezone(ZoneInfo(zone)) for day in days)
     return next(moment for moment in moments if moment > now)
 
 
-def keep_schedule(folder: Path, at: time, say: Callable[[str], None]) -> None:
-    """Run `folder`'s nights at the time `at` of its ledger's zone until the process is stopped; `say` tells a person how it stands.
+def keep_schedule(folder: Path, at: time, output: Callable[[str], None]) -> None:
+    """Run the nightly job of `folder` at `at`, in its ledger's time zone, until the process is stopped.
 
-    Raises SettingsProblems where the settings are wrong, PitchledgerError where Prefect's server is not there, or goes away.
+    `output` prints lines for the user. Raises SettingsProblems for wrong settings, PitchledgerError if Prefect's server is or becomes unreachable.
     """
     place = folder.resolve()
     ledger = load_ledger(place)
-    for chatty in ("prefect.runner", "prefect.flows", "httpx"):  # a line every ten seconds, all night
+    for chatty in ("prefect.runner", "prefect.flows", "httpx"):  # these log a line every ten seconds
         logging.getLogger(chatty).setLevel(logging.WARNING)
-    with _server(say) as url, contextlib.suppress(KeyboardInterrupt):
+    with _server(output) as url, contextlib.suppress(KeyboardInterrupt):
         moment = next_run(at, ledger.time_zone, datetime.now(UTC))
-        say(
-            f"Next run: {moment:%A %Y-%m-%d %H:%M %Z} ({ledger.time_zone}), then every night. It runs as long as this does: stop it with Ctrl-C."
+        output(
+            f"Next run: {moment:%A %Y-%m-%d %H:%M %Z} ({ledger.time_zone}), then every night while this command runs. Stop it with Ctrl-C."
         )
         try:
             nightly.serve(
                 name=_deployment_name(place),
                 schedule=Cron(f"{at.minute} {at.hour} * * *", timezone=ledger.time_zone),
-                # of several that are due at once, as after a night asleep, one runs: it takes everything
+                # if several are due at once, as after a sleep, one runs and processes everything
                 global_limit=ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW),
                 parameters={"workspace": str(place)},
                 description=f"The nightly run of {ledger.program}",
@@ -219,18 +224,18 @@ def keep_schedule(folder: Path, at: time, say: Callable[[str], None]) -> None:
         except Exception as fault:
             log.debug("the schedule ended", exc_info=True)
             raise PitchledgerError(
-                f"Prefect's server at {url} no longer answers, and without it no night runs: start `pitchledger schedule` again"
+                f"Prefect's server at {url} no longer answers, so no night runs. Start `pitchledger schedule` again."
             ) from fault
 
 
 def _deployment_name(place: Path) -> str:
-    """The workspace's name, and what tells it from another one of that name on the same server."""
+    """Return the workspace's name plus a hash of its path, unique on a shared server."""
     return f"{place.name}-{hashlib.sha256(str(place).encode()).hexdigest()[:6]}"
 
 
 @contextlib.contextmanager
-def _server(say: Callable[[str], None]) -> Iterator[str]:
-    """The server that is configured, else one of our own for as long; gives its address without any password."""
+def _server(output: Callable[[str], None]) -> Iterator[str]:
+    """Yield the address, without password, of the configured server or of a private one."""
     configured = PREFECT_API_URL.value()
     if configured:
         url = _without_password(configured)
@@ -238,13 +243,13 @@ def _server(say: Callable[[str], None]) -> Iterator[str]:
             fault = client.api_healthcheck()
         if fault is not None:
             raise PitchledgerError(
-                f"the Prefect server at {url} does not answer ({type(fault).__name__}), so no night would run: start it, or take "
-                "PREFECT_API_URL away, and pitchledger brings its own"
+                f"The Prefect server at {url} does not answer ({type(fault).__name__}), so no night would run. Start it, or unset "
+                "PREFECT_API_URL to use a private server."
             )
-        say(f"Prefect: the server at {url}; runs and summaries are shown there.")
+        output(f"Prefect: using the server at {url}, which shows runs and summaries.")
         yield url
         return
-    say("Prefect: starting a server of our own; this takes some seconds.")
+    output("Prefect: starting a private server; this takes a few seconds.")
     with (
         own_server() as server,
         temporary_settings({PREFECT_API_URL: server.url, PREFECT_API_AUTH_STRING: server.password, PREFECT_UI_URL: ""}),

@@ -1,6 +1,6 @@
-"""What Prefect needs around it: its settings, made before it is imported, and a server of our own where none is configured.
+"""Prefect's environment: its settings, made before it is imported, and a private server if none is configured.
 
-Run as a program (`python -m pipeline.operations.prefect_server PORT`) it is that server; it ends when the process that started it does, however that ends.
+`python -m pipeline.operations.prefect_server PORT` is that server. It stops when the process that started it ends, in whatever way.
 """
 
 import atexit
@@ -23,29 +23,29 @@ from typing import NamedTuple
 
 from pipeline.errors import PitchledgerError
 
-# Prefect's own telemetry is off unless the user has turned it on; with it, its database was locked in most runs that we measured
-QUIET = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
-# our log goes to Prefect's too, so that a run can be read where it is shown; a line outside of any run is for our own log only
+# telemetry is off unless the user turned it on; with it, Prefect's database was locked in most measured runs
+NO_TELEMETRY = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
+# Prefect's log includes ours, so a run can be read where it is shown; lines outside of a run stay in our log
 LOGS = {"PREFECT_LOGGING_EXTRA_LOGGERS": "pitchledger", "PREFECT_LOGGING_TO_API_WHEN_MISSING_FLOW": "ignore"}
 LOCAL = "127.0.0.1"
-LONGEST_START_S = 180
+START_TIMEOUT_S = 180
 
 log = logging.getLogger("pitchledger")
 
 
 class OwnServer(NamedTuple):
-    """Where the server is, and the word that it wants to hear (PREFECT_API_URL and PREFECT_API_AUTH_STRING)."""
+    """The server's address and password (PREFECT_API_URL and PREFECT_API_AUTH_STRING)."""
 
     url: str
     password: str
 
 
 def prepare_environment() -> None:
-    """Set Prefect's settings as far as the user has not; to be called before it is imported.
+    """Set Prefect's settings that the user has not set. Call this before Prefect is imported.
 
-    Who has never used Prefect gets no folder of its in their home: it makes one on import.
+    Prefect creates a folder in the user's home on import; users who never used Prefect get a temporary one.
     """
-    for name, value in {**QUIET, **LOGS}.items():
+    for name, value in {**NO_TELEMETRY, **LOGS}.items():
         os.environ.setdefault(name, value)
     if "PREFECT_HOME" not in os.environ and not (Path.home() / ".prefect").is_dir():
         home = tempfile.mkdtemp(prefix="pitchledger-prefect-")
@@ -55,10 +55,10 @@ def prepare_environment() -> None:
 
 @contextlib.contextmanager
 def own_server() -> Iterator[OwnServer]:
-    """A Prefect server on this machine for as long as it is asked for.
+    """Run a private Prefect server on this machine for the duration of the context.
 
-    It keeps nothing: the schedule is made anew at each start, and what happened stands in the warehouse. Nobody else on the machine can use
-    it: whoever can add a run to a schedule can have any program run. Raises PitchledgerError where it does not start.
+    It stores nothing: each start creates the schedule again, and the warehouse has the history. A password keeps other users of the machine
+    out, because whoever can add a run to a schedule can run any program. Raises PitchledgerError if the server does not start.
     """
     with tempfile.TemporaryDirectory(prefix="pitchledger-prefect-", ignore_cleanup_errors=True) as home:
         port, password = _free_port(), f"pitchledger:{secrets.token_urlsafe(24)}"
@@ -85,7 +85,7 @@ def _free_port() -> int:
 
 
 def _start(port: int, environment: Mapping[str, str]) -> "subprocess.Popen[bytes]":
-    # in a group of its own: Ctrl-C is for us, and we still need the server to end well
+    # a separate process group: Ctrl-C must not reach the server, which we stop ourselves
     apart = 0 if os.name == "posix" else getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)
     return subprocess.Popen(
         [sys.executable, "-m", "pipeline.operations.prefect_server", str(port)],
@@ -98,16 +98,16 @@ def _start(port: int, environment: Mapping[str, str]) -> "subprocess.Popen[bytes
 
 
 def _wait_until_it_answers(process: "subprocess.Popen[bytes]", port: int) -> None:
-    until = time.monotonic() + LONGEST_START_S
+    until = time.monotonic() + START_TIMEOUT_S
     while time.monotonic() < until:
         if process.poll() is not None:
             raise PitchledgerError(
-                f"Prefect's server ended at once with code {process.returncode}; nothing is scheduled"
+                f"Prefect's server exited at once with code {process.returncode}. Nothing is scheduled."
             )
         with contextlib.suppress(OSError), urllib.request.urlopen(f"http://{LOCAL}:{port}/api/health", timeout=5):
             return
         time.sleep(0.2)
-    raise PitchledgerError(f"Prefect's server did not answer within {LONGEST_START_S} s; nothing is scheduled")
+    raise PitchledgerError(f"Prefect's server did not answer within {START_TIMEOUT_S} s. Nothing is scheduled.")
 
 
 def _stop(process: "subprocess.Popen[bytes]") -> None:
@@ -121,7 +121,7 @@ def _stop(process: "subprocess.Popen[bytes]") -> None:
 
 
 def main() -> None:
-    """Serve until standard input ends, which it does when the process at its other end is gone."""
+    """Serve until standard input closes, which happens when the parent process ends."""
     import uvicorn
 
     config = uvicorn.Config(
@@ -133,7 +133,7 @@ def main() -> None:
         sys.stdin.buffer.read()
         server.should_exit = True
         time.sleep(10)
-        os._exit(0)  # something in it does not end
+        os._exit(0)  # some of its threads never end
 
     threading.Thread(target=end, daemon=True).start()
     server.run()

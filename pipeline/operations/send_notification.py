@@ -1,7 +1,7 @@
-"""The process that sends a notification: `python -m pipeline.operations.send_notification VARIABLE`, the message as JSON on standard input.
+"""The process that sends a notification: `python -m pipeline.operations.send_notification VARIABLE`.
 
-It alone reads the addresses, which hold passwords, and nothing that it or a library says of them leaves it: its log is off, its standard
-error goes nowhere. It prints for each address the kind of service, and whether that took the message.
+Standard input holds the message as JSON. Only this process reads the addresses, which contain passwords, and nothing about them leaves it:
+logging is off and standard error is discarded. It prints the kind of service of each address and whether the service accepted the message.
 """
 
 import json
@@ -11,8 +11,8 @@ import sys
 from collections.abc import Mapping, Sequence
 
 
-def send_each(story: Mapping[str, str], addresses: Sequence[str]) -> list[tuple[str, bool]]:
-    """Send weight, title and body as plain text to every address. Returns its kind of service, and whether that took it."""
+def send_each(message: Mapping[str, str], addresses: Sequence[str]) -> list[tuple[str, bool]]:
+    """Send severity, title and body as plain text; return each address's kind of service and whether it accepted."""
     import apprise
 
     asset = apprise.AppriseAsset(app_id="pitchledger", app_desc="pitchledger", app_url="", image_url_mask="")
@@ -21,17 +21,17 @@ def send_each(story: Mapping[str, str], addresses: Sequence[str]) -> list[tuple[
         service = apprise.Apprise(asset=asset)
         known = service.add(address)
         sent = known and service.notify(
-            body=story["body"],
-            title=story["title"],
-            notify_type=apprise.NotifyType(story["weight"]),
+            body=message["body"],
+            title=message["title"],
+            notify_type=apprise.NotifyType(message["severity"]),
             body_format=apprise.NotifyFormat.TEXT,
         )
-        answers.append((str(service[0].schema) if known else "an address that is none", bool(sent)))
+        answers.append((str(service[0].schema) if known else "an invalid address", bool(sent)))
     return answers
 
 
 def main() -> None:
-    """Send what standard input holds to the addresses in the environment variable that the command line names, parted by blanks."""
+    """Send the message to the addresses in the named environment variable, separated by spaces."""
     logging.disable(logging.CRITICAL)
     print(json.dumps(send_each(json.load(sys.stdin), os.environ[sys.argv[1]].split())))
 

@@ -1,4 +1,4 @@
-"""A run that never ends keeps every later night out, so none may take longer than ledger.toml allows."""
+"""A hung run stops itself at the time limit of ledger.toml, so it cannot block the next one."""
 
 import contextlib
 import logging
@@ -9,56 +9,56 @@ from datetime import datetime
 
 from pipeline.errors import PitchledgerError
 from pipeline.night import record_failure
-from pipeline.operations.notify import tell_of_failure
+from pipeline.operations.notify import notify_of_failure
 from pipeline.settings.ledger import Ledger
 from pipeline.warehouse.run_log import read_attempts
 
-# the notification gives up after two minutes
-LONGEST_TELLING_S = 180.0
+# the notification itself times out after two minutes
+REPORT_TIMEOUT_S = 180.0
 
 log = logging.getLogger("pitchledger")
 
 
 class RunTookTooLongError(PitchledgerError):
-    """The run was ended at its time limit."""
+    """The run reached its time limit and was stopped."""
 
 
 @contextlib.contextmanager
-def at_most(ledger: Ledger) -> Iterator[None]:
-    """Let what runs meanwhile take `run.at_most_h` of ledger.toml; then the process ends, with exit code 3, and people are told.
+def time_limit(ledger: Ledger) -> Iterator[None]:
+    """Limit the enclosed run to `run.at_most_h` of ledger.toml; then report, and end the process with exit code 3.
 
-    Compiled code that waits for ever hears no exception (polars has done so where memory ran out): nothing is unwound,
-    and the next run mends what this one leaves, as after any other kill.
+    No exception reaches compiled code that waits indefinitely (polars has hung when memory ran out). So nothing is unwound, and the
+    next run cleans up, as after any other kill.
     """
-    over = threading.Event()
-    threading.Thread(target=_end_unless, args=(over, ledger), name="time limit", daemon=True).start()
+    finished = threading.Event()
+    threading.Thread(target=_end_unless, args=(finished, ledger), name="time limit", daemon=True).start()
     try:
         yield
     finally:
-        over.set()
+        finished.set()
 
 
-def _end_unless(over: threading.Event, ledger: Ledger) -> None:
-    if over.wait(ledger.run_at_most_h * 3600):
+def _end_unless(finished: threading.Event, ledger: Ledger) -> None:
+    if finished.wait(ledger.run_at_most_h * 3600):
         return
     try:
-        # what holds up the run may hold up the telling too: a log whose reader stands still
-        telling = threading.Thread(target=_tell, args=(ledger,), daemon=True)
-        telling.start()
-        telling.join(LONGEST_TELLING_S)
+        # what blocks the run may block the report too, for example a log pipe that nobody reads
+        report = threading.Thread(target=_report_timeout, args=(ledger,), daemon=True)
+        report.start()
+        report.join(REPORT_TIMEOUT_S)
     finally:
         os._exit(RunTookTooLongError.exit_code)
 
 
-def _tell(ledger: Ledger) -> None:
+def _report_timeout(ledger: Ledger) -> None:
     fault = RunTookTooLongError(
-        f"the run took longer than {ledger.run_at_most_h:g} h, so it was ended; run again: "
-        "if that takes as long, see what the machine lacks (memory, the disk), or raise run.at_most_h in ledger.toml"
+        f"The run took longer than {ledger.run_at_most_h:g} h and was stopped. Run again. "
+        "If that takes as long, check the machine's memory and disk, or raise run.at_most_h in ledger.toml."
     )
     log.error("%s", fault)
     begun = [attempt for attempt in read_attempts(ledger.output)[-1:] if attempt.outcome == "begun"]
     for attempt in begun:
         record_failure(ledger.output, datetime.fromisoformat(attempt.started_at), fault)
-    problem = tell_of_failure(ledger.folder, fault)
+    problem = notify_of_failure(ledger.folder, fault)
     if problem:
         log.error("%s", problem)
