@@ -389,7 +389,7 @@ def test_explain_shows_every_reading_and_marks_the_preferred_one(demo: Path) -> 
     speeds = next(line for line in text.splitlines() if line.startswith("release_speed_mph"))
     preferred = first(demo, f"select release_speed_mph from pitches where pitch_id = '{pitch}'")
     assert f"{float(preferred):.1f}*" in speeds
-    assert "Why these are one pitch" in text and "the clocks are set right" in " ".join(text.split())
+    assert "Why these are one pitch" in text and "After clock correction" in " ".join(text.split())
 
 
 def test_explain_takes_any_id_that_resolves_to_a_pitch(demo: Path) -> None:
@@ -402,7 +402,7 @@ def test_explain_takes_any_id_that_resolves_to_a_pitch(demo: Path) -> None:
     assert f"p{sighting[1:]} is in pitch {pitch} now." in printed("explain", "-w", demo, f"p{sighting[1:]}")
     assert "double_trigger" in printed("explain", "-w", demo, aside)
     text = " ".join(printed("explain", "-w", demo, aside).split())
-    assert re.search(rf"recorded one throw twice, s\w+ and {aside}, [^:]*: {aside} is set aside", text)
+    assert re.search(rf"one pitch twice: s\w+ and {aside}, .* apart \(probability [^)]*\)\. {aside} is set aside", text)
 
 
 def test_explain_says_why_a_pitch_of_one_tracker_has_no_match(example: Path) -> None:

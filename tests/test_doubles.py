@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.matching import Matched, MatchSettings, match_sightings
-from pipeline.matching.pitches.double_triggers import Doubles, _parted, _without_chains
+from pipeline.matching.pitches.double_triggers import Doubles, _split_by_likelihood, _without_chains
 from tests.simulator.matching_world import Season, simulate, world
 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}
@@ -173,7 +173,7 @@ def test_of_a_chain_the_likeliest_goes_first_and_the_rest_is_told_of_what_stands
     # 0 and 1 at 0.6, 1 and 2 at 0.9, 2 and 3 at 0.7: 2 repeats 1; 0 and 3 may be the same throw as 1
     chain = Doubles(np.array([0, 1, 2]), np.array([1, 2, 3]), np.array([0.6, 0.9, 0.7]), np.array([1.0, 1.0, 1.0]))
     assert _without_chains(chain).tolist() == [1]
-    aside, possible = _parted(chain, 4, set())
+    aside, possible = _split_by_likelihood(chain, 4, set())
     assert (aside.first.tolist(), aside.second.tolist()) == ([1], [2])
     assert list(zip(possible.first.tolist(), possible.second.tolist(), strict=True)) == [(0, 1), (1, 3)]
     # between 2 and 3 the time is known, between 1 and 3 it was not measured

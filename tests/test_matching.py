@@ -584,7 +584,7 @@ def test_pairs_are_explained_in_words():
     merged = explain_pairs(matched.match_pairs.filter("merged").head(1), {"radar": "stadium radar"})
     assert "stadium radar" in merged[0]
     assert "are one pitch" in merged[0]
-    assert "speaks" in merged[0]
+    assert "evidence for a match" in merged[0]
     doubt = _season("all faults, two trackers", 1)[1].match_pairs.filter(pl.col("rival_of").is_not_null()).head(1)
     assert "are kept apart" in explain_pairs(doubt)[0]
     assert explain_pairs(doubt.clear()) == ["No other tracker has a record that could be this pitch."]

@@ -39,15 +39,14 @@ from pipeline.matching.learning.day_models import (
     with_own_bias,
 )
 from pipeline.matching.pitches import tables
-from pipeline.matching.pitches.decisions import Decided, read_decisions
-from pipeline.matching.pitches.double_triggers import FoundDoubles, find_doubles, find_unplaced_doubles
-from pipeline.matching.pitches.grouping import Groups, group_records
-from pipeline.matching.pitches.stations import Located, locate_roamers, no_surer_than_the_station, with_claims_elsewhere
-from pipeline.matching.pitches.triples import borne_out, taking_from_each_other
+from pipeline.matching.pitches.decisions import Decisions, read_decisions
+from pipeline.matching.pitches.double_triggers import find_doubles
+from pipeline.matching.pitches.final_fit import FinalFit
+from pipeline.matching.pitches.form_pitches import form_pitches
+from pipeline.matching.pitches.pairs import REPORTED, candidate_pairs
+from pipeline.matching.pitches.stations import Located, limit_by_other_stations, limit_by_station, locate_roamers
 from pipeline.matching.stale_labels.proposals import LABEL_RUNS, label_runs_frame
 
-# pairs less likely than this are not told
-REPORTED = 0.02
 _BLAS = ThreadpoolController()
 
 
@@ -114,8 +113,9 @@ def match_sightings(
         day_fit = fit_days(ready.records, ready.units)
         known = _with_older(statistics_frame(ready.records, day_fit), statistics, sightings)
         fit, places, models = _final_fit(ready, day_fit, known, decided)
-        fit = fit._replace(cells=no_surer_than_the_station(ready.records, fit.cells, located.finds))
-        return _assemble(sightings, ready, fit, places, models, ranks, settings, decided, known, located)
+        fit = fit._replace(cells=limit_by_station(ready.records, fit.cells, located.finds))
+        final = FinalFit(ready.records, ready.streams, ready.units, ready.which, models, fit, places)
+        return _assemble(sightings, final, ranks, settings, decided, known, located)
 
 
 def _prepared(sightings: pl.DataFrame) -> _Prepared:
@@ -134,13 +134,13 @@ def _with_older(statistics: pl.DataFrame, older: pl.DataFrame | None, sightings:
 
 
 def _final_fit(
-    ready: _Prepared, day_fit: DayFit, statistics: pl.DataFrame, decided: Decided
+    ready: _Prepared, day_fit: DayFit, statistics: pl.DataFrame, decided: Decisions
 ) -> tuple[Fit, list[Place], Models]:
     """The last round, with the pooled models; units that the first stage did not settle get another look before it."""
     records, units, which = ready.records, ready.units, ready.which
     pooled, prior = pooled_models(records, day_fit.models.keys, day_fit.start, statistics)
     models = with_own_bias(pooled, prior, day_fit.same)
-    said, gaps = decided.places(records), day_fit.gaps
+    said, gaps = decided.row_pairs(records), day_fit.gaps
     # what the model of one day leaves open beside a step, that of many days may tell
     places = with_steps(records, units, which, models[1:], day_fit.fit.cells, day_fit.places, only_stepped=True)
     # where a pair of trackers found anything only as if without bias, its day knows little of where to look
@@ -219,94 +219,35 @@ def _where_a_step_may_hide(units: list[Unit], places: list[Place], fit: Fit) -> 
 
 def _assemble(
     sightings: pl.DataFrame,
-    ready: _Prepared,
-    fit: Fit,
-    places: list[Place],
-    models: Models,
+    final: FinalFit,
     ranks: Mapping[str, int],
     settings: MatchSettings,
-    decided: Decided,
+    decisions: Decisions,
     statistics: pl.DataFrame,
     located: Located,
 ) -> Matched:
-    records, units = ready.records, ready.units
+    records, cells = final.records, final.fit.cells
     rank = orders(ranks, records.trackers)
-    found = find_doubles(
-        records, ready.streams, models, units, ready.which, fit.cells, decided.places(records)[1], REPORTED
-    )
-    doubles, possible = _with_unplaced(located.sightings, ready, models, decided, found)
-    pairs = tables.candidate_pairs(records, fit.cells, found.aside, decided, REPORTED)
-    kept_apart: set[tuple[int, int]] = set()
-    while True:
-        grouped, groups = tables.with_third(pairs, _grouped(records, pairs, settings, decided, kept_apart))
-        by_third = tables.only_by_third(grouped, groups)
-        first, second = grouped.first[by_third], grouped.second[by_third]
-        at_most = np.ones(len(grouped.first))
-        at_most[by_third] = borne_out(records, units, ready.which, models, fit, places, first, second)
-        unlikely = by_third[at_most[by_third] < settings.merge_above]
-        if not len(unlikely):
-            break
-        kept_apart |= {
-            (min(a, b), max(a, b))
-            for a, b in zip(grouped.first[unlikely].tolist(), grouped.second[unlikely].tolist(), strict=True)
-        }
-    pairs = grouped
-    of_pair = taking_from_each_other(
-        pairs, groups, records.tracker, tables.pair_probabilities(pairs, groups, at_most), kept_apart
-    )
-    of_pair = np.round(of_pair, tables.PROBABILITY_DECIMALS)
-    of_record = tables.record_probabilities(pairs, groups, records.tracker, of_pair)
-    matches = tables.matches_frame(sightings, records, rank, pairs, groups, of_record, decided)
+    found = find_doubles(final, decisions.row_pairs(records)[1], REPORTED)
+    doubles, possible = tables.doubles_frames(located.sightings, final, found, decisions)
+    pairs = candidate_pairs(records, cells, found.aside, decisions)
+    pitches = form_pitches(final, pairs, decisions, settings.merge_above)
+    matches = tables.matches_frame(sightings, records, rank, pitches, decisions)
+    matches = limit_by_other_stations(matches, located.claimed)
     return Matched(
-        matches=tables.without_doubles(with_claims_elsewhere(matches, located.claimed), doubles, possible),
-        match_pairs=tables.pairs_frame(records, rank, pairs, groups, of_pair, fit.cells, models.readings, ready.which),
+        matches=tables.set_doubles_aside(matches, doubles, possible),
+        match_pairs=tables.pairs_frame(final, rank, pitches),
         doubles=doubles,
         possible_doubles=possible,
-        clocks=clocks_frame(records, units, fit, places, pairs, groups, rank),
+        clocks=clocks_frame(records, final.units, final.fit, final.places, pitches.pairs, pitches.groups, rank),
         calibration=tables.calibration_frame(statistics, records, rank),
-        label_runs=label_runs_frame(records, ready.streams, sightings, groups, found.aside.second, decided.thrown_by),
+        label_runs=label_runs_frame(
+            records, final.streams, sightings, pitches.groups, found.aside.second, decisions.thrown_by
+        ),
         station_finds=located.finds,
-        problems=decided.problems,
+        problems=decisions.problems,
         statistics=statistics,
     )
-
-
-def _with_unplaced(
-    sightings: pl.DataFrame, ready: _Prepared, models: Models, decided: Decided, found: FoundDoubles
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """What was found, and what there is among the sightings whose station stays unknown, as frames: set aside, and possible."""
-    placed = tuple(tables.doubles_frame(ready.records, here) for here in found)
-    lost = sightings.filter(pl.col("station").is_null())
-    if lost.is_empty():
-        return placed[0], placed[1]
-    unplaced = take_records(lost.with_columns(station=pl.lit("unknown")))
-    apart = decided.places(unplaced)[1]
-    alone = find_unplaced_doubles(unplaced, ready.records, models, ready.units, ready.which, apart, REPORTED)
-    aside, possible = (
-        pl.concat([here, tables.doubles_frame(unplaced, there)]).sort("sighting_id", "of_sighting_id")
-        for here, there in zip(placed, alone, strict=True)
-    )
-    return aside, possible
-
-
-def _grouped(
-    records: Records,
-    pairs: tables.Pairs,
-    settings: MatchSettings,
-    decided: Decided,
-    kept_apart: set[tuple[int, int]],
-) -> Groups:
-    strong = np.flatnonzero(pairs.probability > settings.merge_above)
-    same, apart = decided.places(records)
-    groups = group_records(
-        records.tracker,
-        pairs.first[strong],
-        pairs.second[strong],
-        pairs.probability[strong],
-        same,
-        apart | kept_apart,
-    )
-    return groups._replace(joined=groups.group[pairs.first] == groups.group[pairs.second])
 
 
 __all__ = ["CLOCKS", "LABEL_RUNS", "MatchSettings", "Matched", "calibrate", "match_sightings"]

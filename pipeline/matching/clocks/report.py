@@ -10,7 +10,7 @@ from pipeline.matching.clocks.search import COARSE_S, Clock, robust_sd
 from pipeline.matching.data.arrays import Floats, Ints
 from pipeline.matching.data.records import Records, Unit
 from pipeline.matching.pitches.grouping import Groups
-from pipeline.matching.pitches.tables import Pairs
+from pipeline.matching.pitches.pairs import Pairs
 
 CLOCKS = {
     **dict.fromkeys(("venue", "station"), pl.String),

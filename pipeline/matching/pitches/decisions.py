@@ -1,4 +1,4 @@
-"""What people decided in review; it wins over every probability."""
+"""Read people's decisions about pairs and pitches; a decision overrides every probability."""
 
 from datetime import date
 from typing import NamedTuple
@@ -11,9 +11,12 @@ from pipeline.settings.people import throwers
 _PAIR_KINDS = ("same_pitch", "not_same_pitch")
 PROBLEMS = {"kind": pl.String, "subject": pl.String, "object": pl.String, "problem": pl.String}
 
+# One line of decisions.csv: kind, subject, object.
+_Line = tuple[str, str, str | None]
 
-class _Seat(NamedTuple):
-    """Where a sighting was made, by whom and when."""
+
+class _Source(NamedTuple):
+    """Which tracker recorded a sighting, where and when."""
 
     tracker: str
     venue: str | None
@@ -21,9 +24,11 @@ class _Seat(NamedTuple):
     baseball_day: date
 
 
-class Decided(NamedTuple):
-    """Pairs of sighting ids that are one pitch (`same`), that are not (`apart`), sightings that are none, those of which somebody said who
-    threw them, and problems found."""
+class Decisions(NamedTuple):
+    """`same`, `apart`: pairs of sighting ids that are one pitch, or not. `no_pitch`: sightings that are not a pitch.
+
+    `thrown_by`: sightings whose pitcher a person named. `problems`: one row per decision that cannot be applied.
+    """
 
     same: tuple[tuple[str, str], ...]
     apart: tuple[tuple[str, str], ...]
@@ -31,87 +36,86 @@ class Decided(NamedTuple):
     thrown_by: frozenset[str]
     problems: pl.DataFrame
 
-    def places(self, records: Records) -> tuple[list[tuple[int, int]], set[tuple[int, int]]]:
-        """The same pairs as rows of the records; pairs with a sighting that is not among them are left out."""
-        place = (
-            {sighting: row for row, sighting in enumerate(records.frame["sighting_id"].to_list())}
-            if self.same or self.apart
-            else {}
-        )
+    def row_pairs(self, records: Records) -> tuple[list[tuple[int, int]], set[tuple[int, int]]]:
+        """Return (same, apart) as pairs of rows, lower row first; pairs with a sighting that has no row are left out."""
+        if not self.same and not self.apart:
+            return [], set()
+        row_of = {sighting: row for row, sighting in enumerate(records.frame["sighting_id"].to_list())}
         same, apart = (
-            [(place[a], place[b]) for a, b in pairs if a in place and b in place] for pairs in (self.same, self.apart)
+            {(min(row_of[a], row_of[b]), max(row_of[a], row_of[b])) for a, b in pairs if a in row_of and b in row_of}
+            for pairs in (self.same, self.apart)
         )
-        return sorted((min(p), max(p)) for p in same), {(min(p), max(p)) for p in apart}
+        return sorted(same), apart
 
 
-def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decided:
-    """Decisions about pairs and pitches, in an order of their own; contradictions are told and the one that keeps apart holds."""
-    about = (
+def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decisions:
+    """Return the decisions that apply to these sightings, whatever the order of their lines.
+
+    Where two lines contradict each other, the one that keeps records apart wins and the other is a problem.
+    """
+    lines = (
         decisions.filter(pl.col("kind").is_in([*_PAIR_KINDS, "no_pitch"]))
         .select("kind", "subject", "object")
         .unique()
         .sort("kind", "subject", "object")
     )
-    known = _seats(sightings, [*about.get_column("subject"), *about.get_column("object").drop_nulls()])
-    no_pitch = frozenset(s for kind, s, _ in about.iter_rows() if kind == "no_pitch")
+    sources = _sources(sightings, [*lines.get_column("subject"), *lines.get_column("object").drop_nulls()])
+    no_pitch = frozenset(subject for kind, subject, _ in lines.iter_rows() if kind == "no_pitch")
     pairs = {
-        kind: {(min(a, b), max(a, b)) for k, a, b in about.iter_rows() if k == kind and a and b} for kind in _PAIR_KINDS
+        kind: {(min(a, b), max(a, b)) for k, a, b in lines.iter_rows() if k == kind and a and b} for kind in _PAIR_KINDS
     }
-    problems = [problem for row in about.iter_rows() if (problem := _problem(row, known, no_pitch, pairs))]
-    bad = {(kind, *sorted((a, b or ""))) for kind, a, b, _ in problems}
-    same = tuple(p for p in sorted(pairs["same_pitch"]) if ("same_pitch", *p) not in bad)
-    apart = tuple(p for p in sorted(pairs["not_same_pitch"]) if p[0] in known and p[1] in known)
-    thrown_by = frozenset(throwers(decisions).get_column("sighting_id").to_list())
-    told = pl.DataFrame(problems, schema=PROBLEMS, orient="row")
-    return Decided(same, apart, no_pitch & known.keys(), thrown_by, told)
+    problems = [
+        (*line, problem)
+        for line in lines.iter_rows()
+        if (problem := _problem(line, sources, no_pitch, pairs["not_same_pitch"]))
+    ]
+    refused = {(kind, *sorted((a, b or ""))) for kind, a, b, _ in problems}
+    return Decisions(
+        same=tuple(pair for pair in sorted(pairs["same_pitch"]) if ("same_pitch", *pair) not in refused),
+        apart=tuple((a, b) for a, b in sorted(pairs["not_same_pitch"]) if a in sources and b in sources),
+        no_pitch=no_pitch & sources.keys(),
+        thrown_by=frozenset(throwers(decisions).get_column("sighting_id").to_list()),
+        problems=pl.DataFrame(problems, schema=PROBLEMS, orient="row"),
+    )
 
 
-def _seats(sightings: pl.DataFrame, ids: list[str]) -> dict[str, _Seat]:
+def _sources(sightings: pl.DataFrame, ids: list[str]) -> dict[str, _Source]:
     if not ids:
         return {}
-    named = sightings.select("sighting_id", "tracker", "venue", "station", "baseball_day").filter(
-        pl.col("sighting_id").is_in(ids)
-    )
-    return {i: _Seat(*seat) for i, *seat in named.iter_rows()}
+    columns = sightings.select("sighting_id", "tracker", "venue", "station", "baseball_day")
+    return {
+        sighting: _Source(*source) for sighting, *source in columns.filter(pl.col("sighting_id").is_in(ids)).iter_rows()
+    }
 
 
 def _problem(
-    row: tuple[str, str, str | None],
-    known: dict[str, _Seat],
-    no_pitch: frozenset[str],
-    pairs: dict[str, set[tuple[str, str]]],
-) -> tuple[str, str, str | None, str] | None:
-    kind, a, b = row
-    if kind == "no_pitch":
-        return None if a in known else (*row, f"no sighting has the id {a}")
-    unknown = [i for i in (a, b) if i not in known]
+    line: _Line, sources: dict[str, _Source], no_pitch: frozenset[str], apart: set[tuple[str, str]]
+) -> str | None:
+    """Return why a decision cannot be applied, or None."""
+    kind, a, b = line
+    unknown = [sighting for sighting in ((a,) if kind == "no_pitch" else (a, b)) if sighting not in sources]
     if unknown:
-        return (*row, f"no sighting has the id {unknown[0]}")
-    assert b is not None
-    if kind == "not_same_pitch":
+        return f"no sighting has the id {unknown[0]}"
+    if kind != "same_pitch" or b is None:
         return None
-    if (min(a, b), max(a, b)) in pairs["not_same_pitch"]:
-        return (*row, "another decision says that these two are not one pitch; they are kept apart")
-    one, other = known[a], known[b]
-    if one.tracker == other.tracker:
-        return (
-            *row,
-            f"both are of tracker {one.tracker}; a pitch holds one sighting of a tracker (no_pitch sets a double record aside)",
-        )
+    if (min(a, b), max(a, b)) in apart:
+        return "another decision says that these two are not one pitch; they are kept apart"
+    source_a, source_b = sources[a], sources[b]
+    if source_a.tracker == source_b.tracker:
+        return f"both are from tracker {source_a.tracker}, and a pitch holds one sighting per tracker; use no_pitch to set a double record aside"
     if a in no_pitch or b in no_pitch:
-        return (*row, "another decision says that one of them is no pitch")
-    return _too_far_apart(row, one, other)
+        return "another decision says that one of them is not a pitch"
+    return _too_far_apart(source_a, source_b)
 
 
-def _too_far_apart(
-    row: tuple[str, str, str | None], one: _Seat, other: _Seat
-) -> tuple[str, str, str | None, str] | None:
-    """Two sightings of one pitch are at one venue and station and on one baseball day; one of the stations may be unknown."""
-    if (one.venue, one.baseball_day) != (other.venue, other.baseball_day):
-        said = f"{one.venue} {one.baseball_day}, {other.venue} {other.baseball_day}"
-        return (*row, f"they are of different venues or baseball days ({said})")
-    if one.station is None and other.station is None:
-        return (*row, "the station of both is unknown")
-    if one.station is not None and other.station is not None and one.station != other.station:
-        return (*row, f"they are at different stations ({one.station}, {other.station})")
+def _too_far_apart(a: _Source, b: _Source) -> str | None:
+    """Two sightings of one pitch share venue, baseball day and station; the station of one of them may be unknown."""
+    if (a.venue, a.baseball_day) != (b.venue, b.baseball_day):
+        return (
+            f"they are from different venues or baseball days ({a.venue} {a.baseball_day}, {b.venue} {b.baseball_day})"
+        )
+    if a.station is None and b.station is None:
+        return "the station of both is unknown"
+    if a.station is not None and b.station is not None and a.station != b.station:
+        return f"they are from different stations ({a.station}, {b.station})"
     return None

@@ -1,4 +1,4 @@
-"""Double triggers: one tracker writes one throw twice, half a second to two and a half seconds apart."""
+"""Find double triggers: one tracker recorded one pitch twice, half a second to two and a half seconds apart."""
 
 from datetime import date
 from typing import NamedTuple
@@ -8,111 +8,260 @@ import numpy as np
 from pipeline.matching.alignment.bands import Cells
 from pipeline.matching.clocks.search import COARSE_S
 from pipeline.matching.data.arrays import Bools, Floats, Ints
-from pipeline.matching.data.records import Records, Stream, Unit, streams_of
+from pipeline.matching.data.records import Records, Stream, streams_of
 from pipeline.matching.evidence.labels import label_evidence
 from pipeline.matching.evidence.readings import ReadingModel, log_ratio, start_model
-from pipeline.matching.learning.day_models import Models, middle_and_spread
+from pipeline.matching.learning.day_models import middle_and_spread
+from pipeline.matching.pitches.final_fit import FinalFit
 
-# no two pitches are thrown to one plate this soon after one another; on two mounds they are
+# No two pitches reach one plate this soon after each other, in seconds; on two mounds they do. Common practice, no source.
 _LONGEST_S = 2.7
-# the usual time between the two records, common practice, no source
+# Waits up to this many seconds, and above the last, count as "soon": they show how often two mounds are in use at once.
+_SOON_S = 6.0
+# Usual time between the two records of a double trigger, in seconds; common practice, no source.
 _USUAL_S = 1.2
-# share of throws that are written twice (method page, section 5)
-_DOUBLE_SHARE, _FLOOR = 0.007, 0.0007
-_UNTIMED_EVIDENCE, _UNTIMED_METRICS = 5.0, 3
-# what a reading says that is the same to the last digit, and all of them at most: two throws share a speed of one decimal in 30
-_ALIKE, _ALIKE_MOST = 4.0, 12.0
+# Prior share of pitches that a tracker records twice; common practice, no source.
+_DOUBLE_SHARE = 0.007
+# Share of neighbors within `_LONGEST_S` that are two pitches where one mound is in use; a guess, no source.
+_CHANCE_FLOOR = 0.0007
+# Part of the "soon" share that would fall within `_LONGEST_S`; a guess, no source.
+_SOON_FACTOR = 0.5
+# Evidence, in nats, that neighbors without fine stamps need; a guess, no source.
+_UNTIMED_EVIDENCE = 5.0
+# Metrics that both records must have where there is no fine clock; a guess, no source.
+_UNTIMED_METRICS = 3
+# Evidence, in nats, of one reading that agrees to the last digit: two pitches share a speed with one decimal once in 30 ...
+_COPY_EVIDENCE = 4.0
+# ... and of all such readings together at most.
+_COPY_CAP = 12.0
+# Prior number of waits that were not soon, so that two short waits of a small file do not count as two mounds; a guess, no source.
+_PRIOR_WAITS = 100.0
+# Evidence, in nats, of what can not be a double trigger: no prior lifts it.
+_IMPOSSIBLE = -50.0
+# Prior share of a tracker's pitches that another one sees; a guess, no source ...
+_SEEN = 0.85
+# ... and the records that this prior counts for ...
+_SEEN_RECORDS = 10.0
+# ... and the highest share that is believed.
+_SEEN_CAP = 0.97
+# Two records of one tracker differ by this many times the spread of two trackers' readings; a guess, no source.
+_OWN_SPREAD = 1.2
+# Two records are one pitch when that is more likely than not.
+_LIKELY = 0.5
 _NIGHT = ("tracker", "venue", "baseball_day")
-# waits without another throw soon that are believed in before a file is seen
-_WAITS = 100.0
-# no evidence that any prior could lift
-_NOTHING = -50.0
-# share of a tracker's throws that another one sees, before anything is known of the day, pairs that this is worth, and the most that is
-# believed: guesses, no source
-_SEEN, _SEEN_WORTH, _SEEN_AT_MOST = 0.85, 10.0, 0.97
 
 
 class Doubles(NamedTuple):
-    """Records `second` for which record `first` of the same tracker stands, with the probability that they are one throw, and the time
-    from the one that stands to the other: below 0 where the later one stands."""
+    """Records `second` that repeat record `first` of the same tracker, with the probability that both are one pitch.
+
+    `gap_s`: seconds from first to second; below 0 where the later record is kept, nan where no time was measured.
+    """
 
     first: Ints
     second: Ints
     probability: Floats
     gap_s: Floats
 
-    def take(self, which: Ints) -> "Doubles":
-        """Some of them."""
-        return Doubles(self.first[which], self.second[which], self.probability[which], self.gap_s[which])
+    def take(self, keep: Ints) -> "Doubles":
+        """Return a part of them."""
+        return Doubles(self.first[keep], self.second[keep], self.probability[keep], self.gap_s[keep])
 
 
 class FoundDoubles(NamedTuple):
-    """`aside`: the first record stands for the second, which is set aside; `possible`: both stand, though they may be one throw."""
+    """`aside`: the second record is set aside. `possible`: both are kept, though they may be one pitch."""
 
     aside: Doubles
     possible: Doubles
 
 
-def find_doubles(
-    records: Records,
-    streams: list[Stream],
-    models: Models,
-    units: list[Unit],
-    which: Ints,
-    cells: Cells,
-    apart: set[tuple[int, int]],
-    told_from: float,
-) -> FoundDoubles:
-    """Neighbours in a stream that are one throw, unless other trackers saw two or a person said so (`apart`); those that may be one are told
-    from the probability `told_from`."""
-    first, second, gap, needed = _all_neighbours(streams)
-    of = _model_of(records, models, units, which, first)
-    strength = _strength(records, models, of, first, second, gap)
+class _Neighbors(NamedTuple):
+    """Neighboring records of one tracker: rows, seconds between them (nan: unknown), and the evidence that they need (nats)."""
+
+    first: Ints
+    second: Ints
+    gap_s: Floats
+    needed: Floats
+
+
+def find_doubles(final: FinalFit, apart: set[tuple[int, int]], reported: float) -> FoundDoubles:
+    """Find neighbors in a stream that are one pitch with probability `reported` or more.
+
+    Neighbors that another tracker saw as two pitches, or that a person keeps `apart`, are left out.
+    """
+    records, cells = final.records, final.fit.cells
+    near = _all_neighbors(final.streams)
+    evidence = _double_evidence(records, final, _models_of(final, near.first), near)
     claimed = _claimed(records, cells)
-    strength = strength - needed + _saw_one(records, claimed, first, second)
-    found = _worth_telling(Doubles(first, second, _probability(strength), gap), apart, told_from)
-    one = np.flatnonzero(~_seen_as_two(records, cells, found))
-    return _parted(_standing(found.take(one), claimed.sum(axis=1)), len(records.tracker), apart)
+    evidence = evidence - near.needed + _evidence_of_other_trackers(records, claimed, near)
+    found = _likely_doubles(near, evidence, apart, reported)
+    found = found.take(np.flatnonzero(~_seen_as_two(records, cells, found)))
+    return _split_by_likelihood(_keep_matched_record(found, claimed.sum(axis=1)), len(records.tracker), apart)
 
 
 def find_unplaced_doubles(
-    unplaced: Records,
-    records: Records,
-    models: Models,
-    units: list[Unit],
-    which: Ints,
-    apart: set[tuple[int, int]],
-    told_from: float,
+    unplaced: Records, final: FinalFit, apart: set[tuple[int, int]], reported: float
 ) -> FoundDoubles:
-    """The same of `unplaced` records, whose station is unknown: nothing was laid beside them, but what the tracker's readings are like is
-    known where it was placed on the same day (`records` and the rest are of those)."""
-    first, second, gap, needed = _all_neighbours([stream for _, _, stream in streams_of(unplaced)])
-    of = _model_of_the_day(unplaced, first, records, units, which)
-    strength = _strength(unplaced, models, of, first, second, gap)
-    found = _worth_telling(Doubles(first, second, _probability(strength - needed), gap), apart, told_from)
-    return _parted(found, len(unplaced.tracker), apart)
+    """Find double triggers among records whose station is unknown.
+
+    No other tracker was aligned with these. The model comes from the tracker's placed records of the same day.
+    """
+    near = _all_neighbors([stream for _, _, stream in streams_of(unplaced)])
+    evidence = _double_evidence(unplaced, final, _models_of_the_day(unplaced, near.first, final), near)
+    found = _likely_doubles(near, evidence - near.needed, apart, reported)
+    return _split_by_likelihood(found, len(unplaced.tracker), apart)
 
 
-def _all_neighbours(streams: list[Stream]) -> tuple[Ints, Ints, Floats, Floats]:
-    """Pairs next to one another in any stream, the time between them and the evidence that they need."""
-    parts = [_neighbours(stream) for stream in streams]
-    if not parts:
-        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
-    first, second, gap, needed = (np.concatenate(part) for part in zip(*parts, strict=True))
-    return first, second, gap, needed
+def _all_neighbors(streams: list[Stream]) -> _Neighbors:
+    none = np.zeros(0, dtype=np.int64)
+    parts = [_Neighbors(none, none, np.zeros(0), np.zeros(0)), *map(_neighbors, streams)]
+    return _Neighbors(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
 
-def _probability(strength: Floats) -> Floats:
-    return np.asarray(1 / (1 + np.exp(-np.clip(strength, -50, 50))))
+def _neighbors(stream: Stream) -> _Neighbors:
+    """Return records next to each other or, by a fine clock, with one record of another mound between them."""
+    rows = stream.rows
+    if np.isnan(stream.resolution_s) or stream.resolution_s > COARSE_S:
+        unknown = np.full(max(len(rows) - 1, 0), np.nan)
+        return _Neighbors(rows[:-1], rows[1:], unknown, _UNTIMED_EVIDENCE - _stamp_evidence(stream))
+    wait_s = np.diff(stream.seen_s)
+    soon = float(((wait_s > _LONGEST_S) & (wait_s <= _SOON_S)).sum()) / (len(wait_s) + _PRIOR_WAITS)
+    needed = -float(np.log(_DOUBLE_SHARE / (_SOON_FACTOR * soon + _CHANCE_FLOOR)))
+    # Whole-second stamps round the time between two records up.
+    longest_s = _LONGEST_S + (stream.resolution_s if stream.resolution_s >= 0.5 else 0.0) * 0.3
+    parts = []
+    for step in (1, 2):
+        gap_s = stream.seen_s[step:] - stream.seen_s[:-step]
+        near = (gap_s >= 0) & (gap_s <= longest_s)
+        parts.append((rows[:-step][near], rows[step:][near], gap_s[near]))
+    first, second, gap_s = (np.concatenate(part) for part in zip(*parts, strict=True))
+    return _Neighbors(first, second, gap_s, np.full(len(gap_s), needed))
 
 
-def _worth_telling(found: Doubles, apart: set[tuple[int, int]], told_from: float) -> Doubles:
-    """Those that are likely enough, and of which nobody said that they are two throws."""
-    return _once(found.take(np.flatnonzero(found.probability >= told_from)), apart)
+def _stamp_evidence(stream: Stream) -> Floats:
+    """Return the evidence of coarse stamps: a double record comes so soon that it mostly has the same stamp."""
+    wait_s = np.diff(stream.seen_s)
+    later, known = wait_s > 0, ~np.isnan(wait_s)
+    if not known.any():
+        return np.zeros(len(later))
+    # One pseudo-pair of each kind keeps the share away from 0 and 1.
+    differ = (later.sum() + 1) / (known.sum() + 2)
+    double_differs = min(_USUAL_S / stream.resolution_s, differ)
+    evidence = np.where(later, np.log(double_differs / differ), np.log((1 - double_differs) / (1 - differ)))
+    return np.where(known, evidence, 0.0)
 
 
-def _once(found: Doubles, apart: set[tuple[int, int]]) -> Doubles:
-    """Each two records once, at the likeliest, and none that are kept apart."""
+def _double_evidence(records: Records, final: FinalFit, model: Ints, near: _Neighbors) -> Floats:
+    """Return the log-likelihood ratio of one pitch against two, by the learned model or by the tracker's own day.
+
+    Readings that agree to the last digit are a copy, whatever the model says.
+    """
+    a, b = records.readings[near.first], records.readings[near.second]
+    shared = (~np.isnan(a) & ~np.isnan(b)).sum(axis=1)
+    copied = (shared > 1) & ((a == b).sum(axis=1) == shared)
+    modeled = np.maximum(_model_evidence(records, final, model, near, shared), _own_day_evidence(records, near, model))
+    return np.maximum(modeled, np.where(copied, np.minimum(_COPY_EVIDENCE * shared, _COPY_CAP), _IMPOSSIBLE))
+
+
+def _model_evidence(records: Records, final: FinalFit, model: Ints, near: _Neighbors, shared: Ints) -> Floats:
+    """Return the evidence by the learned model; without a clock the two must share three metrics."""
+    evidence = np.full(len(near.first), _IMPOSSIBLE)
+    order = np.flatnonzero(model >= 0)[np.argsort(model[model >= 0], kind="stable")]
+    own, a, b = model[order], near.first[order], near.second[order]
+    learned = log_ratio(_own_model(final.models.readings), own, records.readings, a, b)
+    if final.models.labels is not None:
+        learned = learned + label_evidence(final.models.labels, own, records.labels, a, b)
+    too_few = np.isnan(near.gap_s[order]) & (shared[order] < _UNTIMED_METRICS)
+    evidence[order] = np.where(too_few, _IMPOSSIBLE, learned)
+    return evidence
+
+
+def _own_day_evidence(records: Records, near: _Neighbors, model: Ints) -> Floats:
+    """Return the evidence where no other tracker was on the day and so no model was learned; only with a clock.
+
+    Without a clock, two similar pitches of one pitcher in a row would look like a double trigger.
+    """
+    evidence = np.full(len(near.first), _IMPOSSIBLE)
+    alone = np.flatnonzero((model < 0) & ~np.isnan(near.gap_s))
+    if not len(alone):
+        return evidence
+    owner = records.day * len(records.trackers) + records.tracker
+    owners, own_model = np.unique(owner[near.first[alone]], return_inverse=True)
+    _, spread, seen = zip(*(middle_and_spread(records.readings[owner == one]) for one in owners.tolist()), strict=True)
+    day_spread = np.stack(spread)
+    known = (np.stack(seen) > 1) & (day_spread > 0)
+    # The trust of a model that was not fitted (day_models).
+    start = start_model(np.zeros_like(day_spread), np.where(known, day_spread, 1.0), known, trust=0.6)
+    order = np.argsort(own_model, kind="stable")
+    a, b = near.first[alone][order], near.second[alone][order]
+    evidence[alone[order]] = log_ratio(_own_model(start), own_model[order], records.readings, a, b)
+    return evidence
+
+
+def _own_model(model: ReadingModel) -> ReadingModel:
+    """Return the model of a tracker against itself: without bias, and with a wider spread."""
+    return model._replace(
+        bias=np.zeros_like(model.bias), spread=_OWN_SPREAD * model.spread, other_mean=np.zeros_like(model.other_mean)
+    )
+
+
+def _models_of(final: FinalFit, rows: Ints) -> Ints:
+    """Return a model of each row's tracker on its station-day, else on another station's; -1 where the tracker was alone."""
+    records = final.records
+    known: dict[tuple[int, int], int] = {}
+    for unit, model in zip(final.units, final.model_of.tolist(), strict=True):
+        for tracker in unit.trackers:
+            known.setdefault((unit.day, tracker), model)
+    owners = zip(records.day[rows].tolist(), records.tracker[rows].tolist(), strict=True)
+    found = np.array([known.get(owner, -1) for owner in owners], dtype=np.int64)
+    alone = np.flatnonzero(found < 0)
+    if len(alone):
+        found[alone] = _models_of_the_day(records, rows[alone], final)
+    return found
+
+
+def _models_of_the_day(records: Records, rows: Ints, final: FinalFit) -> Ints:
+    """Return a model of each row's tracker at any station of the venue on its baseball day; -1 where there is none."""
+    known: dict[tuple[str, str, date], int] = {}
+    nights = final.records.frame.select(_NIGHT)
+    for unit, model in zip(final.units, final.model_of.tolist(), strict=True):
+        for stream in (unit.first, unit.second):
+            known.setdefault(nights.row(int(stream.rows[0])), model)
+    return np.array([known.get(night, -1) for night in records.frame.select(_NIGHT)[rows].rows()], dtype=np.int64)
+
+
+def _claimed(records: Records, cells: Cells) -> Floats:
+    """Return (records, trackers) the expected number of each tracker's records that match each record."""
+    claimed = np.zeros((len(records.tracker), len(records.trackers)))
+    np.add.at(claimed, (cells.first, records.tracker[cells.second]), cells.posterior)
+    np.add.at(claimed, (cells.second, records.tracker[cells.first]), cells.posterior)
+    return claimed
+
+
+def _evidence_of_other_trackers(records: Records, claimed: Floats, near: _Neighbors) -> Floats:
+    """Return the evidence of other trackers that match one of the two records only.
+
+    With d the chance that another tracker sees a pitch (counted over the day), one pitch gives this with probability d, two pitches with
+    2 d (1 - d): the evidence is -log(2 (1 - d)).
+    """
+    if not len(near.first):
+        return np.zeros(0)
+    owner = records.day * len(records.trackers) + records.tracker
+    size = np.bincount(owner)
+    matched = np.stack([np.bincount(owner, column > 0.5) for column in claimed.T], axis=1)
+    seen = np.minimum((matched + _SEEN * _SEEN_RECORDS) / (size[:, None] + _SEEN_RECORDS), _SEEN_CAP)
+    both = claimed[near.first] + claimed[near.second]
+    evidence = np.maximum(-np.log(2 * (1 - seen[owner[near.first]])), 0.0)
+    return np.asarray((((both > 0.5) & (both < 1.5)) * evidence).sum(axis=1))
+
+
+def _likely_doubles(near: _Neighbors, evidence: Floats, apart: set[tuple[int, int]], reported: float) -> Doubles:
+    probability = np.asarray(1 / (1 + np.exp(-np.clip(evidence, -50, 50))))
+    found = Doubles(near.first, near.second, probability, near.gap_s)
+    return _most_likely_per_pair(found.take(np.flatnonzero(probability >= reported)), apart)
+
+
+def _most_likely_per_pair(found: Doubles, apart: set[tuple[int, int]]) -> Doubles:
+    """Keep the most probable entry per pair; drop pairs that a decision keeps apart."""
     seen, keep = set(apart), []
     for n in np.argsort(-found.probability, kind="stable").tolist():
         pair = min(found.first[n], found.second[n]), max(found.first[n], found.second[n])
@@ -122,177 +271,28 @@ def _once(found: Doubles, apart: set[tuple[int, int]]) -> Doubles:
     return found.take(np.array(sorted(keep), dtype=np.int64))
 
 
-def _parted(found: Doubles, records: int, apart: set[tuple[int, int]]) -> FoundDoubles:
-    """Those likelier than not are set aside; the others are possible, between the records that stand."""
-    keep = _without_chains(found)
-    aside, left = found.take(keep), np.setdiff1d(np.arange(len(found.first)), keep)
-    return FoundDoubles(aside, _once(_between_those_that_stand(found.take(left), aside, records), apart))
-
-
-def _between_those_that_stand(possible: Doubles, aside: Doubles, records: int) -> Doubles:
-    """A record that is set aside is spoken for by the one that stands for it."""
-    home = np.arange(records)
-    home[aside.second] = aside.first
-    first, second = home[possible.first], home[possible.second]
-    moved = (first != possible.first) | (second != possible.second)
-    gap_s = np.where(moved, np.nan, possible.gap_s)
-    return Doubles(first, second, possible.probability, gap_s).take(np.flatnonzero(first != second))
-
-
-def _neighbours(stream: Stream) -> tuple[Ints, Ints, Floats, Floats]:
-    """Pairs that come soon enough after one another, and the evidence that they need: next to one another, or, by a clock, with the throw
-    from another mound between."""
-    rows = stream.rows
-    if np.isnan(stream.resolution_s) or stream.resolution_s > COARSE_S:
-        return rows[:-1], rows[1:], np.full(max(len(rows) - 1, 0), np.nan), _UNTIMED_EVIDENCE - _same_step(stream)
-    wait = np.diff(stream.seen_s)
-    # of few waits, two short ones are chance
-    crowd = float(((wait > _LONGEST_S) & (wait <= 6.0)).sum()) / (len(wait) + _WAITS)
-    needed = -float(np.log(_DOUBLE_SHARE / (0.5 * crowd + _FLOOR)))
-    longest = _LONGEST_S + (stream.resolution_s if stream.resolution_s >= 0.5 else 0.0) * 0.3
-    soon = []
-    for step in (1, 2):
-        gap = stream.seen_s[step:] - stream.seen_s[:-step]
-        near = (gap >= 0) & (gap <= longest)
-        soon.append((rows[:-step][near], rows[step:][near], gap[near]))
-    first, second, gap = (np.concatenate(part) for part in zip(*soon, strict=True))
-    return first, second, gap, np.full(len(gap), needed)
-
-
-def _same_step(stream: Stream) -> Floats:
-    """What a coarse stamp says of neighbours: a second record comes so soon that it mostly bears the same one."""
-    later = np.diff(stream.seen_s) > 0
-    known = ~np.isnan(np.diff(stream.seen_s))
-    if not known.any():
-        return np.zeros(len(later))
-    # one pseudo-pair of each kind
-    differ = (later.sum() + 1) / (known.sum() + 2)
-    double_differs = min(_USUAL_S / stream.resolution_s, differ)
-    say = np.where(later, np.log(double_differs / differ), np.log((1 - double_differs) / (1 - differ)))
-    return np.where(known, say, 0.0)
-
-
-def _strength(records: Records, models: Models, of: Ints, first: Ints, second: Ints, gap: Floats) -> Floats:
-    """Log ratio that two records of one tracker are one throw: by what was learned of it, or by its own day; and the same readings to the
-    last digit, whatever was learned."""
-    a, b = records.readings[first], records.readings[second]
-    common = (~np.isnan(a) & ~np.isnan(b)).sum(axis=1)
-    copied = (common > 1) & ((a == b).sum(axis=1) == common)
-    learned = np.maximum(
-        _one_throw(records, models, of, first, second, gap), _one_throw_alone(records, of, first, second, gap)
-    )
-    return np.maximum(learned, np.where(copied, np.minimum(_ALIKE * common, _ALIKE_MOST), _NOTHING))
-
-
-def _one_throw(records: Records, models: Models, which: Ints, first: Ints, second: Ints, gap: Floats) -> Floats:
-    """Log ratio that two records of one tracker are one throw; under 3 common metrics without a clock there is none."""
-    strength = np.full(len(first), _NOTHING)
-    order = np.flatnonzero(which >= 0)[np.argsort(which[which >= 0], kind="stable")]
-    of, a, b = which[order], first[order], second[order]
-    say = log_ratio(_own_model(models.readings), of, records.readings, a, b)
-    if models.labels is not None:
-        say = say + label_evidence(models.labels, of, records.labels, a, b)
-    common = (~np.isnan(records.readings[a]) & ~np.isnan(records.readings[b])).sum(axis=1)
-    strength[order] = np.where(np.isnan(gap[order]) & (common < _UNTIMED_METRICS), _NOTHING, say)
-    return strength
-
-
-def _one_throw_alone(records: Records, which: Ints, first: Ints, second: Ints, gap: Floats) -> Floats:
-    """The same where the tracker was alone on its station-day and nothing was learned of it: by its own day's spread, and only with a clock.
-
-    Without one, two like pitches of one pitcher in a row would pass for one.
-    """
-    strength = np.full(len(first), _NOTHING)
-    lone = np.flatnonzero((which < 0) & ~np.isnan(gap))
-    if not len(lone):
-        return strength
-    owner = records.day * len(records.trackers) + records.tracker
-    owners, of = np.unique(owner[first[lone]], return_inverse=True)
-    own = [middle_and_spread(records.readings[owner == one]) for one in owners.tolist()]
-    spread, seen = np.stack([one[1] for one in own]), np.stack([one[2] for one in own])
-    known = (seen > 1) & (spread > 0)
-    model = start_model(np.zeros_like(spread), np.where(known, spread, 1.0), known, trust=0.6)
-    order = np.argsort(of, kind="stable")
-    a, b = first[lone][order], second[lone][order]
-    strength[lone[order]] = log_ratio(_own_model(model), of[order], records.readings, a, b)
-    return strength
-
-
-def _own_model(model: ReadingModel) -> ReadingModel:
-    """A tracker against itself: no bias, and 1.2 times the spread."""
-    return model._replace(
-        bias=np.zeros_like(model.bias), spread=1.2 * model.spread, other_mean=np.zeros_like(model.other_mean)
-    )
-
-
-def _model_of(records: Records, models: Models, units: list[Unit], unit_models: Ints, rows: Ints) -> Ints:
-    """A model of the tracker with any other on the station-day, else of another station's; -1 where it was alone."""
-    place: dict[tuple[int, int], int] = {}
-    for unit, which in zip(units, unit_models.tolist(), strict=True):
-        for tracker in unit.trackers:
-            place.setdefault((unit.day, tracker), which)
-    own = [place.get((int(d), int(t)), -1) for d, t in zip(records.day[rows], records.tracker[rows], strict=True)]
-    found = np.array(own, dtype=np.int64)
-    alone = np.flatnonzero(found < 0)
-    if len(alone):
-        found[alone] = _model_of_the_day(records, rows[alone], records, units, unit_models)
-    return found
-
-
-def _model_of_the_day(asked: Records, rows: Ints, records: Records, units: list[Unit], unit_models: Ints) -> Ints:
-    """A model of the tracker with any other at any station of the venue on the baseball day; -1 where there is none."""
-    place: dict[tuple[str, str, date], int] = {}
-    nights = records.frame.select(_NIGHT)
-    for unit, which in zip(units, unit_models.tolist(), strict=True):
-        for stream in (unit.first, unit.second):
-            place.setdefault(nights.row(int(stream.rows[0])), which)
-    return np.array([place.get(night, -1) for night in asked.frame.select(_NIGHT)[rows].rows()], dtype=np.int64)
-
-
-def _claimed(records: Records, cells: Cells) -> Floats:
-    """How many records of each tracker go with each record, (records, trackers): sums of probabilities."""
-    claimed = np.zeros((len(records.tracker), len(records.trackers)))
-    np.add.at(claimed, (cells.first, records.tracker[cells.second]), cells.posterior)
-    np.add.at(claimed, (cells.second, records.tracker[cells.first]), cells.posterior)
-    return claimed
-
-
-def _saw_one(records: Records, claimed: Floats, first: Ints, second: Ints) -> Floats:
-    """What the other trackers say that have a record for one of the two only (natural log).
-
-    One throw: the other saw it, with the chance d; two throws: it saw one of them only, 2 d (1 - d). Its d is counted over the day.
-    """
-    if not len(first):
-        return np.zeros(0)
-    owner = records.day * len(records.trackers) + records.tracker
-    size = np.bincount(owner)
-    met = np.stack([np.bincount(owner, column > 0.5) for column in claimed.T], axis=1)
-    seen = np.minimum((met + _SEEN * _SEEN_WORTH) / (size[:, None] + _SEEN_WORTH), _SEEN_AT_MOST)
-    saw = claimed[first] + claimed[second]
-    say = np.maximum(-np.log(2 * (1 - seen[owner[first]])), 0.0)
-    return np.asarray((((saw > 0.5) & (saw < 1.5)) * say).sum(axis=1))
-
-
 def _seen_as_two(records: Records, cells: Cells, found: Doubles) -> Bools:
-    """Some other tracker has a record for each of the two, and these are no likely double themselves."""
-    first, second, likely = found.first, found.second, found.probability > 0.5
+    """Return whether another tracker matches each of the two records with a different one, not a double trigger itself."""
+    first, second, likely = found.first, found.second, found.probability > _LIKELY
     partners: dict[int, dict[int, int]] = {}
-    asked = np.isin(cells.first, [first, second]) | np.isin(cells.second, [first, second])
-    for cell in np.flatnonzero((cells.posterior > 0.5) & asked).tolist():
+    wanted = np.isin(cells.first, [first, second]) | np.isin(cells.second, [first, second])
+    for cell in np.flatnonzero((cells.posterior > 0.5) & wanted).tolist():
         a, b = int(cells.first[cell]), int(cells.second[cell])
         partners.setdefault(a, {})[int(records.tracker[b])] = b
         partners.setdefault(b, {})[int(records.tracker[a])] = a
-    twins = set(zip(first[likely].tolist(), second[likely].tolist(), strict=True))
+    doubles = set(zip(first[likely].tolist(), second[likely].tolist(), strict=True))
     out = np.zeros(len(first), dtype=bool)
     for n, (a, b) in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
-        ours, theirs = partners.get(a, {}), partners.get(b, {})
-        out[n] = any(ours[t] != theirs[t] and (ours[t], theirs[t]) not in twins for t in ours.keys() & theirs.keys())
+        of_a, of_b = partners.get(a, {}), partners.get(b, {})
+        out[n] = any(of_a[t] != of_b[t] and (of_a[t], of_b[t]) not in doubles for t in of_a.keys() & of_b.keys())
     return out
 
 
-def _standing(doubles: Doubles, claimed: Floats) -> Doubles:
-    """The record that other trackers' go with stands for both, else the earlier one: what comes a second before a pitch may be a false
-    record, and must not lend its readings to the pitch."""
+def _keep_matched_record(doubles: Doubles, claimed: Floats) -> Doubles:
+    """Keep of each double the record that other trackers match, else the earlier one.
+
+    A record a second before a pitch may be a false one, whose readings must not become the pitch's.
+    """
     turned = claimed[doubles.second] > claimed[doubles.first]
     return Doubles(
         np.where(turned, doubles.second, doubles.first),
@@ -302,13 +302,31 @@ def _standing(doubles: Doubles, claimed: Floats) -> Doubles:
     )
 
 
+def _split_by_likelihood(found: Doubles, records: int, apart: set[tuple[int, int]]) -> FoundDoubles:
+    """Set aside what is likelier than not; the rest is possible, between the records that are kept."""
+    keep = _without_chains(found)
+    aside = found.take(keep)
+    possible = found.take(np.setdiff1d(np.arange(len(found.first)), keep))
+    return FoundDoubles(aside, _most_likely_per_pair(_between_kept_records(possible, aside, records), apart))
+
+
 def _without_chains(found: Doubles) -> Ints:
-    """Those likelier than not, the likeliest first; a record that repeats another cannot be repeated itself."""
+    """Return those likelier than not, likeliest first; no record is in two of them."""
     taken: set[int] = set()
     keep = []
     for n in np.argsort(-found.probability, kind="stable").tolist():
         a, b = int(found.first[n]), int(found.second[n])
-        if found.probability[n] > 0.5 and a not in taken and b not in taken:
+        if found.probability[n] > _LIKELY and a not in taken and b not in taken:
             taken.update((a, b))
             keep.append(n)
     return np.array(keep, dtype=np.int64)
+
+
+def _between_kept_records(possible: Doubles, aside: Doubles, records: int) -> Doubles:
+    """Replace each record that is set aside by the one that it repeats."""
+    kept_record = np.arange(records)
+    kept_record[aside.second] = aside.first
+    first, second = kept_record[possible.first], kept_record[possible.second]
+    moved = (first != possible.first) | (second != possible.second)
+    gap_s = np.where(moved, np.nan, possible.gap_s)
+    return Doubles(first, second, possible.probability, gap_s).take(np.flatnonzero(first != second))

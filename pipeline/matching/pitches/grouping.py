@@ -1,4 +1,4 @@
-"""Pairs into pitches: strongest first, at most one sighting of each tracker in a group, decisions of people above all."""
+"""Group matched records into pitches: strongest pair first, at most one record of each tracker, people's decisions above all."""
 
 from typing import NamedTuple
 
@@ -8,7 +8,7 @@ from pipeline.matching.data.arrays import Bools, Floats, Ints
 
 
 class Groups(NamedTuple):
-    """`group[r]`: number of the group of record r (that of its lowest record); `joined[e]`: whether edge e is inside a group."""
+    """`group` (records,): lowest record in each record's group. `joined` (pairs,): whether both records are in one group."""
 
     group: Ints
     joined: Bools
@@ -22,51 +22,44 @@ def group_records(
     forced: list[tuple[int, int]],
     apart: set[tuple[int, int]],
 ) -> Groups:
-    """Join records along edges, strongest first, unless that would put two records of one tracker, or a pair kept apart, together.
+    """Join records along pairs (first, second), strongest pair first.
 
-    `forced` edges come before all others. Ties are broken by the records' order, so the outcome does not depend on input order.
+    A pair is skipped if it would put two records of one tracker, or a pair in `apart`, into one group. `forced` pairs come before all
+    others. Ties go by the records' order, so the result does not depend on the order of the input.
     """
-    contested = {row for pair in forced for row in pair} | {row for pair in apart for row in pair}
+    decided = {row for pair in forced for row in pair} | {row for pair in apart for row in pair}
     degree = np.bincount(np.concatenate([first, second]), minlength=len(tracker))
-    degree[sorted(contested)] += 2
-    plain = (degree[first] == 1) & (degree[second] == 1) & (tracker[first] != tracker[second])
-    home = np.arange(len(tracker))
-    home[np.maximum(first[plain], second[plain])] = np.minimum(first[plain], second[plain])
-    rest = np.flatnonzero(~plain)
+    degree[sorted(decided)] += 2
+    # Most pairs compete with no other pair; they need no search.
+    isolated = (degree[first] == 1) & (degree[second] == 1) & (tracker[first] != tracker[second])
+    group = np.arange(len(tracker))
+    group[np.maximum(first[isolated], second[isolated])] = np.minimum(first[isolated], second[isolated])
+    rest = np.flatnonzero(~isolated)
     order = rest[np.lexsort((second[rest], first[rest], -strength[rest]))]
-    edges = [*forced, *zip(first[order].tolist(), second[order].tolist(), strict=True)]
-    for row, group in _joined(tracker.tolist(), edges, _enemies(apart)).items():
-        home[row] = group
-    return Groups(home, home[first] == home[second])
+    pairs = [*forced, *zip(first[order].tolist(), second[order].tolist(), strict=True)]
+    for row, lowest in _join_pairs(tracker.tolist(), pairs, apart).items():
+        group[row] = lowest
+    return Groups(group, group[first] == group[second])
 
 
-def _joined(tracker: list[int], edges: list[tuple[int, int]], enemies: dict[int, set[int]]) -> dict[int, int]:
-    """Group (its lowest record) of every record on the edges, which come in the order in which they are tried."""
-    members: dict[int, list[int]] = {}
-    home: dict[int, int] = {}
-    for a, b in edges:
-        one, two = home.setdefault(a, a), home.setdefault(b, b)
-        if one == two:
-            continue
-        ours, theirs = members.get(one, [one]), members.get(two, [two])
-        if _clash(tracker, ours, theirs, enemies):
-            continue
-        keep, gone = min(one, two), max(one, two)
-        members[keep] = ours + theirs
-        members.pop(gone, None)
-        home.update(dict.fromkeys(members[keep], keep))
-    return home
-
-
-def _enemies(apart: set[tuple[int, int]]) -> dict[int, set[int]]:
-    enemies: dict[int, set[int]] = {}
+def _join_pairs(tracker: list[int], pairs: list[tuple[int, int]], apart: set[tuple[int, int]]) -> dict[int, int]:
+    """Return the lowest record of the group of every record in `pairs`, which are tried in order."""
+    kept_from: dict[int, set[int]] = {}
     for a, b in apart:
-        enemies.setdefault(a, set()).add(b)
-        enemies.setdefault(b, set()).add(a)
-    return enemies
-
-
-def _clash(tracker: list[int], ours: list[int], theirs: list[int], enemies: dict[int, set[int]]) -> bool:
-    if {tracker[r] for r in ours} & {tracker[r] for r in theirs}:
-        return True
-    return any(not enemies.get(r, set()).isdisjoint(theirs) for r in ours)
+        kept_from.setdefault(a, set()).add(b)
+        kept_from.setdefault(b, set()).add(a)
+    members: dict[int, list[int]] = {}
+    group: dict[int, int] = {}
+    for a, b in pairs:
+        group_a, group_b = group.setdefault(a, a), group.setdefault(b, b)
+        if group_a == group_b:
+            continue
+        members_a, members_b = members.get(group_a, [group_a]), members.get(group_b, [group_b])
+        same_tracker = {tracker[row] for row in members_a} & {tracker[row] for row in members_b}
+        if same_tracker or any(not kept_from.get(row, set()).isdisjoint(members_b) for row in members_a):
+            continue
+        lowest = min(group_a, group_b)
+        members.pop(max(group_a, group_b), None)
+        members[lowest] = members_a + members_b
+        group.update(dict.fromkeys(members[lowest], lowest))
+    return group
