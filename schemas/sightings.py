@@ -77,7 +77,15 @@ _MATCHED = (
     ),
 )
 
-_CORRECTED = (Column("corrections", pl.String, "what a stated correction changed, in words; null where nothing"),)
+# the readings of a sighting that a stated correction changed, each with its value before
+CORRECTIONS_TYPE = pl.List(pl.Struct({"metric": pl.String, "raw_value": pl.Float64}))
+_CORRECTED = (
+    Column(
+        "corrections",
+        CORRECTIONS_TYPE,
+        "each reading that a stated correction changed, with its value before the correction; null where none changed",
+    ),
+)
 
 _ORDER = ("baseball_day", "venue", "station", "tracker", "file_id", "file_row")
 

@@ -30,6 +30,7 @@ from pipeline.agreement.labels import label_tables, labels_by_night
 from pipeline.agreement.wording import alarm_sentence
 from schemas.contract import validate
 from schemas.metrics import METRICS, TRAJECTORY
+from schemas.sightings import CORRECTIONS_TYPE
 from schemas.tables import TABLES
 from tests.simulator.agreement_world import TRUTH, Seen, season
 
@@ -383,7 +384,9 @@ def test_an_alarm_is_told_in_one_sentence() -> None:
 
 def _full(seen: Seen) -> Seen:
     absent = [name for name in (*METRICS, *TRAJECTORY) if name not in seen.sightings.columns]
-    more = [pl.lit(None, pl.Float64).alias(name) for name in absent] + [pl.lit(None, pl.String).alias("corrections")]
+    more = [pl.lit(None, pl.Float64).alias(name) for name in absent] + [
+        pl.lit(None, CORRECTIONS_TYPE).alias("corrections")
+    ]
     return seen._replace(sightings=seen.sightings.with_columns(more))
 
 
@@ -428,14 +431,14 @@ def test_the_raw_reading_is_kept_whatever_is_corrected(stated: list[tuple[str, f
     assert other["corrections"].null_count() == other.height
 
 
-def test_a_corrected_sighting_says_what_was_changed() -> None:
+def test_a_corrected_sighting_keeps_the_raw_reading() -> None:
     seen = _full(season(np.random.default_rng(1), 2, 2, TWO))
     reading = seen.sightings.with_columns(release_speed_mph=pl.lit(91.3))
     row = apply_corrections(
         reading, [Correction("unit", "release_speed_mph", None, -0.7, None, None, "reads high")]
     ).row(-1, named=True)
     assert row["release_speed_mph"] == pytest.approx(90.6)
-    assert row["corrections"] == "release_speed_mph 91.3 -> 90.6"
+    assert row["corrections"] == [{"metric": "release_speed_mph", "raw_value": 91.3}]
 
 
 def test_a_why_with_quotes_and_line_breaks_stays_one_toml_string() -> None:

@@ -27,6 +27,7 @@ from schemas.contract import validate
 from schemas.drift import DRIFT, OWN_HISTORY
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.setup import SETUP
+from schemas.sightings import CORRECTIONS_TYPE
 from tests.simulator.agreement_world import Seen, bullpens, outings
 
 CHANGE_P = 1 / (200 * 20)
@@ -164,7 +165,7 @@ def test_the_proposed_correction_straightens_the_nights_that_were_turned() -> No
     assert (row["from_day"], row["until_day"]) == (date(2026, 2, 13) + timedelta(16), date(2026, 2, 13) + timedelta(21))
     absent = [name for name in (*METRICS, *TRAJECTORY) if name not in seen.sightings.columns]
     full = seen.sightings.with_columns(
-        *(pl.lit(None, pl.Float64).alias(name) for name in absent), corrections=pl.lit(None, pl.String)
+        *(pl.lit(None, pl.Float64).alias(name) for name in absent), corrections=pl.lit(None, CORRECTIONS_TYPE)
     )
     correction = Correction("unit", None, row["frame"], row["amount"], row["from_day"], row["until_day"], row["why"])
     drift, setup, proposed = _measured(seen._replace(sightings=apply_corrections(full, [correction])))

@@ -13,6 +13,7 @@ from polars.testing import assert_frame_equal
 from pipeline.agreement import Agreement, NightFacts, agreement_of_nights, measure_agreement, measure_nights, renewed
 from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
 from schemas.metrics import METRICS, TRAJECTORY
+from schemas.sightings import CORRECTIONS_TYPE
 from tests.simulator.agreement_world import TRUTH, Seen, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
@@ -44,7 +45,7 @@ def uneven(seed: int) -> tuple[Seen, pl.DataFrame]:
     sightings = sightings.with_columns(
         spin_axis_deg=(pl.col("spin_axis_deg") + pl.when(pl.col("tracker") == "unit").then(178.0).otherwise(0.0)) % 360,
         pitch_type=pl.when(pl.Series(rng.random(rows) > 0.2)).then("pitch_type").otherwise(pl.lit("cutter")),
-        corrections=pl.lit(None, pl.String),
+        corrections=pl.lit(None, CORRECTIONS_TYPE),
     )
     here = (pl.col("tracker") != "camera") | (night != 2)
     days = seen.pitches["baseball_day"].unique().sort().to_list()

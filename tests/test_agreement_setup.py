@@ -33,6 +33,7 @@ from schemas.contract import validate
 from schemas.drift import DRIFT
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.setup import QUANTITIES, SETUP
+from schemas.sightings import CORRECTIONS_TYPE
 from tests.simulator.agreement_world import Setup, seen_through
 
 TO_UNITS = np.array([np.degrees(1)] * 3 + [12.0] * 3 + [1.0])
@@ -220,7 +221,7 @@ def test_a_frame_correction_straightens_what_was_crooked(frame: str) -> None:
     )
     absent = [pl.lit(None, pl.Float64).alias(name) for name in (*METRICS, *TRAJECTORY) if name not in sightings.columns]
     sightings = sightings.with_columns(
-        *absent, tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, pl.String)
+        *absent, tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, CORRECTIONS_TYPE)
     )
     straight = apply_corrections(sightings, [Correction("unit", None, frame, -amount, None, None, "crooked")])
     after = readings.with_columns(
@@ -243,7 +244,7 @@ def test_a_frame_correction_turns_the_trajectory_too() -> None:
     }
     sightings = pl.DataFrame([flight]).with_columns(
         *(pl.lit(None, pl.Float64).alias(name) for name in (*METRICS, *TRAJECTORY) if name not in flight),
-        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, pl.String),
+        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, CORRECTIONS_TYPE),
     )  # fmt: skip
     row = apply_corrections(sightings, [Correction("unit", None, "aim_deg", -1.0, None, None, "crooked")]).row(
         0, named=True
@@ -366,7 +367,7 @@ def _of_unit(readings: pl.DataFrame) -> pl.DataFrame:
     absent = [name for name in (*METRICS, *TRAJECTORY) if name not in readings.columns]
     return readings.with_columns(
         *(pl.lit(None, pl.Float64).alias(name) for name in absent),
-        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, pl.String),
+        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, CORRECTIONS_TYPE),
     )  # fmt: skip
 
 
@@ -376,7 +377,7 @@ def test_a_lean_turns_the_spin_axis_by_as_much() -> None:
     absent = [name for name in (*METRICS, *TRAJECTORY) if name not in named]
     sightings = pl.DataFrame([named]).with_columns(
         *(pl.lit(None, pl.Float64).alias(name) for name in absent),
-        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, pl.String),
+        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, CORRECTIONS_TYPE),
     )  # fmt: skip
     push = Rotation.from_euler("y", 3.0, degrees=True).apply([0.0, 0.0, 1.0])
     assert np.degrees(np.arctan2(push[0], -push[2])) % 360 == pytest.approx(177.0)

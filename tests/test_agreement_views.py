@@ -9,6 +9,7 @@ from pipeline.agreement import Agreement, measure_agreement
 from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
 from pipeline.warehouse.database import read_views
 from schemas.metrics import METRICS, TRAJECTORY
+from schemas.sightings import CORRECTIONS_TYPE
 from schemas.tables import TABLES
 from tests.simulator.agreement_world import season
 
@@ -29,7 +30,7 @@ def tables() -> Agreement:
         .otherwise("release_speed_mph")
         .alias("release_speed_mph"),
         pl.when(unit).then(pl.col("release_side_ft") + 0.54).otherwise("release_side_ft").alias("release_side_ft"),
-        corrections=pl.lit(None, pl.String),
+        corrections=pl.lit(None, CORRECTIONS_TYPE),
     )
     corrected = apply_corrections(
         sightings, [Correction("unit", "plate_height_ft", None, 0.1, None, None, "reads low")]

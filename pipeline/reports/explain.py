@@ -185,7 +185,8 @@ def _print_sightings(told: Told, out: Console) -> None:
     title = "Sightings, each by its own clock (UTC); gap: to the first, clocks set right"
     out.print(make_table(title, columns, rows, numbers_from=99, whole=("sighting", "stamp", "type")))
     for s in told.sightings:
-        corrected = f"; corrected: {s['corrections']}" if s["corrections"] else ""
+        changes = [f"{c['metric']} {c['raw_value']:g} -> {s[c['metric']]:g}" for c in s["corrections"] or ()]
+        corrected = f"; corrected: {', '.join(changes)}" if changes else ""
         out.print(
             harmless(
                 f"  {s['tracker']}: {s['file_name']} row {s['file_row']}; station by {s['station_by'] or 'nobody'}{corrected}"

@@ -21,6 +21,7 @@ import pipeline
 from pipeline.durable_files import fsync_file
 from pipeline.errors import PitchledgerError
 from schemas.contract import Column, Contract, conform, in_order, validate
+from schemas.sightings import CORRECTIONS_TYPE
 from schemas.tables import TABLES
 
 SQL_FOLDER = Path(pipeline.__file__).parent.parent / "sql"
@@ -47,6 +48,7 @@ _DUCKDB_TYPES: dict[pl.DataType | type[pl.DataType], str] = {
     pl.Int64: "bigint",
     pl.UInt8: "utinyint",
     pl.UInt32: "uinteger",
+    CORRECTIONS_TYPE: "struct(metric varchar, raw_value double)[]",
 }
 
 

@@ -25,6 +25,7 @@ from pipeline.physics.flight import G_FPS2
 from schemas.agreement import PROPOSED_CORRECTIONS
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS, TRAJECTORY
+from schemas.sightings import CORRECTIONS_TYPE
 
 _USUAL_FLIGHT_S, _USUAL_RELEASE_HEIGHT_FT, _USUAL_PLATE_HEIGHT_FT = 0.42, 5.8, 2.4
 
@@ -42,10 +43,9 @@ class Correction(NamedTuple):
 
 
 def apply_corrections(sightings: pl.DataFrame, corrections: Sequence[Correction]) -> pl.DataFrame:
-    """The sightings with each correction added; `corrections` says per row what changed, as `release_speed_mph 91.3 -> 90.6; ...`.
+    """Return the sightings with each correction added; `corrections` lists each changed reading with its raw value.
 
-    The first number is the reading as it came, so that `uncorrected` can put it back. A frame correction moves release point, plate
-    location, approach angles and trajectory; a lean, a scale or a distance the breaks too, a lean the spin axis, a distance the flight time.
+    A frame correction moves release point, plate location, approach angles and trajectory; a lean, a scale or a distance the breaks too, a lean the spin axis, a distance the flight time.
     Aim and tilt leave breaks as read: break is told from each pitch's own line of launch. What is left over by exact flights is in
     schemas/README.md, and tests/test_agreement_setup.py holds it to that.
     """
@@ -57,16 +57,17 @@ def apply_corrections(sightings: pl.DataFrame, corrections: Sequence[Correction]
             for name, after in changes.items()
         ]
         sightings = sightings.with_columns(changed)
-    return _with_account(sightings, raw) if corrections else sightings
+    return _with_raw_values(sightings, raw) if corrections else sightings
 
 
 def uncorrected(sightings: pl.DataFrame) -> pl.DataFrame:
-    """The sightings with every corrected reading as it came, by what `corrections` says."""
-    held = [name for name in (*METRICS, *TRAJECTORY) if name in sightings.columns]
-    raw = (
-        pl.col("corrections").str.extract(rf"(?:^|; ){name} (\S+) -> ").cast(pl.Float64).alias(name) for name in held
+    """Return the sightings with every corrected reading set back to its raw value."""
+    corrected = sightings.select("corrections").with_row_index("row").drop_nulls("corrections")
+    raw = corrected.explode("corrections").unnest("corrections")
+    return sightings.with_columns(
+        sightings.get_column(str(metric)).clone().scatter(readings["row"], readings["raw_value"])
+        for (metric,), readings in raw.group_by("metric", maintain_order=True)
     )
-    return sightings.with_columns(pl.coalesce(before, name).alias(name) for before, name in zip(raw, held, strict=True))
 
 
 def propose_corrections(drift: pl.DataFrame, setup: pl.DataFrame) -> pl.DataFrame:
@@ -313,18 +314,19 @@ def _break_changes(roll: float, scale: float) -> dict[str, pl.Expr]:
     return {name: change for name, change in changes.items() if moves[name]}
 
 
-def _with_account(sightings: pl.DataFrame, raw: pl.DataFrame) -> pl.DataFrame:
-    held = [name for name in (*METRICS, *TRAJECTORY) if name in sightings.columns]
-    said = (
-        pl.when(sightings[name].ne_missing(raw[name]))
-        .then(pl.format(name + " {} -> {}", raw[name], sightings[name].round(6)))
-        .alias(name)
-        for name in held
-    )
-    account = sightings.select(said).select(
-        pl.concat_str(pl.all(), separator="; ", ignore_nulls=True).alias("corrections")
-    )
-    return sightings.with_columns(account["corrections"].replace("", None))
+def _with_raw_values(sightings: pl.DataFrame, raw: pl.DataFrame) -> pl.DataFrame:
+    """Fill `corrections`: each reading that differs from `raw`, row by row, with its raw value."""
+    numbered = raw.with_row_index("row")
+    changed = [
+        numbered.filter(sightings[name].ne_missing(raw[name])).select(
+            "row", metric=pl.lit(name), raw_value=pl.col(name)
+        )
+        for name in (*METRICS, *TRAJECTORY)
+        if name in sightings.columns
+    ]
+    by_row = pl.concat(changed).group_by("row").agg(corrections=pl.struct("metric", "raw_value"))
+    listed = numbered.select("row").join(by_row, on="row", how="left", maintain_order="left")
+    return sightings.with_columns(listed.get_column("corrections").cast(CORRECTIONS_TYPE))
 
 
 def _for_drift(row: dict[str, Any]) -> Correction:
