@@ -430,7 +430,13 @@ def test_no_printed_line_is_wider_than_a_log(demo: Path) -> None:
     assert [line for text in texts for line in text.splitlines() if len(line.rstrip()) > WIDTH] == []
 
 
-@pytest.mark.parametrize("evil", ["[red]\u202eliam", "[red]\x1b]0;x\x07liam"])
+@pytest.mark.parametrize(
+    "evil",
+    [
+        "[red]\u202e\x1b]0;x\x07liam",
+        *(pytest.param(evil, marks=pytest.mark.slow) for evil in ("[red]\u202eliam", "[red]\x1b]0;x\x07liam")),
+    ],
+)
 def test_text_of_an_export_can_neither_color_nor_control_the_terminal(evil: str, fresh: Path) -> None:
     change(fresh, "5,15:04:55,A. Example", f"5,15:04:55,{evil}")
     summary = printed("run", "-w", fresh)
@@ -450,7 +456,7 @@ def test_quarantined_rows_are_reported_even_where_no_pitch_is_left(fresh: Path) 
     assert "5 rows in quarantine" in printed("run", "-w", fresh)
 
 
-@pytest.mark.parametrize("name", ["a copy.csv", "zz copy.csv"])
+@pytest.mark.parametrize("name", ["a copy.csv", pytest.param("zz copy.csv", marks=pytest.mark.slow)])
 def test_a_copy_with_an_unexpected_name_is_refused_and_the_export_counts(name: str, fresh: Path) -> None:
     (profile,) = (fresh / "profiles").glob("*.toml")
     profile.write_text(

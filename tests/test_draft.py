@@ -91,9 +91,7 @@ def drafted(path: Path) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("device", SAMPLES)
-def test_a_draft_with_its_answers_reads_the_demo_export_as_the_devices_own_profile_does(
-    device: str, tmp_path: Path
-) -> None:
+def test_an_answered_draft_reads_the_export_as_the_devices_own_profile_does(device: str, tmp_path: Path) -> None:
     sample = DEMO / "inbox" / device / SAMPLES[device]
     own = DEMO / "profiles" / f"{device}.toml"
     whole = completed(drafted(sample), tomllib.loads(own.read_text("utf-8")), CORRECTED[device])
@@ -106,7 +104,7 @@ def test_a_draft_with_its_answers_reads_the_demo_export_as_the_devices_own_profi
     assert found.sightings.height > 30
 
 
-def test_what_the_draft_of_each_demo_export_sees_by_itself() -> None:
+def test_a_draft_of_each_demo_export_finds_these_settings_without_answers() -> None:
     radar, pen, camera, ball = (drafted(DEMO / "inbox" / device / sample) for device, sample in SAMPLES.items())
     assert radar["time"] == {"columns": ["local date", "local time"], "formats": ["%m/%d/%Y %H:%M:%S"], "zone": OPEN}
     assert radar["keys"] == {
@@ -179,7 +177,7 @@ def answer_in_text(text: str, answers: Mapping[str, str], positive_side: str) ->
     return "\n".join(lines)
 
 
-def test_a_table_parted_by_bars_is_drafted_and_read(tmp_path: Path) -> None:
+def test_a_table_separated_by_bars_is_drafted_and_read(tmp_path: Path) -> None:
     path = export(tmp_path, PIPES, "shed_7.txt")
     text = draft_profile(path, "shed").text
     table = tomllib.loads(text)
@@ -214,7 +212,7 @@ def test_a_table_parted_by_bars_is_drafted_and_read(tmp_path: Path) -> None:
     assert str(first["thrown_at"]) == "2026-03-14 23:01:00+00:00"
 
 
-def test_a_json_document_with_its_day_beside_the_records_is_drafted_and_read(tmp_path: Path) -> None:
+def test_a_json_document_with_its_day_outside_the_records_is_drafted_and_read(tmp_path: Path) -> None:
     thrown = [
         {
             "clock": f"18:{n:02d}:{n}.5",
@@ -253,7 +251,7 @@ def test_a_json_document_with_its_day_beside_the_records_is_drafted_and_read(tmp
     assert (first["spin_rate_rpm"], first["extension_ft"]) == (pytest.approx(37 * 60), pytest.approx(2.05 / 0.3048))
 
 
-def test_a_heading_in_brackets_is_no_json(tmp_path: Path) -> None:
+def test_a_heading_in_brackets_is_not_taken_for_json(tmp_path: Path) -> None:
     table = drafted(export(tmp_path, "[Evening]\n\ntime;speed\n2026-03-14 18:00:01;88,5\n2026-03-14 18:00:31;89,5\n"))
     assert table["file"] == {
         "format": "csv",
@@ -264,7 +262,7 @@ def test_a_heading_in_brackets_is_no_json(tmp_path: Path) -> None:
     }
 
 
-def test_a_last_row_that_breaks_off_is_no_trailer(tmp_path: Path) -> None:
+def test_a_truncated_last_row_is_not_taken_for_a_trailer(tmp_path: Path) -> None:
     rows = "".join(f"LB{2100 + n};2026-03-14 18:{n:02d}:01;Brandt, Ivo;{88 + n / 10:.1f}\n" for n in range(1, 30))
     whole = f"No;Time;Pitcher;Velocity (mph)\n{rows}"
     for end in ("LB2130;2026-03-14 18:3", "LB21"):
@@ -273,7 +271,7 @@ def test_a_last_row_that_breaks_off_is_no_trailer(tmp_path: Path) -> None:
     assert drafted(export(tmp_path, whole + "End of session"))["file"]["trailer_starts_with"] == "End of session"
 
 
-def test_a_quoted_file_with_a_preamble_and_a_line_of_means_is_read_by_its_draft(tmp_path: Path) -> None:
+def test_a_quoted_file_with_a_preamble_and_a_line_of_means_is_drafted_and_read(tmp_path: Path) -> None:
     rows = "".join(f'"{n}","6:{n:02d} PM","Brandt, Ivo","{88 + n / 10}"\n' for n in range(1, 30))
     data = f""""Evening report","","",""\n"Day","10/21/2026","",""\n\n"No","Time","Pitcher","Velocity (mph)"\n{rows}"Average","","","88.1"\n"""
     path = export(tmp_path, data)
@@ -321,7 +319,7 @@ def column_draft(folder: Path, heading: str, values: list[object]) -> dict[str, 
         ("break vertical", [16.0, 12.0, -9.0], "induced_vertical_break_in", OPEN),
     ],
 )  # fmt: skip
-def test_a_unit_is_guessed_from_heading_and_numbers_and_asked_where_they_leave_it_open(
+def test_a_unit_is_guessed_from_heading_and_numbers_or_else_asked(
     heading: str, values: list[object], metric: str, unit: str, tmp_path: Path
 ) -> None:
     table = column_draft(tmp_path, heading, values)
@@ -349,27 +347,27 @@ def test_no_definition_sign_plane_or_zone_is_ever_guessed(tmp_path: Path) -> Non
     assert table["time"]["zone"] == OPEN
 
 
-def test_where_day_and_month_can_not_be_told_apart_both_are_offered_and_none_is_taken(tmp_path: Path) -> None:
+def test_where_day_and_month_are_ambiguous_both_are_offered_and_neither_is_taken(tmp_path: Path) -> None:
     path = export(tmp_path, "time,speed\n03/04/2026 18:00:01,88\n03/04/2026 18:00:31,89\n")
     text = draft_profile(path, "x").text
     assert tomllib.loads(text)["time"]["formats"] == [OPEN]
     assert '"%d/%m/%Y %H:%M:%S" or "%m/%d/%Y %H:%M:%S"' in text
 
 
-def test_numbers_without_repeats_are_no_id_unless_the_heading_says_so(tmp_path: Path) -> None:
+def test_numbers_without_repeats_are_an_id_only_if_the_heading_says_so(tmp_path: Path) -> None:
     rows = "".join(f"2026-03-14 18:00:{n};{5000 + 7 * n};{4100 + 13 * n};Q-{n}\n" for n in range(10, 40))
     table = drafted(export(tmp_path, "time;echo;record;code\n" + rows))
     assert table["keys"]["native_id"] == "record"
 
 
-def test_two_columns_that_may_be_one_metric_are_asked_with_what_stands_in_them(tmp_path: Path) -> None:
+def test_two_columns_that_may_be_one_metric_are_asked_with_their_values(tmp_path: Path) -> None:
     path = export(tmp_path, "time,speed one,speed two\n2026-03-04 18:00:01,88,81\n2026-03-04 18:00:31,89,82\n")
     text = draft_profile(path, "x").text
     assert tomllib.loads(text)["metric"]["release_speed_mph"]["column"] == OPEN
     assert 'which of "speed one" (88 to 89, median 88.5), "speed two" (81 to 82, median 81.5)' in text
 
 
-def test_a_draft_that_nobody_finished_is_refused_with_every_open_question_and_its_answers(tmp_path: Path) -> None:
+def test_an_unfinished_draft_is_refused_with_each_open_question_and_its_answers(tmp_path: Path) -> None:
     sample = DEMO / "inbox" / "stadium_radar" / SAMPLES["stadium_radar"]
     made = draft_profile(sample, "new")
     path = tmp_path / "profiles" / "new.toml"
@@ -387,7 +385,7 @@ def test_a_draft_that_nobody_finished_is_refused_with_every_open_question_and_it
     assert "four_seam" in str(asked["labels.pitch_type.words.junk"])
 
 
-def test_each_question_alone_keeps_a_profile_from_passing(tmp_path: Path) -> None:
+def test_a_single_open_question_keeps_a_profile_from_passing(tmp_path: Path) -> None:
     """Every place where a draft can ask, one at a time, in a profile that is right otherwise."""
     own = tomllib.loads((DEMO / "profiles" / "stadium_radar.toml").read_text("utf-8"))
     places = ["describes", "time.zone", "keys.pitcher", "labels.pitch_type.by", "labels.pitch_type.words.curveball"]
@@ -409,7 +407,7 @@ def test_each_question_alone_keeps_a_profile_from_passing(tmp_path: Path) -> Non
         assert [problem.key for problem in caught.value.problems] == [place]
 
 
-def test_the_tables_in_comments_are_sound_but_for_their_questions(tmp_path: Path) -> None:
+def test_the_commented_tables_are_valid_but_for_their_questions(tmp_path: Path) -> None:
     """Without the # they are TOML, and every key in them is one that a profile knows."""
     text = draft_profile(export(tmp_path, "time,echo\n2026-03-04 18:00:01,88\n2026-03-04 18:00:31,89\n"), "x").text
     ready, _, rest = text.partition("# ---- What no heading speaks of")
@@ -429,7 +427,7 @@ def test_the_tables_in_comments_are_sound_but_for_their_questions(tmp_path: Path
     } <= asked
 
 
-def test_a_null_word_that_looks_like_a_question_is_none(tmp_path: Path) -> None:
+def test_a_null_word_that_looks_like_a_question_is_not_a_question(tmp_path: Path) -> None:
     own = tomllib.loads((DEMO / "profiles" / "stadium_radar.toml").read_text("utf-8"))
     own["file"]["null_words"] = [OPEN]
     load_profile(write_profile(tmp_path, "radar", own))
@@ -448,12 +446,12 @@ def draft_or_sentence(path: Path) -> None:
 
 
 @pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(1, 12))])
-def test_a_spoilt_export_ends_in_a_sentence_or_a_draft_that_is_toml(seed: int, tmp_path: Path) -> None:
+def test_a_spoiled_export_gives_an_error_sentence_or_a_draft_in_valid_toml(seed: int, tmp_path: Path) -> None:
     for number, original in enumerate(originals(tmp_path)):
         draft_or_sentence(export(tmp_path, spoilt(original, 1000 * number + seed), f"spoilt_{original.name}"))
 
 
-def test_files_made_to_break_readers_end_in_a_sentence_or_a_draft_that_is_toml(tmp_path: Path) -> None:
+def test_files_made_to_break_readers_give_an_error_sentence_or_valid_toml(tmp_path: Path) -> None:
     hostile: list[bytes] = [
         b"", b"\x00" * 1000, b"\xff\xfe", b"[" * 100_000, b'{"a":' * 50_000, b"PK\x03\x04", b"PAR1PAR1", bomb(), b"[]", b"{}", b"null", b'[{"a.b": 1}]',
         b'[{"a": NaN, "b": 1e999, "c": {"d": [1, 2]}}]', b'{"rows": [{"a": 1}], "rows": [{"a": 2}]}', b"a,b\n", b"a,b\n1\n", b",,,\n,,,\n", b"1,2,3\n4,5,6\n",
@@ -464,7 +462,7 @@ def test_files_made_to_break_readers_end_in_a_sentence_or_a_draft_that_is_toml(t
         draft_or_sentence(export(tmp_path, data, f"hostile_{number}.csv"))
 
 
-def test_headings_and_words_that_try_to_write_toml_stay_texts(tmp_path: Path) -> None:
+def test_headings_and_words_that_contain_toml_stay_text(tmp_path: Path) -> None:
     evil = ['speed"\n[file]\nformat="', "it's", "a\\b", "\x7fpitcher", "pitch = [1] # type"]
     rows = [[88 + n, "x", "y\u2028z", "B", 'he"re\nnow'] for n in range(6)]
     frame = pl.DataFrame(rows, schema=evil, orient="row", schema_overrides={evil[0]: pl.Int64})
@@ -479,7 +477,7 @@ def test_headings_and_words_that_try_to_write_toml_stay_texts(tmp_path: Path) ->
 # ---- the command ---------------------------------------------------------------------------------------------------------------------------
 
 
-def test_the_command_writes_a_draft_that_check_refuses_until_it_is_answered(tmp_path: Path) -> None:
+def test_check_refuses_the_draft_of_the_command_until_it_is_answered(tmp_path: Path) -> None:
     program = tmp_path / "program"
     assert command("init", program).returncode == 0
     sample = export(program / "inbox" / "shed", PIPES, "shed_7.txt")
@@ -513,7 +511,7 @@ def test_the_command_writes_a_draft_that_check_refuses_until_it_is_answered(tmp_
     assert again.returncode == 2 and "already exists" in again.stderr
 
 
-def test_a_file_that_is_no_table_ends_the_command_with_2(tmp_path: Path) -> None:
+def test_a_file_that_is_not_a_table_ends_the_command_with_2(tmp_path: Path) -> None:
     for data in (
         b"",
         b"\x89PNG\r\n",

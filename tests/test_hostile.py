@@ -273,12 +273,12 @@ def test_a_night_of_hostile_files_ends_well_and_is_published(hostile_night: Path
     assert rows_of(hostile_night, "select count(*) > 200 from pitches") == [(True,)]
 
 
-def test_rows_of_each_hostile_file_are_conserved(hostile_night: Path) -> None:
+def test_every_row_of_each_hostile_file_is_accounted_for(hostile_night: Path) -> None:
     wrong = "select * from files where rows <> sightings + repeats + no_pitch + quarantined"
     assert rows_of(hostile_night, wrong) == []
 
 
-def test_each_file_that_is_not_taken_has_a_line_with_reason_and_fix(hostile_night: Path) -> None:
+def test_each_refused_file_has_a_line_with_reason_and_fix(hostile_night: Path) -> None:
     refused = "select file_name from files where status = 'quarantined'"
     told = "select distinct file_name from quarantine where level = 'file' and reason <> '' and fix <> ''"
     assert set(rows_of(hostile_night, refused)) <= set(rows_of(hostile_night, told))
@@ -291,7 +291,7 @@ def test_nothing_outside_the_inbox_is_read(hostile_night: Path) -> None:
     assert rows_of(hostile_night, "select rows from files where file_name like '%_out%'") in ([(0,)], [(0,), (0,)])
 
 
-def test_no_file_name_can_forge_a_line_of_the_log_or_command_the_terminal(hostile_night: Path) -> None:
+def test_no_file_name_can_forge_a_log_line_or_control_the_terminal(hostile_night: Path) -> None:
     log = (hostile_night / "log.txt").read_text()
     assert not [
         line for line in log.splitlines() if line.endswith("INFO all is well.csv") or "INFO all is well" in line[:50]
@@ -303,7 +303,7 @@ def test_no_file_name_can_forge_a_line_of_the_log_or_command_the_terminal(hostil
         assert text and not {"\x1b", "\x07", "\u202e", "\r"} & set(text)
 
 
-def test_status_and_check_tell_of_the_hostile_files_and_nothing_is_taken_for_markup(hostile_night: Path) -> None:
+def test_status_and_check_report_the_hostile_files_without_markup(hostile_night: Path) -> None:
     check, status = ((hostile_night / f"{name}.txt").read_text() for name in ("check", "status"))
     assert "Traceback" not in check + status
     assert "radar_empty.csv" in status + check or "[red]" in status + check
@@ -312,13 +312,13 @@ def test_status_and_check_tell_of_the_hostile_files_and_nothing_is_taken_for_mar
 
 
 @pytest.mark.long
-def test_the_page_of_a_hostile_night_holds_no_markup_of_theirs(hostile_night: Path) -> None:
+def test_the_page_of_a_hostile_night_holds_no_markup_from_the_files(hostile_night: Path) -> None:
     page = hostile_night / "page.html"
     assert command("report", "agreement", "-w", hostile_night, "-o", page).returncode == 0
     assert "<script>alert" not in page.read_text("utf-8")
 
 
-def test_no_csv_that_is_written_runs_in_a_spreadsheet(hostile_night: Path, tmp_path: Path) -> None:
+def test_no_csv_we_write_runs_in_a_spreadsheet(hostile_night: Path, tmp_path: Path) -> None:
     paths = list((hostile_night / "warehouse").glob("quarantine/*.csv"))
     answer = tmp_path / "answer.csv"
     sql = (
@@ -342,7 +342,7 @@ def test_a_second_run_over_hostile_files_says_that_nothing_is_new(hostile_night:
     assert done.returncode == 0 and "Nothing is new" in done.stdout
 
 
-def test_a_file_that_vanishes_between_listing_and_reading_is_told(sound: list[Original], tmp_path: Path) -> None:
+def test_a_file_that_vanishes_between_listing_and_reading_is_reported(sound: list[Original], tmp_path: Path) -> None:
     path = tmp_path / sound[0].name
     path.write_bytes(sound[0].data)
     (listed,) = list_exports(sound[0].tracker.id, tmp_path)
@@ -351,7 +351,7 @@ def test_a_file_that_vanishes_between_listing_and_reading_is_told(sound: list[Or
         read_export(listed.path, sound[0].profile)
 
 
-def test_a_file_that_may_not_be_read_is_listed_and_told(
+def test_a_file_without_read_permission_is_listed_and_reported(
     sound: list[Original], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / sound[0].name
@@ -398,7 +398,7 @@ def test_a_query_reaches_no_other_file(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_fault_of_the_program_costs_one_file_and_not_the_night(
+def test_a_bug_in_the_program_loses_one_file_and_not_the_night(
     hostile_night: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     ledger = load_ledger(hostile_night)
@@ -426,7 +426,7 @@ def test_lists_structs_and_bytes_of_an_answer_become_text_in_a_csv(hostile_night
         assert list(csv.reader(file))[1] == ['["=1",null]', '{"a":-1}', "6162", "", "'=1+1", "-1.5"]
 
 
-def test_a_folder_that_may_not_be_opened_and_a_pipe_are_listed_and_never_opened(tmp_path: Path) -> None:
+def test_a_pipe_and_links_are_listed_and_never_opened(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "radar_pipe.csv")
     (tmp_path / "sub").mkdir()
     (tmp_path / "sub" / "in.csv").write_text("x")
@@ -437,9 +437,7 @@ def test_a_folder_that_may_not_be_opened_and_a_pipe_are_listed_and_never_opened(
     assert found == {"radar_pipe.csv": "is no ordinary file", "sub/in.csv": None, "again.csv": None}
 
 
-def test_what_a_workbook_or_parquet_file_holds_and_can_not_be_read_is_told(
-    sound: list[Original], tmp_path: Path
-) -> None:
+def test_parquet_values_that_are_not_readings_are_reported(sound: list[Original], tmp_path: Path) -> None:
     """A formula's error, bytes that are no text, and a list are no readings: each has its line."""
     parquet = sound[-1]
     frame = pl.read_parquet(BytesIO(parquet.data)).head(4)
@@ -454,7 +452,7 @@ def test_what_a_workbook_or_parquet_file_holds_and_can_not_be_read_is_told(
     assert outcome[1].quarantine.get_column("value").to_list()[0] == "a list of 100 values"
 
 
-def test_an_error_of_a_formula_is_told_with_its_cell(tmp_path: Path) -> None:
+def test_a_formula_error_is_reported_with_its_cell(tmp_path: Path) -> None:
     profile = profile_of(tmp_path, 'format = "xlsx"')
     held = BytesIO()
     with xlsxwriter.Workbook(held) as made:
@@ -472,7 +470,7 @@ def test_an_error_of_a_formula_is_told_with_its_cell(tmp_path: Path) -> None:
     ]
 
 
-def test_half_a_character_costs_neither_its_file_nor_its_row(sound: list[Original], tmp_path: Path) -> None:
+def test_half_a_character_loses_neither_its_file_nor_its_row(sound: list[Original], tmp_path: Path) -> None:
     ball = sound[3]
     lines = ball.data.splitlines(keepends=True)[:3]
     record = json.loads(lines[1])

@@ -43,9 +43,14 @@ def _in_nights(folder: Path, nights: list[int], seed: int) -> dict:
     return comparable(workspace)
 
 
-def test_three_nights_in_reverse_order_give_one_runs_tables(at_once: dict, tmp_path: Path) -> None:
-    nights = [2 - number * 3 // 15 for number in range(15)]
-    assert differences(_in_nights(tmp_path, nights, 7), at_once) == {}
+def test_the_later_day_first_and_a_repeat_give_one_runs_tables(workspace: Path, tmp_path: Path) -> None:
+    first, second = demo_exports("2026-10-13"), demo_exports("2026-10-12")
+    deliver(workspace, first)
+    night(workspace)
+    # one that came before is copied again, with another time
+    deliver(workspace, [*second, first[0]], 1_700_000_100)
+    night(workspace)
+    assert differences(comparable(workspace), fresh(workspace, tmp_path / "fresh")) == {}
 
 
 @pytest.mark.slow
@@ -96,8 +101,9 @@ def test_an_id_of_the_first_night_is_still_resolved_after_a_late_file(workspace:
     assert len(set(before.get_column("pitch_id")) - now) > 100
 
 
-def test_a_tracker_that_saw_nothing_changes_no_pitch(workspace: Path) -> None:
-    deliver(workspace, demo_exports(*DAYS))
+@pytest.mark.parametrize("days", [DAYS[:1], pytest.param(DAYS, marks=pytest.mark.slow)])
+def test_a_tracker_that_saw_nothing_changes_no_pitch(days: tuple[str, ...], workspace: Path) -> None:
+    deliver(workspace, demo_exports(*days))
     night(workspace)
     before = comparable(workspace)["pitches"]
     ledger = workspace / "ledger.toml"

@@ -120,7 +120,10 @@ def _check_touched_days(after: pl.DataFrame, touched: list[date], change: str) -
     _same(_of_days(old, others, before), _of_days(everything, others, after))
 
 
-@pytest.mark.parametrize(("change", "place"), [("came", -1), ("went", 1), ("changed", 0)])
+@pytest.mark.parametrize(
+    ("change", "place"),
+    [("changed", 0), *(pytest.param(*case, marks=pytest.mark.slow) for case in (("came", -1), ("went", 1)))],
+)
 def test_a_day_that_came_went_or_changed_leaves_no_other_day_out_of_date(change: str, place: int):
     after = _history(2, [1, 13, 28])
     days = after["baseball_day"].unique().sort().to_list()
@@ -165,7 +168,7 @@ def test_days_to_match_are_the_window_after_and_early_on_the_opening_block():
 
 
 def test_statistics_survive_a_file_and_empty_frames_can_be_matched():
-    sightings = _history(1, [1, 1, 1])
+    sightings = _history(1, [1])
     whole = _match(sightings)
     file = io.BytesIO()
     whole.statistics.write_parquet(file)
@@ -181,7 +184,7 @@ def test_statistics_survive_a_file_and_empty_frames_can_be_matched():
     assert days_to_match(pl.DataFrame(schema={"venue": pl.String, "baseball_day": pl.Date}), kept).is_empty()
 
 
-@pytest.mark.parametrize("kind", ["same_pitch", "not_same_pitch"])
+@pytest.mark.parametrize("kind", ["same_pitch", pytest.param("not_same_pitch", marks=pytest.mark.slow)])
 def test_decisions_apply_on_some_days_as_on_all(kind: str):
     sightings = _history(3, [1, 2, 3])
     whole = _match(sightings)

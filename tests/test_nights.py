@@ -1,4 +1,7 @@
-"""A night redoes what something changed, no more and no less: each case is held to what one run from nothing gives."""
+"""A run redoes the nights that a change affects, no more and no less: each case is compared with one run over everything.
+
+The quick tests start from two days of the demo, the slow ones from five.
+"""
 
 import hashlib
 import json
@@ -33,14 +36,24 @@ from tests.nights import (
     published,
 )
 
-DAYS = ("2026-10-12", "2026-10-13", "2026-10-14", "2026-10-15", "2026-10-16")
+Days = tuple[str, ...]
+TWO_DAYS: Days = ("2026-10-13", "2026-10-16")
+FIVE_DAYS: Days = ("2026-10-12", "2026-10-13", "2026-10-14", "2026-10-15", "2026-10-16")
+SLOW_FIVE_DAYS = pytest.param(FIVE_DAYS, id="five days", marks=pytest.mark.slow)
+only_five_days = pytest.mark.parametrize("days", [SLOW_FIVE_DAYS], indirect=True)
 FIRST_DECISION = "kind,tracker,subject,object,by,on,why\n"
 
 
+@pytest.fixture(scope="module", params=[pytest.param(TWO_DAYS, id="two days"), SLOW_FIVE_DAYS])
+def days(request: pytest.FixtureRequest) -> Days:
+    """The days whose exports are published before a test begins."""
+    return tuple(request.param)
+
+
 @pytest.fixture(scope="module")
-def first_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def first_run(days: Days, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = empty_workspace(tmp_path_factory.mktemp("nights") / "w")
-    deliver(folder, demo_exports(*DAYS))
+    deliver(folder, demo_exports(*days))
     night(folder)
     return folder
 
@@ -67,10 +80,10 @@ def assert_as_from_nothing(workspace: Path, folder: Path) -> None:
     assert differences(comparable(workspace), fresh(workspace, folder)) == {}
 
 
-def test_exports_that_come_anew_with_the_same_content_are_hashed_once_and_not_every_night(
-    workspace: Path, monkeypatch: pytest.MonkeyPatch
+def test_exports_copied_again_with_the_same_content_are_hashed_only_once(
+    days: Days, workspace: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    deliver(workspace, demo_exports(*DAYS), written_at=1_700_000_100)
+    deliver(workspace, demo_exports(*days), written_at=1_700_000_100)
     deliver(workspace, demo_exports("2026-11-04"))
     assert night(workspace).nights == [date(2026, 11, 4)]
     hashed: list[Path] = []
@@ -81,7 +94,7 @@ def test_exports_that_come_anew_with_the_same_content_are_hashed_once_and_not_ev
     assert sorted(written.unique()) == [1_700_000_000, 1_700_000_100]
 
 
-def test_a_night_works_through_the_new_nights_only(workspace: Path) -> None:
+def test_a_run_works_through_the_new_nights_only(workspace: Path) -> None:
     deliver(workspace, demo_exports("2026-11-04"))
     report = night(workspace)
     # the opening block of 14 days is over, and nothing learns from a later night
@@ -89,13 +102,13 @@ def test_a_night_works_through_the_new_nights_only(workspace: Path) -> None:
     assert report.files_new == len(demo_exports("2026-11-04"))
 
 
-def test_a_night_without_anything_new_publishes_nothing(workspace: Path) -> None:
+def test_a_run_without_anything_new_publishes_nothing(workspace: Path) -> None:
     before = current_version(workspace / "warehouse")
     report = night(workspace)
     assert (report.published, report.reasons, current_version(workspace / "warehouse")) == (False, [], before)
 
 
-def test_a_late_file_finds_its_pitches(workspace: Path, tmp_path: Path) -> None:
+def test_a_late_export_is_matched_with_its_pitches(workspace: Path, tmp_path: Path) -> None:
     radar = one(workspace, "radar_2026-10-16_v1")
     late = radar.read_bytes()
     radar.unlink()
@@ -110,9 +123,8 @@ def test_a_late_file_finds_its_pitches(workspace: Path, tmp_path: Path) -> None:
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 
-def test_a_removed_export_is_told_and_its_rows_stay_until_a_person_says_otherwise(
-    workspace: Path, tmp_path: Path
-) -> None:
+@only_five_days
+def test_a_removed_export_is_reported_and_its_rows_stay_until_a_decision(workspace: Path, tmp_path: Path) -> None:
     before = comparable(workspace)
     path = one(workspace, "wurf_20261013_1537_Sued")
     name = path.relative_to(workspace / "inbox" / "pen_unit").as_posix()
@@ -139,9 +151,8 @@ def test_a_removed_export_is_told_and_its_rows_stay_until_a_person_says_otherwis
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 
-def test_a_dropped_export_whose_content_stands_under_another_name_takes_no_row_with_it(
-    workspace: Path, tmp_path: Path
-) -> None:
+@only_five_days
+def test_dropping_an_export_that_exists_under_another_name_removes_no_row(workspace: Path, tmp_path: Path) -> None:
     before = comparable(workspace)["pitches"]
     path = one(workspace, "radar_2026-10-16_v1")
     copy = path.with_name("radar_2026-10-16_v0.csv")
@@ -164,7 +175,8 @@ def test_a_dropped_export_whose_content_stands_under_another_name_takes_no_row_w
 
 
 @pytest.mark.long
-def test_an_export_that_was_dropped_and_comes_again_counts_again_until_it_goes(workspace: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("days", [FIVE_DAYS], indirect=True)
+def test_a_dropped_export_that_returns_counts_again_until_it_is_removed(workspace: Path, tmp_path: Path) -> None:
     before = comparable(workspace)
     path = one(workspace, "wurf_20261013_1537_Sued")
     content = path.read_bytes()
@@ -182,9 +194,8 @@ def test_an_export_that_was_dropped_and_comes_again_counts_again_until_it_goes(w
     assert differences(comparable(workspace), without) == {}
 
 
-def test_a_run_after_a_restore_drops_what_was_dropped_and_keeps_what_was_removed_meanwhile(
-    workspace: Path, tmp_path: Path
-) -> None:
+@only_five_days
+def test_a_run_after_a_restore_follows_decisions_and_removals_made_meanwhile(workspace: Path, tmp_path: Path) -> None:
     first, before = str(current_version(workspace / "warehouse")), comparable(workspace)
     dropped, removed = one(workspace, "wurf_20261013_1537_Sued"), one(workspace, "wurf_20261014_1525_Nord")
     content = removed.read_bytes()
@@ -209,9 +220,8 @@ def test_a_run_after_a_restore_drops_what_was_dropped_and_keeps_what_was_removed
     assert differences(comparable(workspace), after) == {}
 
 
-def test_an_export_copied_under_another_session_counts_no_throw_twice_and_is_told(
-    workspace: Path, tmp_path: Path
-) -> None:
+@only_five_days
+def test_an_export_copied_under_another_session_counts_no_throw_twice(workspace: Path, tmp_path: Path) -> None:
     """What came first was cut off, and its ids are others, as with `session = "@file"`: only its readings tell."""
     before = published(workspace)["pitches"].get_column("pitch_id").to_list()
     path = one(workspace, "wurf_20261013_1537_Sued")
@@ -237,7 +247,7 @@ def test_an_export_copied_under_another_session_counts_no_throw_twice_and_is_tol
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 
-def test_a_share_that_is_away_is_told_and_changes_nothing(workspace: Path) -> None:
+def test_an_offline_inbox_is_reported_and_changes_nothing(workspace: Path) -> None:
     before = comparable(workspace)
     (workspace / "inbox" / "stadium_radar").rename(workspace / "away")
     report = night(workspace)
@@ -257,7 +267,7 @@ def test_a_renamed_export_is_read_under_its_new_name(workspace: Path, tmp_path: 
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 
-def test_a_corrected_export_under_the_same_name_takes_the_old_ones_place(workspace: Path, tmp_path: Path) -> None:
+def test_a_corrected_export_under_the_same_name_replaces_the_old_one(workspace: Path, tmp_path: Path) -> None:
     path = one(workspace, "radar_2026-10-16_v1")
     lines = path.read_bytes().splitlines(keepends=True)
     path.write_bytes(b"".join(lines[:-20]))
@@ -266,7 +276,8 @@ def test_a_corrected_export_under_the_same_name_takes_the_old_ones_place(workspa
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 
-def test_a_copy_of_an_export_changes_its_files_row_only(workspace: Path, tmp_path: Path) -> None:
+@only_five_days
+def test_a_copy_of_an_export_changes_only_its_row_in_files(workspace: Path, tmp_path: Path) -> None:
     before = comparable(workspace)["pitches"]
     path = one(workspace, "radar_2026-10-16_v1")
     shutil.copy(path, path.with_name("radar_2026-10-16_v0.csv"))
@@ -313,7 +324,7 @@ def test_an_export_that_is_still_growing_is_left_for_the_next_run(
     assert night(workspace).nights == [date(2026, 11, 4)]
 
 
-def test_an_export_is_read_as_it_was_hashed_even_if_it_is_replaced_meanwhile(
+def test_an_export_replaced_after_hashing_is_read_as_it_was_hashed(
     workspace: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     (source,) = demo_exports("radar_2026-11-04_v1")
@@ -338,25 +349,51 @@ def test_an_export_is_read_as_it_was_hashed_even_if_it_is_replaced_meanwhile(
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 
+CHANGES = ("comment", "profile", "correction", "roster", "label", "tolerance", "gaps", "no_pitch", "thrown_by")
+# how many nights a change affects, where the days alone decide it
+AFFECTED = {"comment": 0, "profile": 1, "correction": 1, "gaps": 0, "thrown_by": 1}
+
+
+def affected(change: str, days: Days) -> int | None:
+    return len(days) if change == "tolerance" else AFFECTED.get(change)
+
+
+@pytest.mark.parametrize("days", [TWO_DAYS], indirect=True)
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_dry_run_names_the_nights_that_a_changed_setting_affects(change: str, days: Days, workspace: Path) -> None:
+    change_a_setting(change, workspace)
+    report = dry_run(load_ledger(workspace))
+    assert bool(report.reasons) == (change != "comment")
+    expected = affected(change, days)
+    assert len(report.nights) == expected if expected is not None else report.nights
+
+
 @pytest.mark.parametrize(
-    ("change", "nights"),
+    ("days", "change"),
     [
-        ("comment", 0),
-        ("profile", 1),
-        ("correction", 1),
-        ("roster", None),
-        ("label", None),
-        ("tolerance", 5),
-        ("gaps", 0),
-        ("no_pitch", None),
-        ("thrown_by", 1),
-        ("hand", None),
-        ("stranger", None),
+        *((TWO_DAYS, change) for change in ("roster", "thrown_by")),
+        *(pytest.param(FIVE_DAYS, change, marks=pytest.mark.slow) for change in (*CHANGES, "hand", "stranger")),
     ],
+    indirect=["days"],
 )
-def test_what_depends_on_a_changed_setting_is_redone(
-    change: str, nights: int | None, workspace: Path, tmp_path: Path
+def test_the_nights_that_a_changed_setting_affects_are_redone(
+    change: str, days: Days, workspace: Path, tmp_path: Path
 ) -> None:
+    stranger = change_a_setting(change, workspace)
+    report = night(workspace)
+    expected = affected(change, days)
+    if expected is not None:
+        assert len(report.nights) == expected
+    assert report.published == (change != "comment")
+    if change == "stranger":
+        (note,) = published(workspace)["decisions"].get_column("note").drop_nulls().unique()
+        assert note == f"names {stranger}, whom neither the roster nor any label names"
+    assert_as_from_nothing(workspace, tmp_path / "fresh")
+
+
+def change_a_setting(change: str, workspace: Path) -> str:
+    """Change one setting of the workspace; "hand" and "stranger" run a night before. Returns the stranger's id, or ""."""
+    stranger = ""
     ledger = workspace / "ledger.toml"
     text = ledger.read_text()
     if change == "hand":
@@ -404,14 +441,7 @@ def test_what_depends_on_a_changed_setting_is_redone(
         (line,) = [line for line in lines.splitlines() if line.startswith("hs06")]
         other = line.replace(",left,", ",none,").replace(",right,", ",left,").replace(",none,", ",right,")
         roster.write_text(lines.replace(line, other))
-    report = night(workspace)
-    if nights is not None:
-        assert len(report.nights) == nights
-    assert report.published == (change != "comment")
-    if change == "stranger":
-        (note,) = published(workspace)["decisions"].get_column("note").drop_nulls().unique()
-        assert note == f"names {stranger}, whom neither the roster nor any label names"
-    assert_as_from_nothing(workspace, tmp_path / "fresh")
+    return stranger
 
 
 def _of_one_night(workspace: Path) -> str:
@@ -439,7 +469,7 @@ def _other_definition(profile: str) -> str:
 
 
 @pytest.mark.parametrize("kept", ["less", "nothing"])
-def test_a_version_of_an_earlier_program_is_worked_through_again(kept: str, workspace: Path) -> None:
+def test_a_version_of_an_earlier_program_is_rebuilt(kept: str, workspace: Path) -> None:
     """It may lack columns that are kept now, or have kept nothing at all."""
     before = comparable(workspace)
     memory = memory_folder(workspace)
@@ -458,7 +488,7 @@ def test_a_version_of_an_earlier_program_is_worked_through_again(kept: str, work
     assert differences(comparable(workspace), before) == {}
 
 
-def test_a_damaged_copy_of_a_removed_export_quarantines_that_export_and_not_the_night(workspace: Path) -> None:
+def test_a_damaged_copy_of_a_removed_export_quarantines_only_that_export(workspace: Path) -> None:
     path = one(workspace, "radar_2026-10-16_v1")
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     path.unlink()
@@ -469,7 +499,7 @@ def test_a_damaged_copy_of_a_removed_export_quarantines_that_export_and_not_the_
     assert lines.get_column("reason").to_list() == ["is no more in the inbox, and no kept copy of it can be read"]
 
 
-def test_copies_of_exports_go_when_no_kept_version_needs_them(workspace: Path) -> None:
+def test_copies_of_exports_are_removed_when_no_kept_version_needs_them(workspace: Path) -> None:
     path = one(workspace, "radar_2026-10-16_v1")
     old = hashlib.sha256(path.read_bytes()).hexdigest()
     lines = path.read_bytes().splitlines(keepends=True)
@@ -497,9 +527,7 @@ def test_a_dry_run_says_what_would_be_done_and_writes_nothing(workspace: Path) -
     assert everything() == before
 
 
-def test_a_version_that_is_put_back_is_what_readers_see_and_the_next_run_goes_on_from_it(
-    workspace: Path, tmp_path: Path
-) -> None:
+def test_readers_see_a_restored_version_and_the_next_run_continues_from_it(workspace: Path, tmp_path: Path) -> None:
     first = str(current_version(workspace / "warehouse"))
     before = comparable(workspace)
     deliver(workspace, demo_exports("2026-11-04"))
@@ -515,7 +543,7 @@ def test_a_version_that_is_put_back_is_what_readers_see_and_the_next_run_goes_on
     assert len(list_versions(workspace / "warehouse")) == 3
 
 
-def test_every_run_leaves_a_line_on_what_became_of_it(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_every_run_leaves_a_line_with_its_outcome(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ledger = load_ledger(workspace)
     run_and_record(ledger)
     deliver(workspace, demo_exports("2026-11-04"))
@@ -532,7 +560,7 @@ def test_every_run_leaves_a_line_on_what_became_of_it(workspace: Path, monkeypat
     assert outcomes == [("nothing_new", False), ("failed", True), ("done", False)]
 
 
-def test_untouched_months_are_the_same_files_in_both_versions(workspace: Path) -> None:
+def test_unchanged_months_are_the_same_files_in_both_versions(workspace: Path) -> None:
     """Not copied, and not a byte of them changed: POSIX says that a hard link is the same file (st_ino)."""
     before = current_version(workspace / "warehouse")
     deliver(workspace, demo_exports("2026-11-04"))

@@ -69,7 +69,7 @@ def _seen(folder):
     return by_database
 
 
-def test_what_is_published_stands_behind_the_plain_names(shared):
+def test_the_published_version_is_found_by_the_plain_names(shared):
     assert _seen(shared) == "v1"
     assert (shared / "parquet" / "pitches" / "season=2026" / "month=03" / "pitches-from-01.parquet").is_file()
     assert (shared / "parquet" / "players" / "players.parquet").is_file()
@@ -153,7 +153,7 @@ def test_parts_of_months_are_files_of_their_own(tmp_path):
         assert found == [date(2026, 3, 11), date(2026, 3, 20)]
 
 
-def test_a_night_writes_its_part_of_the_month_and_the_others_are_the_same_files(tmp_path):
+def test_a_night_writes_its_part_of_the_month_and_links_the_others(tmp_path):
     days = [date(2026, 3, day) for day in (10, 11, 12, 21)]
     first = _pairs(*days)
     publish({"match_pairs": first}, tmp_path, "v1", 2)
@@ -173,19 +173,19 @@ def test_a_night_writes_its_part_of_the_month_and_the_others_are_the_same_files(
 # ---- a new version ---------------------------------------------------------------------------------------------------------------------
 
 
-def test_a_new_version_takes_the_place_of_the_old_and_the_last_ones_stay(warehouse):
+def test_a_new_version_replaces_the_old_and_the_last_ones_are_kept(warehouse):
     for version in ("v2", "v3", "v4"):
         publish(small_tables(), warehouse, version, 3)
         assert _seen(warehouse) == version
     assert list_versions(warehouse) == ["v2", "v3", "v4"]
 
 
-def test_at_least_the_version_before_stays(warehouse):
+def test_at_least_the_previous_version_is_kept(warehouse):
     publish(small_tables(), warehouse, "v2", 1)
     assert list_versions(warehouse) == ["v1", "v2"]
 
 
-def test_an_older_version_can_be_put_back(warehouse):
+def test_an_older_version_can_be_restored(warehouse):
     publish({}, warehouse, "v2", 3)
     point_to(warehouse, "v1")
     assert _seen(warehouse) == "v1"
@@ -200,7 +200,7 @@ def test_the_version_that_readers_see_is_never_removed(warehouse):
     assert list_versions(warehouse) == ["v1"]
 
 
-def test_what_is_left_of_a_version_that_went_is_removed_while_the_caller_works_and_nothing_else_is(warehouse):
+def test_only_the_remains_of_a_removed_version_are_deleted_in_the_background(warehouse):
     publish({}, warehouse, "v2", 2)
     publish({}, warehouse, "v3", 2)
     of_another_run = warehouse / "versions" / f"{versions.UNFINISHED}v4"
@@ -214,12 +214,12 @@ def test_what_is_left_of_a_version_that_went_is_removed_while_the_caller_works_a
     assert of_another_run.is_dir()
 
 
-def test_a_version_that_is_not_there_is_refused_by_name(shared):
+def test_an_unknown_version_is_refused_by_name(shared):
     with pytest.raises(PublishFailedError, match=r"no version v9 in .*; existing versions: v1"):
         point_to(shared, "v9")
 
 
-def test_the_copy_that_the_next_version_is_made_of_is_whole_and_gone_at_the_end(warehouse):
+def test_the_copy_for_the_next_version_is_complete_and_removed_at_the_end(warehouse):
     database = warehouse / "versions" / "v1" / "pitchledger.duckdb"
     with prefetch_database(warehouse, "v1") as copying:
         copy = copying.result()
@@ -229,7 +229,7 @@ def test_the_copy_that_the_next_version_is_made_of_is_whole_and_gone_at_the_end(
     assert not copy.exists()
 
 
-def test_a_run_that_fails_leaves_no_copy_and_what_a_killed_one_left_is_removed(warehouse):
+def test_a_failed_run_leaves_no_copy_and_removes_that_of_a_killed_run(warehouse):
     left = warehouse / "versions" / ".half-pitchledger.duckdb"
     left.write_bytes(b"half a copy")
     with pytest.raises(ValueError, match="of the run"), prefetch_database(warehouse, "v1") as copying:
@@ -238,7 +238,7 @@ def test_a_run_that_fails_leaves_no_copy_and_what_a_killed_one_left_is_removed(w
     assert not left.exists()
 
 
-def test_half_a_copy_that_a_killed_run_left_goes_with_any_run_that_makes_none(warehouse):
+def test_any_run_removes_the_partial_copy_of_a_killed_run(warehouse):
     left = warehouse / "versions" / ".half-pitchledger.duckdb"
     left.write_bytes(b"half a copy")
     recover(warehouse, 2)
@@ -248,7 +248,7 @@ def test_half_a_copy_that_a_killed_run_left_goes_with_any_run_that_makes_none(wa
     assert not left.exists()
 
 
-def test_a_copy_that_the_disk_does_not_remove_is_left_and_hides_no_fault_of_the_run(warehouse, monkeypatch):
+def test_a_copy_that_cannot_be_removed_hides_no_error_of_the_run(warehouse, monkeypatch):
     def refuse(path, missing_ok=False):
         raise OSError(errno.EIO, "Input/output error", str(path))
 
@@ -262,7 +262,7 @@ def test_a_copy_that_the_disk_does_not_remove_is_left_and_hides_no_fault_of_the_
     assert not left.exists()
 
 
-def test_a_copy_that_fails_fails_the_publishing_in_one_sentence(warehouse):
+def test_a_failed_copy_fails_the_publish_in_one_sentence(warehouse):
     (warehouse / "versions" / "v1" / "pitchledger.duckdb").unlink()
     with prefetch_database(warehouse, "v1") as copying:
         assert copying is not None
@@ -271,18 +271,18 @@ def test_a_copy_that_fails_fails_the_publishing_in_one_sentence(warehouse):
     assert current_version(warehouse) == "v1"
 
 
-def test_the_current_version_is_never_written_again(shared):
+def test_the_current_version_is_never_overwritten(shared):
     with pytest.raises(PublishFailedError, match="v1 is the one that readers have open"):
         publish({}, shared, "v1", 2)
 
 
 @pytest.mark.parametrize("version", ["../v2", "", ".hidden", "a/b", "a b"])
-def test_a_version_that_is_no_plain_name_is_refused(shared, version):
+def test_a_version_that_is_not_a_plain_name_is_refused(shared, version):
     with pytest.raises(PublishFailedError, match="folder's name"):
         publish({}, shared, version, 2)
 
 
-def test_tables_that_break_a_law_leave_what_was_published(warehouse):
+def test_tables_that_break_a_law_leave_the_published_version_in_place(warehouse):
     tables = small_tables() | {"players": TABLES["players"].empty()}
     with pytest.raises(LawBrokenError, match="players_are_known"):
         publish(tables, warehouse, "v2", 2)
@@ -292,7 +292,7 @@ def test_tables_that_break_a_law_leave_what_was_published(warehouse):
     ]
 
 
-def test_an_open_reader_goes_on_and_stops_no_run(warehouse):
+def test_an_open_reader_keeps_its_version_and_blocks_no_run(warehouse):
     with duckdb.connect(str(warehouse / "pitchledger.duckdb"), read_only=True) as reader:
         for version in ("v2", "v3", "v4"):
             publish({}, warehouse, version, 2)
@@ -301,7 +301,7 @@ def test_an_open_reader_goes_on_and_stops_no_run(warehouse):
 
 
 @pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write whatever the mode says")
-def test_nobody_opens_the_published_file_for_writing(warehouse):
+def test_the_published_file_cannot_be_opened_for_writing(warehouse):
     with pytest.raises(duckdb.IOException):
         duckdb.connect(str(warehouse / "pitchledger.duckdb"))
 
@@ -343,7 +343,7 @@ def test_a_disk_error_leaves_the_old_version_or_the_new(tmp_path, monkeypatch, k
 
 @pytest.mark.long
 @pytest.mark.parametrize("kind", FAULTS)
-def test_a_fault_at_each_single_call_to_the_disk_leaves_the_old_version_or_the_new(tmp_path, monkeypatch, kind):
+def test_an_error_at_each_call_to_the_disk_leaves_the_old_version_or_the_new(tmp_path, monkeypatch, kind):
     for at in range(1, _calls_of_a_publish(tmp_path, monkeypatch) + 1):
         _publish_with_fault(tmp_path, monkeypatch, FAULTS[kind], at)
 
@@ -440,7 +440,7 @@ def test_a_reader_that_loops_while_versions_change_sees_complete_ones_only(wareh
     assert len(seen) > 1
 
 
-def test_a_version_of_an_older_program_is_told_as_such(warehouse):
+def test_a_version_of_an_older_program_is_reported_as_such(warehouse):
     told = r"a_(table|column)_of_a_later_program.*pitchledger run --rebuild"
     for sql in ("from a_table_of_a_later_program", "select a_column_of_a_later_program from pitches"):
         with pytest.raises(PitchledgerError, match=told), published_connection(warehouse) as con:
@@ -460,7 +460,7 @@ def no_links(monkeypatch):
     monkeypatch.setattr(os, "symlink", refuse)
 
 
-def test_without_links_a_pointer_and_copies_do_the_same(no_links, tmp_path):
+def test_without_links_a_pointer_file_and_copies_do_the_same(no_links, tmp_path):
     for version in ("v1", "v2", "v3"):
         publish(small_tables(), tmp_path, version, 2)
         assert (tmp_path / "current.txt").read_text().strip() == version
@@ -470,7 +470,7 @@ def test_without_links_a_pointer_and_copies_do_the_same(no_links, tmp_path):
     assert not (tmp_path / "current").exists()
 
 
-def test_a_disk_that_fails_at_the_first_link_is_no_system_without_links(tmp_path, monkeypatch):
+def test_a_disk_error_at_the_first_link_does_not_mean_links_are_unsupported(tmp_path, monkeypatch):
     def fail(*_args, **_kwargs):
         raise OSError(errno.EIO, "Input/output error")
 
@@ -483,7 +483,7 @@ def test_a_disk_that_fails_at_the_first_link_is_no_system_without_links(tmp_path
     assert _seen(tmp_path) == "v2"
 
 
-def test_without_links_a_copy_held_open_waits_and_the_run_goes_on(no_links, tmp_path, monkeypatch, caplog):
+def test_without_links_a_copy_held_open_is_left_and_the_run_continues(no_links, tmp_path, monkeypatch, caplog):
     publish(small_tables(), tmp_path, "v1", 2)
     replace = os.replace
 
@@ -520,16 +520,16 @@ def test_quarantine_files_keep_numbers_and_disarm_formulas(shared):
 
 
 @pytest.mark.parametrize("cell", ["=cmd()", "+1+1", "-2+3", "@sum(a1)", "\t=1", "\r=1", "  =1", "-1e", "＝1", " \t=1"])
-def test_what_a_spreadsheet_would_run_gets_an_apostrophe(cell):
+def test_cells_that_a_spreadsheet_would_run_get_an_apostrophe(cell):
     assert pl.DataFrame({"c": [cell]}).select(escaped("c")).item() == "'" + cell
 
 
 @pytest.mark.parametrize("cell", ["95.1", "-5", "+3,5", "-0.25", "Finch, Alder", "", None, "a=b", "-1.5e-3"])
-def test_numbers_and_words_stay_as_they_are(cell):
+def test_numbers_and_words_are_not_changed(cell):
     assert pl.DataFrame({"c": [cell]}, schema={"c": pl.String}).select(escaped("c")).item() == cell
 
 
-def test_a_trackers_name_cannot_lead_out_of_the_quarantine_folder(tmp_path):
+def test_a_tracker_name_cannot_escape_the_quarantine_folder(tmp_path):
     line = {"level": "row", "tracker": "../../evil", "file_name": "x", "reason": "r"}
     publish({"quarantine": pl.DataFrame([line])}, tmp_path, "v1", 2)
     assert [path.name for path in (tmp_path / "quarantine").iterdir()] == ["______evil.csv"]
@@ -552,7 +552,7 @@ def test_a_query_gives_a_frame_with_at_most_the_rows_asked_for(shared):
     "query",
     ["describe pitches", "show tables", "summarize players", "with a as (select 1 as x) select x from a", "values (1)"],
 )
-def test_whatever_only_looks_is_allowed(shared, query):
+def test_read_only_statements_are_allowed(shared, query):
     assert run_query(shared, query).height > 0
 
 
@@ -619,7 +619,7 @@ def test_a_query_reaches_nothing_but_the_warehouse(shared, tmp_path_factory, que
 
 
 @pytest.mark.long
-def test_a_query_that_wants_too_much_memory_is_told_so_and_spills_nowhere(shared):
+def test_a_query_that_needs_too_much_memory_fails_and_spills_nothing(shared):
     before = sorted(shared.rglob("*"))
     with pytest.raises(PitchledgerError, match="Out of Memory"):
         run_query(shared, "select count(*) from (select * from range(300000000) order by hash(range))")
