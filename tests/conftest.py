@@ -17,7 +17,7 @@ from hypothesis import settings
 
 from pipeline.cli import main
 
-# the machine may be busy: a slow example is no failure
+# the machine may be busy: a slow example is not a failure
 settings.register_profile("suite", deadline=None)
 settings.load_profile("suite")
 

@@ -15,9 +15,9 @@ from schemas.tables import TABLES
 from tests.conftest import PROJECT
 
 DEMO = PROJECT / "demo_inputs"
-# what tells of runs and not of exports
-OF_RUNS = ("runs", "warehouse_version")
-OF_DELIVERY = {"files": ["modified_at", "first_seen_at", "gone_since"]}
+# tables about runs, not about exports
+RUN_TABLES = ("runs", "warehouse_version")
+DELIVERY_COLUMNS = {"files": ["modified_at", "first_seen_at", "gone_since"]}
 
 
 def empty_workspace(folder: Path) -> Path:
@@ -56,28 +56,28 @@ def published(workspace: Path) -> dict[str, pl.DataFrame]:
 def comparable(workspace: Path) -> dict[str, pl.DataFrame]:
     """The published tables that exports and settings alone decide, in canonical order of rows."""
     return {
-        name: frame.drop(OF_DELIVERY.get(name, [])).sort(pl.all(), nulls_last=True)
+        name: frame.drop(DELIVERY_COLUMNS.get(name, [])).sort(pl.all(), nulls_last=True)
         for name, frame in published(workspace).items()
-        if name not in OF_RUNS
+        if name not in RUN_TABLES
     }
 
 
 def differences(left: dict[str, pl.DataFrame], right: dict[str, pl.DataFrame]) -> dict[str, tuple[int, int]]:
-    """Tables that differ in any value: how many rows stand only here, and only there."""
-    told = {}
+    """Return, for each table that differs in any value, how many rows are only on the left and only on the right."""
+    counts = {}
     for name in sorted({*left, *right}):
         a, b = left[name], right[name]
         if not a.equals(b):
             on = a.columns
-            told[name] = (
+            counts[name] = (
                 a.join(b, on=on, how="anti", nulls_equal=True).height,
                 b.join(a, on=on, how="anti", nulls_equal=True).height,
             )
-    return told
+    return counts
 
 
 def fresh(workspace: Path, folder: Path) -> dict[str, pl.DataFrame]:
-    """The tables that one run over the workspace's exports and settings makes where nothing was before."""
+    """Return the tables that a first run over the workspace's exports and settings makes."""
     shutil.copytree(workspace, folder, ignore=shutil.ignore_patterns("warehouse"))
     night(folder)
     return comparable(folder)

@@ -41,13 +41,12 @@ HERE = Path(__file__).parent
 KEPT = 2
 KILLS = int(os.environ.get("PITCHLEDGER_KILLS", "200"))
 EVERY = int(os.environ.get("PITCHLEDGER_EVERY", "1"))
-NOBODY = 65534
 STAGES = ("first", "night", "rebuild")
 ERRNOS = (errno.ENOSPC, errno.EIO)
 
 
 class Stage(NamedTuple):
-    """A workspace just before a run; the tables that the run has to end with; whether everything is to be redone."""
+    """A workspace just before a run, and the tables that the run has to end with."""
 
     name: str
     workspace: Path
@@ -122,7 +121,7 @@ def lying(nursery: Nursery, faulty_disk: Path | None) -> Nursery:
 
 
 def seen_by_readers(workspace: Path) -> str | None:
-    """The version that readers find, after proof that it is one and whole; None where nothing is published, and nothing half so."""
+    """Return the version that readers find, checked to be complete; None where nothing is published, not even partly."""
     output = workspace / "warehouse"
     if not (output / "current").exists():
         assert not (output / "current").is_symlink()
@@ -146,7 +145,7 @@ def seen_by_readers(workspace: Path) -> str | None:
 
 
 def assert_recovers(workspace: Path, stage: Stage) -> None:
-    """An ordinary run ends with a clean run's tables, and leaves nothing of what went before."""
+    """Check that an ordinary run ends with an undisturbed run's tables and leaves no partial files."""
     output = workspace / "warehouse"
     with run_lock(output):
         night(workspace)
@@ -173,7 +172,7 @@ def _hashes(output: Path) -> set[str]:
 
 
 class Trial:
-    """Harm done to copies of a stage, `chain` times in a row on one copy before an ordinary run has to mend it."""
+    """Faults in copies of a stage, `chain` of them on one copy before an ordinary run has to recover it."""
 
     def __init__(self, stage: Stage, folder: Path, chain: int) -> None:
         self.stage, self.chain = stage, chain
@@ -181,7 +180,7 @@ class Trial:
         self.workspace = stage.copy(folder)
 
     def harm(self, do: Callable[[Path], Ended], word: str) -> Ended:
-        """Do it; readers must see what they saw before, or the new version, whole."""
+        """Apply a fault; readers must see the version before it or the complete new one."""
         before = seen_by_readers(self.workspace)
         ended = do(self.workspace)
         after = seen_by_readers(self.workspace)
@@ -190,10 +189,10 @@ class Trial:
             assert differences(comparable(self.workspace), self.stage.tables) == {}, word
         self._done += 1
         if self._done % self.chain == 0:
-            self.mend(word)
+            self.recover(word)
         return ended
 
-    def mend(self, word: str) -> None:
+    def recover(self, word: str) -> None:
         if self._done == 0:
             return
         try:
@@ -223,7 +222,7 @@ def _kill_at_random(stages: list[Stage], nursery: Nursery, folder: Path, kills: 
             kill = partial(_killed, nursery, order, after)
             ended = trial.harm(kill, f"{stage.name} killed after {after:.3f} s")
             died += ended.was_killed
-        trial.mend(f"{stage.name}, the last kills")
+        trial.recover(f"{stage.name}, the last kills")
     # the machine may have been slow when the length was taken, but most kills must have met a run
     assert died >= kills * 0.6
 
@@ -262,7 +261,7 @@ BEFORE = [
     ("", "write_memory", "end", 1),
     ("", "_manifest", "end", 1),
     ("", "_make_durable", "end", 1),
-    ("", "_write_version", "end", 1),  # whole, and nobody sees it
+    ("", "_write_version", "end", 1),  # complete, and no reader sees it
     ("point_to", "symlink_to", "end", 1),  # the link is made aside
 ]
 AFTER = [
@@ -279,7 +278,7 @@ AFTER = [
     ("delete_pruned", "unlink", "end", 9),  # an old version half removed
     ("", "delete_pruned", "end", 1),
 ]
-# its version stands, whole, and the link that turns the readers to it does not
+# its version is complete, and the link that readers follow does not point to it yet
 UNSEEN = [("", "_write_version", "end", 1), ("point_to", "symlink_to", "end", 1), ("point_to", "symlink_to", "end", 5)]
 # without what only a night on top of others does, and only where an old version goes
 ANY_RUN = [*(point for point in (*BEFORE, *AFTER) if point[1].startswith("progress:")), *UNSEEN[:1]]
@@ -293,7 +292,7 @@ def _kill_at_points(
         order = Order(str(folder / "w"), rebuild=stage.rebuild, die=die)
         ended = trial.harm(partial(_killed, nursery, order, None), f"{stage.name} killed at {die}")
         assert ended.code == -signal.SIGKILL, f"{die} was never come to: {ended.err}"
-    trial.mend("the last points")
+    trial.recover("the last points")
 
 
 def test_the_next_run_recovers_from_kills_before_at_and_after_publishing(
@@ -386,7 +385,7 @@ def _fail_at(stage: Stage, nursery: Nursery, folder: Path, deeds: list[Deed], ch
         # on a copy that a run was harmed on before, that run may have published: then nothing was new
         if chain == 1 or not ended.out.startswith("Nothing is new"):
             _assert_told(ended, before, seen[0], word)
-    trial.mend("the last positions")
+    trial.recover("the last positions")
 
 
 @pytest.mark.slow
@@ -403,7 +402,7 @@ def test_a_disk_error_fails_the_run_in_one_sentence_and_the_next_run_recovers(
 @pytest.mark.long
 @pytest.mark.parametrize("name", STAGES)
 @pytest.mark.parametrize("number", ERRNOS, ids=errno.errorcode.__getitem__)
-def test_a_disk_error_at_any_call_fails_the_run_in_one_sentence_and_the_next_recovers(
+def test_a_disk_error_at_any_call_fails_the_run_and_the_next_run_recovers(
     number: int, name: str, stages: dict[str, Stage], lying: Nursery, tmp_path: Path
 ) -> None:
     stage = stages[name]
@@ -439,7 +438,7 @@ def test_a_file_size_limit_fails_the_run_in_one_sentence(
         ended = trial.harm(partial(_killed, nursery, order, None), f"files of at most {size} bytes")
         assert ended.code == 3, (size, ended)
         _assert_told(ended, "", "", f"{size} bytes")
-    trial.mend("limits")
+    trial.recover("limits")
 
 
 # ---- out of memory ---------------------------------------------------------------------------------------------------------------------
@@ -455,7 +454,7 @@ def test_a_file_size_limit_fails_the_run_in_one_sentence(
 def test_a_run_without_memory_fails_or_dies_and_breaks_nothing(
     spare_mb: tuple[int, ...], stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    """Polars may wait for ever where memory ran out: such a run is ended at its time limit."""
+    """Polars may wait forever where memory ran out: such a run is ended at its time limit."""
     trial = Trial(stages["night"], tmp_path / "w", len(spare_mb))
     with (tmp_path / "w" / "ledger.toml").open("a", encoding="utf-8") as ledger:
         ledger.write("\n[run]\nat_most_h = 0.008\n")  # half a minute, many times what it takes
@@ -466,7 +465,7 @@ def test_a_run_without_memory_fails_or_dies_and_breaks_nothing(
         assert ended.code in (0, 3) or ended.was_killed, (spare, ended)
         codes.append(ended.code)
     assert codes[0] != 0
-    trial.mend("too little memory")
+    trial.recover("too little memory")
 
 
 # ---- readers ---------------------------------------------------------------------------------------------------------------------------

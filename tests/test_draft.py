@@ -99,7 +99,7 @@ def test_an_answered_draft_reads_the_export_as_the_devices_own_profile_does(devi
     stations = ("field", "pen_north", "pen_south")
     found, wanted = (mapped(sample, one, stations, SAMPLES[device]) for one in (profile, load_profile(own)))
     for one, other in zip(found[:5], wanted[:5], strict=True):
-        # where the mending is told to be, the profiles' names differ by nothing: both are profiles/<device>.toml
+        # the fixes name the profile too: both are profiles/<device>.toml
         assert_frame_equal(one, other)
     assert found.sightings.height > 30
 
@@ -485,7 +485,7 @@ def test_check_refuses_the_draft_of_the_command_until_it_is_answered(tmp_path: P
     assert done.returncode == 0, done.stderr
     assert re.search(r"Created profiles/shed.toml with \d+ open questions", done.stdout)
     if os.name == "posix":
-        assert (program / "profiles" / "shed.toml").stat().st_mode & 0o007 == 0  # names of players stand in its listing
+        assert (program / "profiles" / "shed.toml").stat().st_mode & 0o007 == 0  # its listing holds names of players
     nowhere = command("draft", sample, "-o", sample / "shed.toml")
     assert (nowhere.returncode, nowhere.stdout) == (2, "")
     assert "can't be written: " in nowhere.stderr and "Traceback" not in nowhere.stderr

@@ -64,14 +64,14 @@ def taken(original: Original, data: bytes, path: Path) -> tuple[RawExport, Mappe
 
 
 def check_values(original: Original, raw: RawExport, found: Mapped) -> None:
-    """No value is lost in silence: a cell that holds something, in a row that was taken, is in its metric, or a line or a reason tells of it."""
+    """Check that no value is lost silently: each cell of a row that was read has its reading, a quarantine line or a reason."""
     lines = found.quarantine.select("file_row", "column")
     reasons = found.metric_sources.filter(pl.col("null_reason").is_not_null())
     nulls = ["", *original.profile.file.null_words]
     for metric, spec in original.profile.metric.given().items():
         telling = set(reasons.filter(pl.col("metric") == metric).get_column("null_reason").to_list())
         refs = columns(spec)
-        if len(refs) != 1 or telling - {Why.NOT_MEASURED.text, Why.NO_CLOCK.text}:  # a line must tell of these
+        if len(refs) != 1 or telling - {Why.NOT_MEASURED.text, Why.NO_CLOCK.text}:  # these need a line
             continue
         empty = found.sightings.filter(pl.col(metric).is_null()).select("file_row")
         cells = raw.cells.select("file_row", text=pl.col(refs[0]).str.strip_chars(" \t\r\n\u00a0\u202f\u2007\ufeff"))

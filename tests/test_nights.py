@@ -166,7 +166,7 @@ def test_dropping_an_export_that_exists_under_another_name_removes_no_row(worksp
     assert files.select("file_name", "status").rows() == [("2026-10/radar_2026-10-16_v1.csv", "read")]
     assert comparable(workspace)["pitches"].equals(before)
     assert_as_from_nothing(workspace, tmp_path / "fresh")
-    # the decision still stands when the copy comes again: it lies in its inbox then, which is told, and it counts no throw twice
+    # the decision still stands when the copy comes again: it is in its inbox then, which is reported, and no throw counts twice
     shutil.copy(path, copy)
     night(workspace)
     (note,) = published(workspace)["decisions"].filter(pl.col("kind") == "drop_export").get_column("note").to_list()
@@ -445,7 +445,7 @@ def change_a_setting(change: str, workspace: Path) -> str:
 
 
 def _of_one_night(workspace: Path) -> str:
-    """Three sightings of the last night that has no label of hs06, and a night after which others are valued anew."""
+    """Three sightings of the last night that has no label of hs06."""
     seen = published(workspace)["sightings"]
     with_him = seen.filter(pl.col("pitcher_id") == "hs06").get_column("baseball_day").unique()
     days = seen.filter(~pl.col("baseball_day").is_in(with_him.implode())).sort("baseball_day", "sighting_id")

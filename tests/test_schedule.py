@@ -160,15 +160,15 @@ class Going(NamedTuple):
     process: "subprocess.Popen[bytes]"
     output: Path
 
-    def told(self) -> str:
+    def printed(self) -> str:
         return self.output.read_text("utf-8", "replace")
 
     def wait_for(self, words: str, seconds: int = 180) -> str:
         until = time.monotonic() + seconds
-        while words not in self.told():
-            assert self.process.poll() is None and time.monotonic() < until, self.told()
+        while words not in self.printed():
+            assert self.process.poll() is None and time.monotonic() < until, self.printed()
             time.sleep(0.2)
-        return self.told()
+        return self.printed()
 
 
 class scheduled:  # noqa: N801 -- reads as a with-statement
@@ -387,7 +387,7 @@ def test_the_schedule_names_its_next_run_and_stops_quietly(
         prefect.wait_for_deployment("program-")
         going.process.send_signal(stop)
         assert going.process.wait(timeout=60) == 0
-        assert "Traceback" not in going.told() and "ERROR" not in going.told()
+        assert "Traceback" not in going.printed() and "ERROR" not in going.printed()
 
 
 @pytest.mark.long
@@ -426,7 +426,7 @@ def test_a_scheduled_run_ended_at_its_time_limit_blocks_no_later_run(prefect: Pr
         deployment = prefect.wait_for_deployment("program-")
         first = client.create_flow_run_from_deployment(deployment.id)
         assert wait_for_all(client, [first.id]) == ["Crashed"]
-        assert "took longer than 0.0001 h" in going.told()
+        assert "took longer than 0.0001 h" in going.printed()
         assert [attempt.outcome for attempt in read_attempts(workspace / "warehouse")] == ["failed"]
         ledger.write_text(as_it_was, "utf-8")
         second = client.create_flow_run_from_deployment(deployment.id)
@@ -453,7 +453,7 @@ def test_a_dead_own_server_ends_the_schedule_with_3_and_an_orphan_ends(workspace
         (server,) = children(going.process.pid)
         os.kill(server, signal.SIGKILL)
         assert going.process.wait(timeout=600) == 3
-        assert "no longer answers, so no night runs" in going.told()
+        assert "no longer answers, so no night runs" in going.printed()
     with scheduled(workspace, "02:30") as going:
         going.wait_for("Next run")
         (server,) = children(going.process.pid)

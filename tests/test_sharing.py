@@ -116,7 +116,7 @@ def texts_of_people(program: Path) -> set[str]:
 
 
 def words_of_ours(ledger: Ledger) -> set[str]:
-    """Words that stand in every copy whoever plays: of the contracts and their lists, of the caution, and the ids of ledger.toml."""
+    """Words of every copy, whoever plays: those of the contracts and their lists, of the caution, and the ids of ledger.toml."""
     columns = [column for table in CLASSES for column in shared_contract(table).columns]
     texts = [text for column in columns for text in (column.name, column.definition, column.unit, *column.allowed)]
     texts += [part for contract in TABLES.values() for part in (contract.table, contract.row, *contract.names)]
