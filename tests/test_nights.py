@@ -464,8 +464,9 @@ def _stranger(workspace: Path) -> tuple[str, list[str], str]:
 
 def _other_definition(profile: str) -> str:
     """The profile with another meaning for one of the operator's words."""
-    assert '"slide" = "slider"' in profile
-    return profile.replace('"slide" = "slider"', '"slide" = "cutter"', 1)
+    words = '"slider" = "slider"'
+    assert words in profile
+    return profile.replace(words, '"slider" = "cutter"', 1)
 
 
 @pytest.mark.parametrize("kept", ["less", "nothing"])
