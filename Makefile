@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-slow check format lock benchmark clean
+.PHONY: demo test test-slow check format hooks lock benchmark clean
 
 demo: .venv/ready
 	$(BIN)/pitchledger demo demo_workspace
@@ -28,10 +28,14 @@ format: .venv/ready
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
 
+# local commit hooks: format, lint, words, commit message
+hooks: .venv/ready
+	install -m 755 .ci/pre-commit .ci/commit-msg "$$(git rev-parse --git-path hooks)"
+
 benchmark: .venv/ready
 	$(BIN)/python -m tests.benchmarks.bench_night
 
-# the lock file is made anew by hand, never by a build; `uv` is needed for this target only
+# run by hand only, never by a build; needs `uv`
 lock:
 	uv pip compile --universal --generate-hashes --no-emit-index-url --no-header --python-version 3.11 --extra dev pyproject.toml -o requirements.lock
 
@@ -43,6 +47,6 @@ clean:
 	$(PYTHON) -m venv .venv
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
-	# pip compiles what it installs, but not what it only links to
+	# pip compiles what it installs, but not the linked checkout
 	$(BIN)/python -m compileall -q pipeline schemas
 	touch .venv/ready

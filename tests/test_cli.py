@@ -329,7 +329,7 @@ def test_a_query_can_do_nothing_but_read_the_warehouse(sql: str, example: Path, 
 
 def test_a_long_answer_is_cut_with_a_note(demo: Path) -> None:
     text = printed("query", "-w", demo, "select pitch_id from pitches")
-    assert len(text.splitlines()) == 52 and "the first 50 only" in text
+    assert len(text.splitlines()) == 52 and "(first 50; use --limit N" in text
     assert printed("query", "-w", demo, "select pitch_id from pitches", "--limit", "3").endswith("3 rows\n")
     assert len(printed("query", "-w", demo, "select pitch_id from pitches", "--format", "csv").splitlines()) > 3000
 

@@ -224,7 +224,7 @@ def test_a_message_that_does_not_arrive_is_reported_and_fails_nothing(
     assert done.returncode == 0 and len(hook.received) == 1
     last = done.stderr.splitlines()[-1]
     assert last == (
-        f"pitchledger: notification: 2 of 3 not sent (json, an address that is none); see the addresses in {VARIABLE}"
+        f"pitchledger: notification: 2 of 3 not sent (json, an invalid address); check the addresses in {VARIABLE}"
     )
     assert f"WARNING {last.removeprefix('pitchledger: ')}" in done.stderr
     assert not [secret for secret in SECRETS if secret in done.stdout + done.stderr]
