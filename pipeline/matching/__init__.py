@@ -1,10 +1,10 @@
-"""Sightings into pitches: which records of several trackers are one throw, and how sure that is.
+"""Match sightings into pitches: which records of several trackers are one pitch, and how probable that is.
 
-The way through (`matched.py` holds the steps in order): `records` puts the sightings into arrays and streams, in the device's `ordering`;
-`clock` finds how far two clocks are apart; `bands` says which pairs are worth comparing; `readings` and `labels` weigh them; `alignment`
-turns evidence into probabilities; `fitting` is one such round, `calibrating` learns the models, day by day and then over the days that `feeding` names;
-`doubles`, `grouping`, `decided` make pitches of it; `tables`, `clock_report`, `label_runs` and `wording` tell the outcome (`spellings`
-and `arms` say whose throws they were); `stations` finds where a roaming tracker stood.
+README.md explains the method. The way of the data: `data` puts sightings into arrays, streams and stream pairs; `clocks`
+finds offset, drift and steps of a clock; `evidence` weighs a pair of records by readings, labels and time; `alignment`
+turns evidence into posteriors (pair hidden Markov model, forward-backward); `learning` fits the models (expectation-
+maximization) and pools them over days; `repairs` proposes other clocks where the first ones were wrong; `fit` puts these
+in order; `pitches` and `stale_labels` make the result; `match` is the entry.
 """
 
 from pipeline.matching.explain import explain_pair, explain_pairs

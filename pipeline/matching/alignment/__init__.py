@@ -1,1 +1,1 @@
-"""Align the sightings of two files: pair hidden Markov model, forward-backward."""
+"""Align two streams: which records to compare, and the posterior of each pair."""

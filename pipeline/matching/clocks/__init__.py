@@ -1,1 +1,1 @@
-"""Find each file pair's clock offset, drift and steps."""
+"""Offset, drift and steps between the clocks of two streams."""

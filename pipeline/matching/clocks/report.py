@@ -5,10 +5,13 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from pipeline.matching.alignment.align_round import Fit, Place
-from pipeline.matching.clocks.search import COARSE_S, Clock, robust_sd
+from pipeline.matching.clocks.refine import robust_sd
+from pipeline.matching.clocks.search import Clock
 from pipeline.matching.data.arrays import Floats, Ints
-from pipeline.matching.data.records import Records, Unit
+from pipeline.matching.data.days import Days
+from pipeline.matching.data.records import Records
+from pipeline.matching.data.streams import COARSE_S, StreamPair
+from pipeline.matching.learning.day_fit import DayFit
 from pipeline.matching.pitches.grouping import Groups
 from pipeline.matching.pitches.pairs import Pairs
 
@@ -25,13 +28,30 @@ CLOCKS = {
     "hour_slip": pl.Boolean,
     "verdict": pl.String,
 }
-# an offset this near to whole hours is an hour set wrong plus an ordinary clock error (method page, section 2)
+# An offset within this many seconds of whole hours is a wrong hour plus an ordinary clock error; fitted on simulated
+# seasons (tests/benchmarks).
 _NEAR_HOUR_S = 400.0
-# what a clock that is set by hand or by phone may be off, and drift that a plain quartz keeps under; common practice, no source
-AGREES_S, ORDINARY_S, ORDINARY_PPM = 2.0, 30.0, 60.0
+# Clocks within this many seconds agree; common practice, no source.
+AGREES_S = 2.0
+# A clock that is set by hand or phone may be this many seconds off; common practice, no source.
+ORDINARY_S = 30.0
+# Drift in parts per million that a plain quartz stays under; common practice, no source.
+ORDINARY_PPM = 60.0
+# Seconds before the first and after the last record of a file in which the reference's records count as missed.
+_BESIDE_FILE_S = 30
+# Sessions shorter than this many seconds show no drift.
+_MIN_DRIFT_S = 600
+# Pairs that speak for one position on the path at most.
+_MAX_ERROR_PAIRS = 21
+# Standard error of a median against that of a mean (sqrt(pi / 2) for a normal).
+_MEDIAN_ERROR = 1.25
+# Standard deviation of a rounded stamp, in stamp widths (1 / sqrt(12)).
+_ROUNDING_SD = 0.29
+# Below this probability of one session the verdict says that it is doubtful.
+_DOUBTFUL_SESSION = 0.9
 
 
-class _Reading(NamedTuple):
+class _ClockReading(NamedTuple):
     """A clock over one file: this tracker's minus the reference's, seconds."""
 
     start_s: float
@@ -42,106 +62,113 @@ class _Reading(NamedTuple):
     error_s: float
 
 
-def clocks_frame(
-    records: Records, units: list[Unit], fit: Fit, places: list[Place], pairs: Pairs, groups: Groups, rank: Ints
-) -> pl.DataFrame:
-    """One row per file of a tracker and better-ranked tracker on its station-day."""
+class _Merged(NamedTuple):
+    """Merged pairs of one stream pair: positions in both streams, and probability."""
+
+    i: Ints
+    j: Ints
+    probability: Floats
+
+
+def clocks_frame(days: Days, fit: DayFit, pairs: Pairs, groups: Groups, rank: Ints) -> pl.DataFrame:
+    """Return one row per file of a tracker and better-ranked tracker on its station-day."""
+    cells = fit.fit.cells
     joined = np.flatnonzero(groups.joined & (pairs.cell >= 0))
-    of_pair = fit.cells.unit[pairs.cell[joined]]
-    by_unit = np.argsort(of_pair, kind="stable")
-    cuts = np.searchsorted(of_pair[by_unit], np.arange(1, len(units)))
-    rows = [
-        row
-        for u, (unit, mine) in enumerate(zip(units, np.split(joined[by_unit], cuts) if units else [], strict=True))
-        for row in _unit_rows(records, u, unit, fit, places[u].clock, pairs, mine, rank)
-    ]
+    cell = pairs.cell[joined]
+    order = np.argsort(cells.stream_pair[cell], kind="stable")
+    joined, cell = joined[order], cell[order]
+    cuts = np.searchsorted(cells.stream_pair[cell], np.arange(len(days) + 1))
+    rows = []
+    for p in range(len(days)):
+        own = slice(cuts[p], cuts[p + 1])
+        merged = _Merged(cells.i[cell[own]], cells.j[cell[own]], pairs.probability[joined[own]])
+        rows += _stream_pair_rows(days, p, fit, merged, rank)
     frame = pl.LazyFrame(rows, schema=CLOCKS, orient="row")
     file = ("tracker", "reference_tracker", "file_id", "venue", "station", "baseball_day")
     likeliest = pl.col("same_session_probability") == pl.col("same_session_probability").max().over(file)
-    telling = (pl.col("matched") > 0) | ((pl.col("matched").max().over(file) == 0) & likeliest)
-    order = ("baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched")
-    return frame.filter(telling).sort(order).collect()
+    is_shown = (pl.col("matched") > 0) | ((pl.col("matched").max().over(file) == 0) & likeliest)
+    order_columns = ("baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched")
+    return frame.filter(is_shown).sort(order_columns).collect()
 
 
-def _unit_rows(
-    records: Records,
-    u: int,
-    unit: Unit,
-    fit: Fit,
-    clock: Clock | None,
-    pairs: Pairs,
-    mine: Ints,
-    rank: Ints,
-) -> list[tuple[object, ...]]:
-    """The rows of one unit; `mine`: those of the pairs that it has brought together."""
-    swap = bool(rank[unit.trackers[0]] > rank[unit.trackers[1]])
-    this, other = (unit.first, unit.second) if swap else (unit.second, unit.first)
-    cell = pairs.cell[mine]
-    at, partner = (fit.cells.i[cell], fit.cells.j[cell]) if swap else (fit.cells.j[cell], fit.cells.i[cell])
-    out = []
+def _stream_pair_rows(days: Days, p: int, fit: DayFit, merged: _Merged, rank: Ints) -> list[tuple[object, ...]]:
+    """Return the rows of one stream pair, one per file of the tracker of worse rank."""
+    records, streams, clock = days.records, days.stream_pairs[p], fit.search.regions[p].clock
+    swap = bool(rank[streams.trackers[0]] > rank[streams.trackers[1]])
+    this, other = (streams.first, streams.second) if swap else (streams.second, streams.first)
+    position, partner = (merged.i, merged.j) if swap else (merged.j, merged.i)
+    rows = []
     for file in np.unique(records.file[this.rows]).tolist():
         members = np.flatnonzero(records.file[this.rows] == file)
-        ours = np.flatnonzero(records.file[this.rows[at]] == file)
-        ours = ours[np.argsort(at[ours], kind="stable")]
-        path = None if clock is None else clock.offset_s[partner[ours] if swap else at[ours]] * (-1 if swap else 1)
-        segment = None if clock is None else clock.segment[partner[ours] if swap else at[ours]]
-        reading = _reading(unit, clock, (this.seen_s[at[ours]], other.seen_s[partner[ours]]), path, segment)
-        window = _covered(records, other.rows, reading, records.seen_s[this.rows[members]])
-        counts = (len(ours), len(members) - len(ours), max(window - len(ours), 0))
-        wrong = float((1 - pairs.probability[mine][ours]).sum())
-        same_session = float(fit.same_session[u])
-        out.append(_row(records, this.rows[members[0]], unit, reading, counts, same_session, wrong, this.resolution_s))
-    return out
+        own = np.flatnonzero(records.file[this.rows[position]] == file)
+        own = own[np.argsort(position[own], kind="stable")]
+        reading = None
+        if clock is not None:
+            on_path = merged.j[own]
+            path = clock.offset_s[on_path] * (-1 if swap else 1)
+            stamps = this.seen_s[position[own]], other.seen_s[partner[own]]
+            reading = _clock_reading(streams, clock, stamps, path, clock.segment[on_path])
+        covered = _covered(records, other.rows, reading, records.seen_s[this.rows[members]])
+        counts = (len(own), len(members) - len(own), max(covered - len(own), 0))
+        wrong = float((1 - merged.probability[own]).sum())
+        same_session, resolution_s = float(fit.fit.same_session[p]), this.resolution_s
+        row = int(this.rows[members[0]])
+        rows.append(_row(records, row, streams, reading, counts, same_session, wrong, resolution_s))
+    return rows
 
 
-def _covered(records: Records, other_rows: Ints, reading: _Reading | None, seen_s: Floats) -> int:
-    """Records of the reference while this file was being written (all of them without clocks)."""
+def _covered(records: Records, other_rows: Ints, reading: _ClockReading | None, seen_s: Floats) -> int:
+    """Count the reference's records while this file was written (without clocks: all of them)."""
     if reading is None or np.isnan(seen_s).all():
         return len(other_rows)
-    at = records.seen_s[other_rows]
-    low, high = np.nanmin(seen_s) - reading.start_s - 30, np.nanmax(seen_s) - reading.end_s + 30
-    return int(((at >= low) & (at <= high)).sum())
+    other_s = records.seen_s[other_rows]
+    low = np.nanmin(seen_s) - reading.start_s - _BESIDE_FILE_S
+    high = np.nanmax(seen_s) - reading.end_s + _BESIDE_FILE_S
+    return int(((other_s >= low) & (other_s <= high)).sum())
 
 
-def _reading(
-    unit: Unit, clock: Clock | None, seen_s: tuple[Floats, Floats], path: Floats | None, segment: Ints | None
-) -> _Reading | None:
-    """The clock over the matched pitches of one file: `path` is its offset at each, `seen_s` both trackers' stamps of each."""
-    if clock is None or path is None or segment is None or not len(path):
+def _clock_reading(
+    streams: StreamPair, clock: Clock, seen_s: tuple[Floats, Floats], path: Floats, segment: Ints
+) -> _ClockReading | None:
+    """Describe the clock over the matched pitches of one file.
+
+    `seen_s`: both trackers' stamps of each pitch. `path`, `segment`: the clock path there.
+    """
+    if not len(path):
         return None
     residual = seen_s[0] - seen_s[1] - path
     residual = residual[~np.isnan(residual)]
     spread = max(robust_sd(residual) if len(residual) > 2 else clock.sigma_s, 1e-4)
     sizes = tuple(float(d) for d in np.diff(path)[np.diff(segment) != 0])
-    # 1.25: a median's error against a mean's; at most 21 pairs speak for a place on the path
-    width = 0.29 * unit.resolution_s if unit.resolution_s > COARSE_S else 0.0
-    error = 1.25 * max(spread, width) / np.sqrt(max(min(len(residual), 21), 1))
-    return _Reading(float(path[0]), float(path[-1]), _drift_ppm(seen_s[0], path, segment), sizes, spread, float(error))
+    width = _ROUNDING_SD * streams.resolution_s if streams.is_coarse else 0.0
+    error = _MEDIAN_ERROR * max(spread, width) / np.sqrt(max(min(len(residual), _MAX_ERROR_PAIRS), 1))
+    drift = _drift_ppm(seen_s[0], path, segment)
+    return _ClockReading(float(path[0]), float(path[-1]), drift, sizes, spread, float(error))
 
 
 def _drift_ppm(seen_s: Floats, path: Floats, segment: Ints) -> float:
-    """Slope of the path inside its step-free stretches, parts per million; nan under ten minutes, where it means nothing."""
+    """Return the slope of the path inside its step-free segments in parts per million; nan for short sessions."""
     known = ~np.isnan(seen_s)
     x, y, stretch = seen_s[known], path[known], segment[known]
     if not len(x):
         return float("nan")
     size = np.maximum(np.bincount(stretch), 1)
     x, y = (values - (np.bincount(stretch, values) / size)[stretch] for values in (x, y))
-    return float(1e6 * (x * y).sum() / (x**2).sum()) if np.ptp(x) >= 600 else float("nan")
+    return float(1e6 * (x * y).sum() / (x**2).sum()) if np.ptp(x) >= _MIN_DRIFT_S else float("nan")
 
 
 def _row(
     records: Records,
     row: int,
-    unit: Unit,
-    reading: _Reading | None,
+    streams: StreamPair,
+    reading: _ClockReading | None,
     counts: tuple[int, int, int],
     same_session: float,
     wrong: float,
     resolution_s: float,
 ) -> tuple[object, ...]:
-    tracker, venue, station, day, file_id, session = records.frame.row(int(row))[1:7]
-    reference = next(records.trackers[t] for t in unit.trackers if records.trackers[t] != tracker)
+    tracker, venue, station, day, file_id, session = records.frame.row(row)[1:7]
+    reference = next(records.trackers[t] for t in streams.trackers if records.trackers[t] != tracker)
     figures: tuple[object, ...] = (None,) * 3 + (0, None, None, None)
     if reading is not None:
         steps = ", ".join(f"{s:+.1f}" for s in reading.steps) or None
@@ -158,23 +185,24 @@ def _row(
 
 
 def _hours(offset_s: float) -> int:
+    """Return the whole hours of an offset that is near them; else 0."""
     hours = round(offset_s / 3600)
     return hours if hours and abs(offset_s - 3600 * hours) < _NEAR_HOUR_S else 0
 
 
 def _verdict(
-    reference: str, reading: _Reading | None, matched: int, same_session: float, resolution_s: float | None
+    reference: str, reading: _ClockReading | None, matched: int, same_session: float, resolution_s: float | None
 ) -> str:
-    """What the director reads."""
+    """Say in words what the figures mean."""
     if matched == 0:
         return f"no pitch in common with {reference}: not the same session, or one of the two missed it"
-    doubt = "" if same_session >= 0.9 else "; doubtful whether this is the same session at all"
+    doubt = "" if same_session >= _DOUBTFUL_SESSION else "; doubtful whether this is the same session at all"
     if reading is None:
         return f"no common clock with {reference}: matched by order and readings" + doubt
     return "; ".join([_offset_words(reference, reading, resolution_s), *_movement_words(reading)]) + doubt
 
 
-def _offset_words(reference: str, reading: _Reading, resolution_s: float | None) -> str:
+def _offset_words(reference: str, reading: _ClockReading, resolution_s: float | None) -> str:
     size = abs(reading.start_s)
     about = "about " if resolution_s and resolution_s > COARSE_S else ""
     if size <= max(AGREES_S, (resolution_s or 0.0) / 2):
@@ -188,7 +216,7 @@ def _offset_words(reference: str, reading: _Reading, resolution_s: float | None)
     return words + (": set the clock" if size > ORDINARY_S else "")
 
 
-def _movement_words(reading: _Reading) -> list[str]:
+def _movement_words(reading: _ClockReading) -> list[str]:
     words = []
     if not np.isnan(reading.drift_ppm) and abs(reading.drift_ppm) > ORDINARY_PPM:
         words.append(
@@ -201,7 +229,7 @@ def _movement_words(reading: _Reading) -> list[str]:
 
 
 def duration(seconds: float) -> str:
-    """61 min 3 s."""
+    """Write seconds as, for example, 61 min 3 s."""
     if seconds < 60:
         return f"{seconds:.1f} s" if seconds < 10 else f"{seconds:.0f} s"
     minutes, rest = divmod(round(seconds), 60)

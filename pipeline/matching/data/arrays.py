@@ -1,4 +1,4 @@
-"""Names of the arrays that the matching passes about, and what numpy lacks."""
+"""Array types of the matching, and small functions that numpy lacks or does slowly."""
 
 from typing import Any, TypeAlias
 
@@ -14,21 +14,28 @@ PolarsType: TypeAlias = pl.DataType | type[pl.DataType]
 
 
 def median(values: Floats) -> float:
-    """Median of a few values, none of them nan (numpy's own takes ten times as long)."""
+    """Return the median of a few values, none of them nan (numpy's own takes ten times as long)."""
     ordered, half = np.sort(values), len(values) // 2
     return float(ordered[half] if len(values) % 2 else (ordered[half - 1] + ordered[half]) / 2)
 
 
 def medians(values: Floats) -> Floats:
-    """Medians along the last axis, nan where there is nothing (numpy's own warns of that, and is slow)."""
+    """Return the medians along the last axis, nan where it is empty (numpy's own warns there, and is slow)."""
     if not values.shape[-1]:
         return np.full(values.shape[:-1], np.nan)
-    inside = np.sort(values).reshape(-1, values.shape[-1])
-    count, row = (~np.isnan(inside)).sum(axis=1), np.arange(len(inside))
-    middle = (inside[row, np.maximum(count - 1, 0) // 2] + inside[row, count // 2]) / 2
+    rows = np.sort(values).reshape(-1, values.shape[-1])
+    count, row = (~np.isnan(rows)).sum(axis=1), np.arange(len(rows))
+    middle = (rows[row, np.maximum(count - 1, 0) // 2] + rows[row, count // 2]) / 2
     return np.where(count > 0, middle, np.nan).reshape(values.shape[:-1])
 
 
 def ranges(start: Ints, size: Ints) -> Ints:
-    """start[0], start[0] + 1, ... (size[0] of them), start[1], start[1] + 1, ..."""
+    """Concatenate the ranges start[k], start[k] + 1, ... with size[k] numbers each."""
     return np.asarray(np.arange(int(size.sum())) + np.repeat(start - (np.cumsum(size) - size), size))
+
+
+def gather(by_pair: list[Bools], pair: Ints, position: Ints) -> Bools:
+    """Return by_pair[pair[k]][position[k]] for every k."""
+    sizes = np.array([len(values) for values in by_pair], dtype=np.int64)
+    values = np.concatenate([np.zeros(0, dtype=bool), *by_pair])
+    return np.asarray(values[(np.cumsum(sizes) - sizes)[pair] + position])

@@ -1,1 +1,1 @@
-"""Likelihood ratios: readings and labels."""
+"""Likelihood ratios of a pair of records: their readings, labels and times."""

@@ -1,4 +1,4 @@
-"""Labels as evidence: how much more often two records of one pitch agree on a label than two neighbouring pitches do."""
+"""Labels as evidence: how often two records of one pitch agree, against two neighboring pitches (Fellegi and Sunter 1969)."""
 
 from typing import NamedTuple
 
@@ -7,49 +7,71 @@ import numpy as np
 from pipeline.matching.data.arrays import Floats, Ints
 from pipeline.matching.data.records import LABELS
 
-# A pitch type largely repeats the readings, and the situation's labels repeat one another (match_method, section 1): half their say.
-SAY = np.array([1.0, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5])
-assert len(SAY) == len(LABELS)
+# Weight of each label's log-likelihood ratio. A pitch type largely repeats the readings, and the labels of the
+# situation repeat one another: they count half. Fitted on simulated seasons (tests/benchmarks).
+WEIGHTS = np.array([1.0, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5])
+assert len(WEIGHTS) == len(LABELS)
+# Chance of agreement before any pair is known, for one pitch and for two neighboring pitches.
+START_SAME = 0.8
+START_NEIGHBOR = 0.5
+# Prior counts (agree, disagree) of both chances: they equal the start values, worth ten pairs each.
+_SAME_PRIOR = (8.0, 2.0)
+_NEIGHBOR_PRIOR = (5.0, 5.0)
+# The chance of agreement for one pitch never exceeds this because of neighbors: labels with typing errors disagree.
+MAX_SAME = 0.995
 
 
 class LabelModel(NamedTuple):
-    """Chance of agreement of each label for one pitch (`same`) and for two neighbouring ones (`other`), (models, labels)."""
+    """Chance of agreement of each label for one pitch (`same`) and for two neighboring ones, (models, labels).
+
+    `trust` (models,): 0 for a model that has not been fitted, whose labels do not count; 1 afterward.
+    """
 
     same: Floats
-    other: Floats
+    neighbor: Floats
+    trust: Floats
 
 
-def label_evidence(model: LabelModel, which: Ints, labels: Ints, first: Ints, second: Ints) -> Floats:
-    """Log-likelihood ratio of the labels, (pairs,); a label that either does not have says nothing."""
+def start_labels(models: int) -> LabelModel:
+    """Return label models that have not been fitted; their evidence is 0."""
+    shape = (models, len(LABELS))
+    return LabelModel(np.full(shape, START_SAME), np.full(shape, START_NEIGHBOR), np.zeros(models))
+
+
+def label_evidence(model: LabelModel, model_of: Ints, labels: Ints, first: Ints, second: Ints) -> Floats:
+    """Return the log-likelihood ratio of the labels, (pairs,); a label that either record lacks counts 0."""
     total = np.zeros(len(first))
-    agreed, differed = np.log(model.same / model.other) * SAY, np.log((1 - model.same) / (1 - model.other)) * SAY
+    weights = WEIGHTS * model.trust[:, None]
+    agree = np.log(model.same / model.neighbor) * weights
+    disagree = np.log((1 - model.same) / (1 - model.neighbor)) * weights
     for k in range(labels.shape[1]):
         a, b = labels[first, k], labels[second, k]
-        # by model: a label is missing, differs, agrees
-        say = np.stack([np.zeros(len(agreed)), differed[:, k], agreed[:, k]], axis=1)
-        total += say.take(3 * which + ((a >= 0) & (b >= 0)) * (1 + (a == b)))
+        # by model: a label is missing, disagrees, agrees
+        evidence = np.stack([np.zeros(len(agree)), disagree[:, k], agree[:, k]], axis=1)
+        total += evidence.take(3 * model_of + ((a >= 0) & (b >= 0)) * (1 + (a == b)))
     return total
 
 
 def fit_labels(
-    models: int, labels: Ints, pairs: tuple[Ints, Ints, Ints, Floats], neighbours: tuple[Ints, Ints, Ints]
+    models: int, labels: Ints, pairs: tuple[Ints, Ints, Ints, Floats], neighbors: tuple[Ints, Ints, Ints]
 ) -> LabelModel:
-    """Agreement counted over matched pairs (model, first, second, posterior) and over their neighbours (model, first, second)."""
-    same = np.full((models, labels.shape[1]), 0.8)
-    other = np.full((models, labels.shape[1]), 0.5)
+    """Count agreements over matched pairs (model, first, second, posterior) and neighbors (model, first, second)."""
+    fitted = start_labels(models)
     for k in range(labels.shape[1]):
-        of, first, second, weight = pairs
-        same[:, k] = _agreeing(models, labels[:, k], of, first, second, weight, (8.0, 2.0))
-        of, first, second = neighbours
-        other[:, k] = _agreeing(models, labels[:, k], of, first, second, np.ones(len(of)), (5.0, 5.0))
-    # a label that agrees less often for one pitch than for two is of no use: it may not speak against
-    return LabelModel(np.maximum(same, np.minimum(other, 0.995)), other)
+        model_of, first, second, posterior = pairs
+        fitted.same[:, k] = _agreement(models, labels[:, k], model_of, first, second, posterior, _SAME_PRIOR)
+        model_of, first, second = neighbors
+        unweighted = np.ones(len(model_of))
+        fitted.neighbor[:, k] = _agreement(models, labels[:, k], model_of, first, second, unweighted, _NEIGHBOR_PRIOR)
+    # a label that agrees less often for one pitch than for two is useless: it must not count against a pair
+    same = np.maximum(fitted.same, np.minimum(fitted.neighbor, MAX_SAME))
+    return LabelModel(same, fitted.neighbor, np.ones(models))
 
 
-def _agreeing(
-    models: int, label: Ints, of: Ints, first: Ints, second: Ints, weight: Floats, prior: tuple[float, float]
+def _agreement(
+    models: int, label: Ints, model_of: Ints, first: Ints, second: Ints, weight: Floats, prior: tuple[float, float]
 ) -> Floats:
     known = (label[first] >= 0) & (label[second] >= 0)
     agree = known & (label[first] == label[second])
-    hits = np.bincount(of[agree], weight[agree], models)
-    return (hits + prior[0]) / (np.bincount(of[known], weight[known], models) + sum(prior))
+    hits = np.bincount(model_of[agree], weight[agree], models)
+    return (hits + prior[0]) / (np.bincount(model_of[known], weight[known], models) + sum(prior))

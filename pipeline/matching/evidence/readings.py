@@ -1,8 +1,9 @@
-"""What two trackers' readings of one pitch look like, and what those of two neighbouring pitches do.
+"""Readings as evidence: the likelihood ratio of one pitch against two neighboring pitches.
 
-For the difference d of two records (second minus first, bias taken out), the model of one pitch is a heavy-tailed product and that
-of two pitches a mixture, so that the correlation between metrics that comes from the pitch type is kept (match_method, section 1).
-There is one model for each tracker pair on each station-day; arrays of records come sorted by model.
+For the difference d of two records (second minus first), the model of one pitch is a product of heavy-tailed
+densities. The model of two pitches is a normal mixture over the kinds of neighbor (same pitch type up to a different
+one), which keeps the correlation between metrics that comes from the pitch type. README.md, section "Readings".
+There is one model per pair of trackers and station-day; arrays of pairs come sorted by model.
 """
 
 from collections.abc import Iterator
@@ -16,35 +17,64 @@ from schemas.metrics import METRICS
 
 CIRCULAR = np.array([m.circular for m in METRICS.values()])
 TOLERANCE = np.array([m.tolerance for m in METRICS.values()])
-# a whole record can be blundered; then its readings cost no more than this (natural log of 0.001)
+# Share of pairs of one pitch in which a complete record is a blunder: readings cost at most the log of this. Fitted on
+# simulated seasons (tests/benchmarks).
 BLUNDER = 0.001
+# Components of the mixture for neighbors; one component costs 1.4 to 1.9 times the wrong merges on simulated seasons.
 COMPONENTS = 4
-# share of neighbours that are like any two records of the day, whatever the kinds that were learned: what none of these foresees (another
-# arm, in a model made mostly of days with one) must not pass for one pitch because of the heavy tails of that
+# Share of neighbors that differ like any two records of the day. Without it, a confusion that no component expects (an
+# arm that is rare in the pooled days) would pass for one pitch because of that model's heavy tails.
 _ANY_TWO = 0.01
-# no pairs are believed to agree better than to this share of what was expected
-_LEAST_OF_PRIOR = 0.02
-# the start of the four kinds of neighbour: same pitch type up to quite another one, in units of sqrt(2) times the spread of all
+# A fitted spread is never below this share of the expected one.
+_MIN_SPREAD_RATIO = 0.02
+# Start of the mixture: spread of each component in units of sqrt(2) times the spread of all readings ...
 _START_SCALES = np.array([0.35, 0.7, 1.1, 1.7])
+# ... and its share; all kinds of neighbor are likely before any is seen. Fitted on simulated seasons.
 _START_SHARES = np.array([0.35, 0.3, 0.2, 0.15])
+# Start of one pitch's spread: this share of the spread of all readings ...
+_START_SPREAD = 0.35
+# ... at least this share of the metric's tolerance ...
+_START_TOLERANCE = 0.6
+# ... and at most this share of the spread of all readings.
+_MAX_START_SPREAD = 0.8
+# Spread of an outlier reading, in spreads of all readings; fitted on simulated seasons (tests/benchmarks).
+_OUTLIER_SPREAD = 1.6
+# Share of outlier readings before any pair is known.
+START_OUTLIER_SHARE = 0.03
+# Pairs that the prior of the outlier share is worth.
+_OUTLIER_PRIOR_PAIRS = 10
+# Pairs that the start of the neighbor mixture is worth as its prior.
+_NEIGHBOR_PRIOR_PAIRS = 20.0
+# Correlations of residuals are estimated from pairs above this probability ...
+_SURE = 0.8
+# ... for metrics that at least this many of them have; fewer give chance correlations.
+_MIN_CORRELATED = 30
+# A correlation's square counts as far as it exceeds this many times its mean under chance, 1 / pairs.
+_CHANCE_CORRELATION = 1.5
 
 
 class ReadingModel(NamedTuple):
-    """One row per model. Arrays are (models, metrics) or (models, components[, metrics]); `trust` tempers a model not yet fitted."""
+    """One row per model; arrays are (models, metrics) or (models, components[, metrics]).
+
+    `bias`, `spread`: center and spread of one pitch's difference. `outlier_spread`, `outlier_share`: its heavy tail;
+    the spread is 0 for metrics that the two trackers do not share. `weight`: weight of the metric's log ratio.
+    `neighbor_share`, `neighbor_mean`, `neighbor_spread`: mixture of the differences of neighboring pitches.
+    `trust`: factor on the log ratio of a model that is not yet fitted.
+    """
 
     bias: Floats
     spread: Floats
-    wide: Floats
+    outlier_spread: Floats
     outlier_share: Floats
     weight: Floats
-    share: Floats
-    other_mean: Floats
-    other_spread: Floats
+    neighbor_share: Floats
+    neighbor_mean: Floats
+    neighbor_spread: Floats
     trust: Floats
 
 
 class SameFit(NamedTuple):
-    """What matched pairs say about one pitch's readings, (models, metrics): sums of posteriors, and the estimates."""
+    """What matched pairs say about one pitch's readings, (models, metrics): sums of posteriors `n`, and estimates."""
 
     n: Floats
     bias: Floats
@@ -54,7 +84,7 @@ class SameFit(NamedTuple):
 
 
 class Prior(NamedTuple):
-    """What is believed before the pairs are seen, (models, metrics), and how many pairs that belief is worth."""
+    """Prior of one pitch's readings, (models, metrics), and the number of pairs that it is worth."""
 
     bias: Floats
     spread: Floats
@@ -63,57 +93,171 @@ class Prior(NamedTuple):
     spread_pairs: Floats
 
 
-def slices(which: Ints) -> Iterator[tuple[int, slice]]:
-    """(model, its stretch) of a sorted column of model numbers."""
-    if not len(which):
-        return
-    cuts = [0, *(np.flatnonzero(np.diff(which)) + 1).tolist(), len(which)]
-    for start, end in pairwise(cuts):
-        yield int(which[start]), slice(start, end)
+def start_model(bias: Floats, spread: Floats, known: Bools, trust: float) -> ReadingModel:
+    """Return the model before any pair is known.
+
+    (models, metrics): `bias` is the difference of the medians, `spread` that of all readings, `known` whether both
+    trackers have the metric.
+    """
+    models = len(bias)
+    own_spread = np.maximum(_START_SPREAD * spread, _START_TOLERANCE * TOLERANCE)
+    return ReadingModel(
+        bias=bias,
+        spread=np.minimum(own_spread, _MAX_START_SPREAD * spread),
+        outlier_spread=np.where(known, _OUTLIER_SPREAD * spread, 0.0),
+        outlier_share=np.full(bias.shape, START_OUTLIER_SHARE),
+        weight=np.ones_like(bias),
+        neighbor_share=np.tile(_START_SHARES, (models, 1)),
+        neighbor_mean=np.repeat(bias[:, None, :], COMPONENTS, axis=1),
+        neighbor_spread=np.sqrt(2.0) * spread[:, None, :] * _START_SCALES[None, :, None],
+        trust=np.full(models, trust),
+    )
+
+
+def shared_metrics(model: ReadingModel, m: int) -> Ints:
+    """Return the metrics that both trackers of model m measure."""
+    return np.flatnonzero(model.outlier_spread[m] > 0)
 
 
 def differences(readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Floats:
-    """Second minus first, (pairs, metrics), nan where either has no reading; the circular ones in -180..180."""
+    """Return second minus first, (pairs, metrics), nan where either is missing; circular metrics in -180..180."""
     d = readings[second][:, metrics] - readings[first][:, metrics]
-    return wrapped(d, metrics)
+    return _wrapped(d, metrics)
 
 
-def wrapped(difference: Floats, metrics: Ints) -> Floats:
-    """Circular metrics (the last axis) brought to -180..180."""
-    turn = CIRCULAR[metrics].nonzero()[0]
-    if len(turn):
-        difference[..., turn] = (difference[..., turn] + 180.0) % 360.0 - 180.0
-    return difference
-
-
-def log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
-    """log of (density of the readings if one pitch / if two neighbouring pitches), (pairs,), natural log.
+def log_ratio(model: ReadingModel, model_of: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
+    """Return the log-likelihood ratio (natural log) of the readings, one pitch against two neighbors, (pairs,).
 
     Missing readings drop out of both densities; a blundered record costs at most log(BLUNDER).
     """
-    out, kinds = np.zeros(len(which)), _kinds(model)
-    for m, part in slices(which):
-        metrics = model_metrics(model, m)
-        terms = _terms(_in_spreads(model, m, readings, first[part], second[part], metrics))
-        out[part] = model.trust[m] * (
-            _same_say(model, m, terms, metrics) - log_sum(_log_kinds(kinds, m, terms, metrics))
-        )
+    out, mixture = np.zeros(len(model_of)), _mixture(model)
+    for m, part in _by_model(model_of):
+        metrics = shared_metrics(model, m)
+        terms = _terms(_standardized(model, m, readings, first[part], second[part], metrics))
+        neighbors = log_sum(_log_components(mixture, m, terms, metrics))
+        out[part] = model.trust[m] * (_log_same(model, m, terms, metrics) - neighbors)
     # np.logaddexp takes six times as long; e^600 leaves room in a double
     return np.asarray(np.log((1 - BLUNDER) * np.exp(np.minimum(out, 600.0)) + BLUNDER))
 
 
-# Evidence goes in single precision, metrics first: right to 1e-5 at a third of the cost. Readings are counted in spreads of one pitch, a
-# factor that both densities share.
-def _in_spreads(model: ReadingModel, m: int, readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Singles:
-    """Differences less the bias in spreads of one pitch, (metrics, pairs); nan where either has no reading."""
+def metric_log_ratio(model: ReadingModel, model_of: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
+    """Return each metric's own log ratio, (pairs, metrics), to explain a pair.
+
+    Their sum is not the log ratio of the pair, because metrics are correlated.
+    """
+    out = np.zeros((len(model_of), readings.shape[1]))
+    shared = _shared_readings(model, model_of, readings, first, second)
+    spread, outlier_share = model.spread.ravel()[shared.cell], model.outlier_share.ravel()[shared.cell]
+    residual = shared.residual(model.bias) / spread
+    core, tail = _core_and_tail(residual**2, spread / model.outlier_spread.ravel()[shared.cell], outlier_share)
+    neighbors = np.zeros(len(shared.cell))
+    for kind in range(COMPONENTS):
+        mean, sd = (a[:, kind].ravel()[shared.cell] for a in (model.neighbor_mean, model.neighbor_spread))
+        share = model.neighbor_share[model_of[shared.pair], kind]
+        neighbors += share / sd * np.exp(-0.5 * ((shared.difference - mean) / sd) ** 2)
+    other = (1 - _ANY_TWO) * neighbors + _ANY_TWO * tail / (outlier_share * spread)
+    evidence = np.log((core + tail) / spread + 1e-30) - np.log(other + 1e-30)
+    out[shared.pair, shared.metric] = model.weight.ravel()[shared.cell] * evidence
+    return out
+
+
+def log_sum(logs: Singles) -> Singles:
+    """Return the log of the sum of exp over the first axis (np.logaddexp.reduce is several times slower)."""
+    top = logs.max(axis=0)
+    return np.asarray(top + np.log(np.exp(logs - top).sum(axis=0)))
+
+
+def fit_same(
+    model: ReadingModel,
+    prior: Prior,
+    model_of: Ints,
+    readings: Floats,
+    pairs: tuple[Ints, Ints, Floats],
+    steps: int,
+) -> SameFit:
+    """Fit bias, spread and outlier share by expectation-maximization of a contaminated normal.
+
+    `pairs`: (first, second, posterior); each pair counts by its posterior. Models without pairs get their prior.
+    """
+    first, second, posterior = pairs
+    shared = _shared_readings(model, model_of, readings, first, second)
+    p, now = posterior[shared.pair], model
+    n = shared.total(p, model.bias)
+    for _ in range(steps):
+        now = _same_step(now, prior, shared, p, n)
+    fitted, known = np.zeros((len(model.bias), 1), dtype=bool), model.outlier_spread > 0
+    fitted[model_of] = True
+    bias, spread, outlier_share = (
+        np.where(fitted, np.where(known, getattr(now, name), getattr(model, name)), getattr(prior, name))
+        for name in ("bias", "spread", "outlier_share")
+    )
+    residual = np.full((len(model_of), readings.shape[1]), np.nan)
+    residual[shared.pair, shared.metric] = shared.residual(bias) / spread.ravel()[shared.cell]
+    weight = model.weight.copy()
+    for m, part in _by_model(model_of):
+        metrics = shared_metrics(model, m)
+        weight[m, metrics] = _metric_weights(residual[part, metrics], posterior[part])
+    return SameFit(n, bias, spread, outlier_share, weight)
+
+
+def fit_neighbors(
+    model: ReadingModel, model_of: Ints, readings: Floats, first: Ints, second: Ints, steps: int
+) -> ReadingModel:
+    """Fit the mixture for neighbors by expectation-maximization to differences of records next to matched ones.
+
+    The given model is the start and the prior.
+    """
+    parts = [_differences_of(model, m, readings, first[part], second[part]) for m, part in _by_model(model_of)]
+    fitted, known = np.zeros((len(model.bias), 1), dtype=bool), (model.outlier_spread > 0)[:, None]
+    fitted[model_of] = True
+    now = model
+    for _ in range(steps):
+        mixture = _mixture(now)
+        sums, sizes = np.zeros((3, *model.neighbor_mean.shape)), np.zeros_like(model.neighbor_share)
+        for part in parts:
+            logs = _log_components(mixture, part.model, part.terms, part.metrics)
+            responsibility = np.exp(logs - log_sum(logs))[:-1].astype(float)
+            sums[:, part.model][..., part.metrics] = responsibility @ part.exact
+            sizes[part.model] = responsibility.sum(axis=1)
+        now = _neighbor_step(now, model, sums, sizes)
+        now = now._replace(
+            neighbor_share=np.where(fitted, now.neighbor_share, model.neighbor_share),
+            neighbor_mean=np.where(fitted[:, None] & known, now.neighbor_mean, model.neighbor_mean),
+            neighbor_spread=np.where(fitted[:, None] & known, now.neighbor_spread, model.neighbor_spread),
+        )
+    widest = np.maximum(now.neighbor_spread, model.spread[:, None])
+    return now._replace(neighbor_spread=np.where(fitted[:, None], widest, model.neighbor_spread))
+
+
+def _by_model(model_of: Ints) -> Iterator[tuple[int, slice]]:
+    """Yield (model, its slice) of a sorted column of model numbers."""
+    if not len(model_of):
+        return
+    cuts = [0, *(np.flatnonzero(np.diff(model_of)) + 1).tolist(), len(model_of)]
+    for start, end in pairwise(cuts):
+        yield int(model_of[start]), slice(start, end)
+
+
+def _wrapped(difference: Floats, metrics: Ints) -> Floats:
+    """Bring circular metrics (the last axis) to -180..180, in place."""
+    circular = CIRCULAR[metrics].nonzero()[0]
+    if len(circular):
+        difference[..., circular] = (difference[..., circular] + 180.0) % 360.0 - 180.0
+    return difference
+
+
+# Evidence is computed in single precision, metrics first: right to 1e-5 at a third of the cost. Differences are counted
+# in spreads of one pitch, a factor that both densities share.
+def _standardized(model: ReadingModel, m: int, readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Singles:
+    """Return differences less the bias in spreads of one pitch, (metrics, pairs); nan where either is missing."""
     low, high = (min(first.min(), second.min()), max(first.max(), second.max())) if len(first) else (0, -1)
-    of, spread = np.ascontiguousarray(readings[low : high + 1, metrics]), model.spread[m, metrics]
-    d = ((of - model.bias[m, metrics]) / spread).take(second - low, axis=0)
-    d -= (of / spread).take(first - low, axis=0)
-    turn = CIRCULAR[metrics].nonzero()[0]
-    if len(turn):
-        half = 180.0 / spread[turn]
-        d[:, turn] = (d[:, turn] + half) % (2 * half) - half
+    values, spread = np.ascontiguousarray(readings[low : high + 1, metrics]), model.spread[m, metrics]
+    d = ((values - model.bias[m, metrics]) / spread).take(second - low, axis=0)
+    d -= (values / spread).take(first - low, axis=0)
+    circular = CIRCULAR[metrics].nonzero()[0]
+    if len(circular):
+        half = 180.0 / spread[circular]
+        d[:, circular] = (d[:, circular] + half) % (2 * half) - half
     return np.ascontiguousarray(d.T, dtype=np.float32)
 
 
@@ -121,20 +265,21 @@ _Terms = tuple[Singles, Singles, Singles]
 
 
 def _terms(x: Singles) -> _Terms:
-    """What both densities are made of, (metrics, pairs) each: difference, whether there is one, square."""
+    """Return what both densities need, (metrics, pairs) each: the difference, whether there is one, its square."""
     missing = np.isnan(x)
     filled = x.copy()
     np.copyto(filled, np.float32(0), where=missing)
     return filled, (~missing).astype(np.float32), filled * filled
 
 
-def _same_say(model: ReadingModel, m: int, terms: _Terms, metrics: Ints) -> Singles:
-    """Log density of one pitch, (pairs,): each metric a normal with a wide normal mixed in."""
-    unit, wide, share, weight = (
-        column[m, metrics][:, None] for column in (model.spread, model.wide, model.outlier_share, model.weight)
+def _log_same(model: ReadingModel, m: int, terms: _Terms, metrics: Ints) -> Singles:
+    """Return the log density of one pitch, (pairs,): each metric a normal with an outlier normal mixed in."""
+    spread, outlier_spread, share, weight = (
+        column[m, metrics][:, None]
+        for column in (model.spread, model.outlier_spread, model.outlier_share, model.weight)
     )
     _, known, square = terms
-    core, tail = _core_and_tail(square, (unit / wide).astype(np.float32), share.astype(np.float32))
+    core, tail = _core_and_tail(square, (spread / outlier_spread).astype(np.float32), share.astype(np.float32))
     core += tail
     core += np.float32(1e-30)
     np.log(core, out=core)
@@ -144,8 +289,10 @@ def _same_say(model: ReadingModel, m: int, terms: _Terms, metrics: Ints) -> Sing
 
 
 def _core_and_tail(square: Floats, ratio: Floats, share: Floats) -> tuple[Floats, Floats]:
-    """Density of one pitch's residuals, by their square in spreads: of those that were read well, and of the `share` that were not,
-    1 / `ratio` as wide."""
+    """Return the densities of good readings and of outliers, given the squared residual in spreads of good readings.
+
+    `ratio`: spread of good readings over that of outliers; `share`: share of outliers.
+    """
     exponent = square * -0.5
     core = np.exp(exponent)
     core *= 1 - share
@@ -155,9 +302,12 @@ def _core_and_tail(square: Floats, ratio: Floats, share: Floats) -> tuple[Floats
     return core, tail
 
 
-class _Kinds(NamedTuple):
-    """The kinds of neighbour, and last any two records, in spreads of one pitch: the log of share times density of a difference x is
-    log_share + linear x - constant - square x^2. Arrays (models, kinds[, metrics]); no metric that a model does not know counts."""
+class _Mixture(NamedTuple):
+    """Components of the neighbors' mixture, and last any two records of the day, in spreads of one pitch.
+
+    The log of share times density of a difference x is log_share + linear x - constant - square x^2. Arrays are
+    (models, components + 1[, metrics]).
+    """
 
     log_share: Singles
     linear: Singles
@@ -165,221 +315,134 @@ class _Kinds(NamedTuple):
     square: Singles
 
 
-def _kinds(model: ReadingModel) -> _Kinds:
-    unit, wide = model.spread[:, None], np.where(model.wide > 0, model.wide, 1.0)[:, None]
-    mean = wrapped(model.other_mean - model.bias[:, None], np.arange(len(CIRCULAR)))
-    mean = np.concatenate([mean, np.zeros_like(wide)], axis=1) / unit
-    spread = np.concatenate([model.other_spread, wide], axis=1) / unit
-    precision = 0.5 * model.weight[:, None] / spread**2
-    constant = precision * mean**2 + model.weight[:, None] * np.log(spread)
-    share = np.column_stack([(1 - _ANY_TWO) * model.share, np.full(len(model.share), _ANY_TWO)])
-    return _Kinds(*(column.astype(np.float32) for column in (np.log(share), 2 * precision * mean, constant, precision)))
+def _mixture(model: ReadingModel) -> _Mixture:
+    spread = model.spread[:, None]
+    any_two = np.where(model.outlier_spread > 0, model.outlier_spread, 1.0)[:, None]
+    mean = _wrapped(model.neighbor_mean - model.bias[:, None], np.arange(len(CIRCULAR)))
+    mean = np.concatenate([mean, np.zeros_like(any_two)], axis=1) / spread
+    sd = np.concatenate([model.neighbor_spread, any_two], axis=1) / spread
+    precision = 0.5 * model.weight[:, None] / sd**2
+    constant = precision * mean**2 + model.weight[:, None] * np.log(sd)
+    share = np.column_stack([(1 - _ANY_TWO) * model.neighbor_share, np.full(len(model.neighbor_share), _ANY_TWO)])
+    terms = (np.log(share), 2 * precision * mean, constant, precision)
+    return _Mixture(*(column.astype(np.float32) for column in terms))
 
 
-def _log_kinds(kinds: _Kinds, m: int, terms: _Terms, metrics: Ints) -> Singles:
-    """Log of (share x density) in each kind of neighbour, and last of any two records, (components + 1, pairs)."""
+def _log_components(mixture: _Mixture, m: int, terms: _Terms, metrics: Ints) -> Singles:
+    """Return the log of share times density of each component, (components + 1, pairs)."""
     filled, known, square = terms
-    logs = kinds.linear[m][:, metrics] @ filled
-    logs -= kinds.constant[m][:, metrics] @ known
-    logs -= kinds.square[m][:, metrics] @ square
-    logs += kinds.log_share[m][:, None]
+    logs = mixture.linear[m][:, metrics] @ filled
+    logs -= mixture.constant[m][:, metrics] @ known
+    logs -= mixture.square[m][:, metrics] @ square
+    logs += mixture.log_share[m][:, None]
     return np.asarray(logs)
 
 
-def log_sum(logs: Singles) -> Singles:
-    """log of the sum of exp over the first axis (spelt out: np.logaddexp.reduce is several times slower)."""
-    top = logs.max(axis=0)
-    return np.asarray(top + np.log(np.exp(logs - top).sum(axis=0)))
-
-
-def metric_log_ratio(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
-    """Each metric's own say, (pairs, metrics): for telling people; the sum is not the log ratio, because metrics go together."""
-    out = np.zeros((len(which), readings.shape[1]))
-    read = _read(model, which, readings, first, second)
-    unit, odd = model.spread.ravel()[read.at], model.outlier_share.ravel()[read.at]
-    core, tail = _core_and_tail((read.beside(model.bias) / unit) ** 2, unit / model.wide.ravel()[read.at], odd)
-    others = np.zeros(len(read.at))
-    for kind in range(COMPONENTS):
-        mean, spread = model.other_mean[:, kind].ravel()[read.at], model.other_spread[:, kind].ravel()[read.at]
-        others += model.share[which[read.pair], kind] / spread * np.exp(-0.5 * ((read.difference - mean) / spread) ** 2)
-    other = (1 - _ANY_TWO) * others + _ANY_TWO * tail / (odd * unit)
-    say = np.log((core + tail) / unit + 1e-30) - np.log(other + 1e-30)
-    out[read.pair, read.metric] = model.weight.ravel()[read.at] * say
-    return out
-
-
-class _Read(NamedTuple):
-    """What two records both read of the metrics that their model knows, flat: pair, metric, place in (models x metrics), and the
-    difference, second minus first."""
+class _SharedReadings(NamedTuple):
+    """Readings that both records of a pair have, flat: pair, metric, cell of (models x metrics), difference."""
 
     pair: Ints
     metric: Ints
-    at: Ints
+    cell: Ints
     difference: Floats
 
-    def beside(self, bias: Floats) -> Floats:
-        """The differences less the bias, (models, metrics)."""
-        off = self.difference - bias.ravel()[self.at]
-        turn = np.flatnonzero(CIRCULAR[self.metric])
-        off[turn] = (off[turn] + 180.0) % 360.0 - 180.0
-        return np.asarray(off)
+    def residual(self, bias: Floats) -> Floats:
+        """Return the differences less the bias, (models, metrics)."""
+        residual = self.difference - bias.ravel()[self.cell]
+        circular = np.flatnonzero(CIRCULAR[self.metric])
+        residual[circular] = (residual[circular] + 180.0) % 360.0 - 180.0
+        return np.asarray(residual)
 
     def total(self, values: Floats, like: Floats) -> Floats:
-        """Sums by model and metric: one after the other, so that no model's sum depends on what other models there are."""
-        return np.asarray(np.bincount(self.at, values, like.size).reshape(like.shape), dtype=float)
+        """Return sums by model and metric, in order, so that no model's sum depends on the other models."""
+        return np.asarray(np.bincount(self.cell, values, like.size).reshape(like.shape), dtype=float)
 
 
-def _read(model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints) -> _Read:
+def _shared_readings(
+    model: ReadingModel, model_of: Ints, readings: Floats, first: Ints, second: Ints
+) -> _SharedReadings:
     d = differences(readings, first, second, np.arange(readings.shape[1]))
-    pair, metric = np.nonzero(~np.isnan(d) & (model.wide > 0)[which])
-    return _Read(pair, metric, which[pair] * d.shape[1] + metric, d[pair, metric])
+    pair, metric = np.nonzero(~np.isnan(d) & (model.outlier_spread > 0)[model_of])
+    return _SharedReadings(pair, metric, model_of[pair] * d.shape[1] + metric, d[pair, metric])
 
 
-def model_metrics(model: ReadingModel, m: int) -> Ints:
-    """Metrics that the model knows: the two trackers share them."""
-    return np.flatnonzero(model.wide[m] > 0)
-
-
-def fit_same(
-    model: ReadingModel, prior: Prior, which: Ints, readings: Floats, pairs: tuple[Ints, Ints, Floats], steps: int
-) -> SameFit:
-    """Contaminated-normal fit of (bias, spread, outlier share) per model and metric by EM, weights = posterior of being one pitch."""
-    first, second, posterior = pairs
-    read = _read(model, which, readings, first, second)
-    p, now = posterior[read.pair], model
-    n = read.total(p, model.bias)
-    for _ in range(steps):
-        now = _same_step(now, prior, read, p, n)
-    spoken, known = np.zeros((len(model.bias), 1), dtype=bool), model.wide > 0
-    spoken[which] = True
-    bias, spread, outlier_share = (
-        np.where(spoken, np.where(known, getattr(now, name), getattr(model, name)), getattr(prior, name))
-        for name in ("bias", "spread", "outlier_share")
-    )
-    scaled = np.full((len(which), readings.shape[1]), np.nan)
-    scaled[read.pair, read.metric] = read.beside(bias) / spread.ravel()[read.at]
-    weight = model.weight.copy()
-    for m, part in slices(which):
-        metrics = model_metrics(model, m)
-        weight[m, metrics] = _weights(scaled[part, metrics], posterior[part])
-    return SameFit(n, bias, spread, outlier_share, weight)
-
-
-def _same_step(now: ReadingModel, prior: Prior, read: _Read, p: Floats, n: Floats) -> ReadingModel:
-    residual, unit = read.beside(now.bias), now.spread.ravel()[read.at]
-    wide, share = now.wide.ravel()[read.at], now.outlier_share.ravel()[read.at]
-    core, tail = _core_and_tail((residual / unit) ** 2, unit / wide, share)
-    odd = tail / np.maximum(core + tail, 1e-300)
-    weight = p * (1 - odd)
-    size, moved = read.total(weight, n), read.total(weight * residual, n)
+def _same_step(now: ReadingModel, prior: Prior, shared: _SharedReadings, p: Floats, n: Floats) -> ReadingModel:
+    residual, spread = shared.residual(now.bias), now.spread.ravel()[shared.cell]
+    outlier_spread, share = now.outlier_spread.ravel()[shared.cell], now.outlier_share.ravel()[shared.cell]
+    core, tail = _core_and_tail((residual / spread) ** 2, spread / outlier_spread, share)
+    outlier = tail / np.maximum(core + tail, 1e-300)
+    weight = p * (1 - outlier)
+    size, moved = shared.total(weight, n), shared.total(weight * residual, n)
     shift = (moved + prior.bias_pairs * (prior.bias - now.bias)) / (size + prior.bias_pairs)
-    squares = read.total(weight * (residual - shift.ravel()[read.at]) ** 2, n)
+    squares = shared.total(weight * (residual - shift.ravel()[shared.cell]) ** 2, n)
+    outliers = shared.total(p * outlier, n) + _OUTLIER_PRIOR_PAIRS * prior.outlier_share
     return now._replace(
         bias=now.bias + shift,
-        spread=_shrunk(squares, size, prior),
-        outlier_share=(read.total(p * odd, n) + 10 * prior.outlier_share) / (n + 10),
+        spread=_shrunk_spread(squares, size, prior),
+        outlier_share=outliers / (n + _OUTLIER_PRIOR_PAIRS),
     )
 
 
-def _shrunk(squares: Floats, size: Floats, prior: Prior) -> Floats:
-    """Spreads between those of the pairs and the prior's, by their logarithms: readings that lie far apart, as the release sides of left-
-    and right-handers do, make the prior ten times too wide, and its square would count for all that a day's pairs say."""
+def _shrunk_spread(squares: Floats, size: Floats, prior: Prior) -> Floats:
+    """Shrink spreads to the prior by their logarithms.
+
+    Where readings lie far apart, as the release sides of left- and right-handers do, the prior is ten times too wide;
+    its square would count for more than all pairs of a day.
+    """
     own = np.sqrt(squares / np.maximum(size, 1e-9))
-    own = np.maximum(own, _LEAST_OF_PRIOR * prior.spread)
+    own = np.maximum(own, _MIN_SPREAD_RATIO * prior.spread)
     share = size / (size + prior.spread_pairs)
     return np.asarray(np.exp(share * np.log(own) + (1 - share) * np.log(prior.spread)))
 
 
-def _weights(scaled: Floats, posterior: Floats) -> Floats:
-    """How much each metric's say counts: 1 / sum of squared correlations of the residuals, so that a metric told twice counts once."""
-    sure = scaled[posterior > 0.8]
+def _metric_weights(residual: Floats, posterior: Floats) -> Floats:
+    """Return the weight of each metric: 1 / sum of squared correlations, so that a repeated metric counts once."""
+    sure = residual[posterior > _SURE]
     known = ~np.isnan(sure)
-    weight = np.ones(scaled.shape[1])
-    usable = known.sum(axis=0) >= 30
+    weight = np.ones(residual.shape[1])
+    usable = known.sum(axis=0) >= _MIN_CORRELATED
     if usable.sum() < 2:
         return weight
-    value, there = np.where(known, np.clip(sure, -3, 3), 0.0)[:, usable], known[:, usable].astype(float)
-    square = (value**2).T @ there
+    value, present = np.where(known, np.clip(sure, -3, 3), 0.0)[:, usable], known[:, usable].astype(float)
+    square = (value**2).T @ present
     r2 = (value.T @ value) ** 2 / np.maximum(square * square.T, 1e-12)
-    # the square of a chance correlation of n pairs is 1/n on average
-    r2 = np.maximum(r2 - 1.5 / len(sure), 0.0)
+    r2 = np.maximum(r2 - _CHANCE_CORRELATION / len(sure), 0.0)
     np.fill_diagonal(r2, 1.0)
     weight[usable] = 1.0 / r2.sum(axis=1)
     return weight
 
 
-def fit_other(
-    model: ReadingModel, which: Ints, readings: Floats, first: Ints, second: Ints, steps: int, prior_pairs: float = 20.0
-) -> ReadingModel:
-    """The mixture for neighbouring pitches, fitted by EM to differences of matched records' neighbours; the start is its prior."""
-    parts = [_neighbours_of(model, m, readings, first[part], second[part]) for m, part in slices(which)]
-    spoken, known = np.zeros((len(model.bias), 1), dtype=bool), (model.wide > 0)[:, None]
-    spoken[which] = True
-    now = model
-    for _ in range(steps):
-        kinds = _kinds(now)
-        sums, sizes = np.zeros((3, *model.other_mean.shape)), np.zeros_like(model.share)
-        for part in parts:
-            logs = _log_kinds(kinds, part.model, part.terms, part.metrics)
-            belongs = np.exp(logs - log_sum(logs))[:-1].astype(float)
-            sums[:, part.model][..., part.metrics] = belongs @ part.exact
-            sizes[part.model] = belongs.sum(axis=1)
-        now = _other_step(now, model, sums, sizes, prior_pairs)
-        now = now._replace(
-            share=np.where(spoken, now.share, model.share),
-            other_mean=np.where(spoken[:, None] & known, now.other_mean, model.other_mean),
-            other_spread=np.where(spoken[:, None] & known, now.other_spread, model.other_spread),
-        )
-    widest = np.maximum(now.other_spread, model.spread[:, None])
-    return now._replace(other_spread=np.where(spoken[:, None], widest, model.other_spread))
+class _NeighborDifferences(NamedTuple):
+    """Differences of one model's neighbors.
 
-
-class _Neighbours(NamedTuple):
-    """Differences of one model's neighbours: `terms` as the say of the kinds is made of; `exact` (3, pairs, metrics): whether there is
-    a difference, that, its square."""
+    `terms`: as the components need them. `exact` (3, pairs, metrics): whether there is a difference, that, its square.
+    """
 
     model: int
     metrics: Ints
-    terms: tuple[Singles, Singles, Singles]
+    terms: _Terms
     exact: Floats
 
 
-def _neighbours_of(model: ReadingModel, m: int, readings: Floats, first: Ints, second: Ints) -> _Neighbours:
-    metrics = model_metrics(model, m)
+def _differences_of(model: ReadingModel, m: int, readings: Floats, first: Ints, second: Ints) -> _NeighborDifferences:
+    metrics = shared_metrics(model, m)
     d = differences(readings, first, second, metrics)
     known = ~np.isnan(d)
     filled = np.where(known, d, 0.0)
-    x = wrapped(d - model.bias[m, metrics], metrics) / model.spread[m, metrics]
+    x = _wrapped(d - model.bias[m, metrics], metrics) / model.spread[m, metrics]
     terms = _terms(np.ascontiguousarray(x.T, dtype=np.float32))
-    return _Neighbours(m, metrics, terms, np.array([known, filled, filled**2]))
+    return _NeighborDifferences(m, metrics, terms, np.array([known, filled, filled**2]))
 
 
-def _other_step(
-    now: ReadingModel, start: ReadingModel, sums: Floats, sizes: Floats, prior_pairs: float
-) -> ReadingModel:
+def _neighbor_step(now: ReadingModel, prior: ReadingModel, sums: Floats, sizes: Floats) -> ReadingModel:
     size, total, squares = sums
-    mean_0, spread_0 = start.other_mean, start.other_spread
-    mean = (total + prior_pairs * mean_0) / (size + prior_pairs)
-    off = squares - 2 * mean * total + mean**2 * size + prior_pairs * (spread_0**2 + (mean_0 - mean) ** 2)
-    share = sizes + prior_pairs * start.share
+    mean_0, spread_0 = prior.neighbor_mean, prior.neighbor_spread
+    mean = (total + _NEIGHBOR_PRIOR_PAIRS * mean_0) / (size + _NEIGHBOR_PRIOR_PAIRS)
+    off = squares - 2 * mean * total + mean**2 * size
+    off = off + _NEIGHBOR_PRIOR_PAIRS * (spread_0**2 + (mean_0 - mean) ** 2)
+    share = sizes + _NEIGHBOR_PRIOR_PAIRS * prior.neighbor_share
     return now._replace(
-        share=share / share.sum(axis=1, keepdims=True),
-        other_mean=mean,
-        other_spread=np.sqrt(np.maximum(off, 1e-12) / (size + prior_pairs)),
-    )
-
-
-def start_model(bias: Floats, spread: Floats, known: Bools, trust: float) -> ReadingModel:
-    """The model before any pair is known; (models, metrics): difference of medians, spread of all readings, whether both have it."""
-    models = len(bias)
-    return ReadingModel(
-        bias=bias,
-        spread=np.minimum(np.maximum(0.35 * spread, 0.6 * TOLERANCE), 0.8 * spread),
-        wide=np.where(known, 1.6 * spread, 0.0),
-        outlier_share=np.full(bias.shape, 0.03),
-        weight=np.ones_like(bias),
-        share=np.tile(_START_SHARES, (models, 1)),
-        other_mean=np.repeat(bias[:, None, :], COMPONENTS, axis=1),
-        other_spread=np.sqrt(2.0) * spread[:, None, :] * _START_SCALES[None, :, None],
-        trust=np.full(models, trust),
+        neighbor_share=share / share.sum(axis=1, keepdims=True),
+        neighbor_mean=mean,
+        neighbor_spread=np.sqrt(np.maximum(off, 1e-12) / (size + _NEIGHBOR_PRIOR_PAIRS)),
     )

@@ -1,1 +1,1 @@
-"""Learn the readings model, night by night and pooled."""
+"""Learn what each pair of trackers' readings and labels are like: by day, and pooled over days."""

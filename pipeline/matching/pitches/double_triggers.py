@@ -6,12 +6,12 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.matching.alignment.bands import Cells
-from pipeline.matching.clocks.search import COARSE_S
 from pipeline.matching.data.arrays import Bools, Floats, Ints
-from pipeline.matching.data.records import Records, Stream, streams_of
+from pipeline.matching.data.records import Records
+from pipeline.matching.data.streams import COARSE_S, Stream, find_streams
 from pipeline.matching.evidence.labels import label_evidence
 from pipeline.matching.evidence.readings import ReadingModel, log_ratio, start_model
-from pipeline.matching.learning.day_models import middle_and_spread
+from pipeline.matching.learning.day_models import START_TRUST, median_and_spread
 from pipeline.matching.pitches.final_fit import FinalFit
 
 # No two pitches reach one plate this soon after each other, in seconds; on two mounds they do. Common practice, no source.
@@ -105,7 +105,7 @@ def find_unplaced_doubles(
 
     No other tracker was aligned with these. The model comes from the tracker's placed records of the same day.
     """
-    near = _all_neighbors([stream for _, _, stream in streams_of(unplaced)])
+    near = _all_neighbors(find_streams(unplaced))
     evidence = _double_evidence(unplaced, final, _models_of_the_day(unplaced, near.first, final), near)
     found = _likely_doubles(near, evidence - near.needed, apart, reported)
     return _split_by_likelihood(found, len(unplaced.tracker), apart)
@@ -168,8 +168,7 @@ def _model_evidence(records: Records, final: FinalFit, model: Ints, near: _Neigh
     order = np.flatnonzero(model >= 0)[np.argsort(model[model >= 0], kind="stable")]
     own, a, b = model[order], near.first[order], near.second[order]
     learned = log_ratio(_own_model(final.models.readings), own, records.readings, a, b)
-    if final.models.labels is not None:
-        learned = learned + label_evidence(final.models.labels, own, records.labels, a, b)
+    learned = learned + label_evidence(final.models.labels, own, records.labels, a, b)
     too_few = np.isnan(near.gap_s[order]) & (shared[order] < _UNTIMED_METRICS)
     evidence[order] = np.where(too_few, _IMPOSSIBLE, learned)
     return evidence
@@ -184,13 +183,12 @@ def _own_day_evidence(records: Records, near: _Neighbors, model: Ints) -> Floats
     alone = np.flatnonzero((model < 0) & ~np.isnan(near.gap_s))
     if not len(alone):
         return evidence
-    owner = records.day * len(records.trackers) + records.tracker
+    owner = records.tracker_day
     owners, own_model = np.unique(owner[near.first[alone]], return_inverse=True)
-    _, spread, seen = zip(*(middle_and_spread(records.readings[owner == one]) for one in owners.tolist()), strict=True)
+    _, spread, seen = zip(*(median_and_spread(records.readings[owner == one]) for one in owners.tolist()), strict=True)
     day_spread = np.stack(spread)
     known = (np.stack(seen) > 1) & (day_spread > 0)
-    # The trust of a model that was not fitted (day_models).
-    start = start_model(np.zeros_like(day_spread), np.where(known, day_spread, 1.0), known, trust=0.6)
+    start = start_model(np.zeros_like(day_spread), np.where(known, day_spread, 1.0), known, trust=START_TRUST)
     order = np.argsort(own_model, kind="stable")
     a, b = near.first[alone][order], near.second[alone][order]
     evidence[alone[order]] = log_ratio(_own_model(start), own_model[order], records.readings, a, b)
@@ -200,7 +198,9 @@ def _own_day_evidence(records: Records, near: _Neighbors, model: Ints) -> Floats
 def _own_model(model: ReadingModel) -> ReadingModel:
     """Return the model of a tracker against itself: without bias, and with a wider spread."""
     return model._replace(
-        bias=np.zeros_like(model.bias), spread=_OWN_SPREAD * model.spread, other_mean=np.zeros_like(model.other_mean)
+        bias=np.zeros_like(model.bias),
+        spread=_OWN_SPREAD * model.spread,
+        neighbor_mean=np.zeros_like(model.neighbor_mean),
     )
 
 
@@ -208,9 +208,9 @@ def _models_of(final: FinalFit, rows: Ints) -> Ints:
     """Return a model of each row's tracker on its station-day, else on another station's; -1 where the tracker was alone."""
     records = final.records
     known: dict[tuple[int, int], int] = {}
-    for unit, model in zip(final.units, final.model_of.tolist(), strict=True):
-        for tracker in unit.trackers:
-            known.setdefault((unit.day, tracker), model)
+    for streams, model in zip(final.stream_pairs, final.model_of.tolist(), strict=True):
+        for tracker in streams.trackers:
+            known.setdefault((streams.day, tracker), model)
     owners = zip(records.day[rows].tolist(), records.tracker[rows].tolist(), strict=True)
     found = np.array([known.get(owner, -1) for owner in owners], dtype=np.int64)
     alone = np.flatnonzero(found < 0)
@@ -223,8 +223,8 @@ def _models_of_the_day(records: Records, rows: Ints, final: FinalFit) -> Ints:
     """Return a model of each row's tracker at any station of the venue on its baseball day; -1 where there is none."""
     known: dict[tuple[str, str, date], int] = {}
     nights = final.records.frame.select(_NIGHT)
-    for unit, model in zip(final.units, final.model_of.tolist(), strict=True):
-        for stream in (unit.first, unit.second):
+    for streams, model in zip(final.stream_pairs, final.model_of.tolist(), strict=True):
+        for stream in (streams.first, streams.second):
             known.setdefault(nights.row(int(stream.rows[0])), model)
     return np.array([known.get(night, -1) for night in records.frame.select(_NIGHT)[rows].rows()], dtype=np.int64)
 
@@ -245,7 +245,7 @@ def _evidence_of_other_trackers(records: Records, claimed: Floats, near: _Neighb
     """
     if not len(near.first):
         return np.zeros(0)
-    owner = records.day * len(records.trackers) + records.tracker
+    owner = records.tracker_day
     size = np.bincount(owner)
     matched = np.stack([np.bincount(owner, column > 0.5) for column in claimed.T], axis=1)
     seen = np.minimum((matched + _SEEN * _SEEN_RECORDS) / (size[:, None] + _SEEN_RECORDS), _SEEN_CAP)

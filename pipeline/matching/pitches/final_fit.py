@@ -2,19 +2,21 @@
 
 from typing import NamedTuple
 
-from pipeline.matching.alignment.align_round import Fit, Place
+from pipeline.matching.alignment.align_round import Fit
+from pipeline.matching.alignment.search import SearchRegion
 from pipeline.matching.data.arrays import Ints
-from pipeline.matching.data.records import Records, Stream, Unit
-from pipeline.matching.learning.day_models import Models
+from pipeline.matching.data.records import Records
+from pipeline.matching.data.streams import Stream, StreamPair
+from pipeline.matching.evidence.models import Models
 
 
 class FinalFit(NamedTuple):
-    """`model_of` (units,): the model that each unit uses. `places` (units,): its clock path. `fit`: the posteriors of its cells."""
+    """`model_of` (stream pairs,): the model that each uses. `regions`: its clock path. `fit`: the posteriors of its cells."""
 
     records: Records
     streams: list[Stream]
-    units: list[Unit]
+    stream_pairs: list[StreamPair]
     model_of: Ints
     models: Models
     fit: Fit
-    places: list[Place]
+    regions: list[SearchRegion]

@@ -15,8 +15,9 @@ import polars as pl
 
 from pipeline.matching.alignment.bands import Cells
 from pipeline.matching.data.arrays import Bools, Floats, Ints
-from pipeline.matching.data.records import Records, pitcher_key, streams_of, take_records, units_of
-from pipeline.matching.learning.day_models import fit_days
+from pipeline.matching.data.days import build_days
+from pipeline.matching.data.records import Records, build_records, pitcher_key
+from pipeline.matching.fit import fit_days
 from pipeline.matching.pitches.tables import STATION_FINDS
 
 # Log evidence, in nats, that a station needs against no common session, beyond the log of the number of trials; a guess, no source.
@@ -175,18 +176,19 @@ def _by_pitcher(trial: _Trial) -> _Trial:
 
 
 def _align_trials(staged: pl.DataFrame, trials: Mapping[str, _Trial]) -> _PartnerChances:
-    records = take_records(staged)
+    days = build_days(build_records(staged))
+    records = days.records
     names, ids = records.frame["station"].to_list(), records.frame["sighting_id"].to_list()
     roamer = [trials[name].records["tracker"][0] for name in names]
     roams = np.array([t == r for t, r in zip(records.frame["tracker"].to_list(), roamer, strict=True)], dtype=bool)
-    units = [u for u in units_of(streams_of(records)) if roams[u.first.rows[0]] or roams[u.second.rows[0]]]
-    fit = fit_days(records, units, all_twice=True).fit
-    matched = np.bincount(fit.cells.unit, fit.cells.posterior, len(units))
-    name_of_unit = [names[int(unit.first.rows[0])] for unit in units]
+    pairs = [roams[s.first.rows[0]] or roams[s.second.rows[0]] for s in days.stream_pairs]
+    days = days.only(np.flatnonzero(pairs))
+    fit = fit_days(days, second_round_for_all=True).fit
+    name_of_pair = [names[int(streams.first.rows[0])] for streams in days.stream_pairs]
     # The best of several trials looks good by chance more easily.
-    needed = _MARGIN + np.log([2 * name_of_unit.count(name) for name in name_of_unit])
-    same_session = (fit.log_evidence > needed) & (matched >= _LEAST_MATCHED)
-    shown = {name_of_unit[u] for u in np.flatnonzero(same_session).tolist()}
+    needed = _MARGIN + np.log([2 * name_of_pair.count(name) for name in name_of_pair])
+    same_session = (fit.log_evidence > needed) & (fit.matched >= _LEAST_MATCHED)
+    shown = {name_of_pair[p] for p in np.flatnonzero(same_session).tolist()}
     chance = _likeliest_partner(records, roams, fit.cells)
     chances: _PartnerChances = {}
     for row in np.flatnonzero(roams).tolist():

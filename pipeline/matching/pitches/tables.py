@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.matching.data.arrays import Bools, Ints, PolarsType
-from pipeline.matching.data.records import METRIC_NAMES, Records, take_records
+from pipeline.matching.data.records import METRIC_NAMES, Records, build_records
 from pipeline.matching.evidence.readings import metric_log_ratio
 from pipeline.matching.pitches.decisions import Decisions
 from pipeline.matching.pitches.double_triggers import Doubles, FoundDoubles, find_unplaced_doubles
@@ -106,7 +106,7 @@ def pairs_frame(final: FinalFit, rank: Ints, pitches: Pitches) -> pl.DataFrame:
     left, right = np.where(swap, b, a), np.where(swap, a, b)
     has_cell = pairs.cell >= 0
     cell = np.maximum(pairs.cell, 0)
-    if not len(cells.unit):
+    if not len(cells.stream_pair):
         cell, has_cell = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
     evidence = [np.where(has_cell, values[cell], np.nan) for values in (cells.time, cells.readings, cells.label)]
     gap_s = np.where(has_cell, np.where(swap, -cells.time_gap_s[cell], cells.time_gap_s[cell]), np.nan)
@@ -148,7 +148,11 @@ def _strongest_readings(final: FinalFit, cell: Ints, has_cell: Bools) -> pl.Seri
     at = cell[order]
     evidence = np.zeros((len(cell), len(METRIC_NAMES)))
     evidence[order] = metric_log_ratio(
-        final.models.readings, final.model_of[cells.unit[at]], final.records.readings, cells.first[at], cells.second[at]
+        final.models.readings,
+        final.model_of[cells.stream_pair[at]],
+        final.records.readings,
+        cells.first[at],
+        cells.second[at],
     )
     top = np.argsort(-np.abs(evidence), axis=1, kind="stable")[:, :_NAMED_READINGS]
     nats = np.where(has_cell[:, None], np.take_along_axis(evidence, top, axis=1).round(1), 0.0)
@@ -182,7 +186,7 @@ def doubles_frames(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return (set aside, possible) double triggers: those `found`, and those among `sightings` whose station stays unknown."""
     lost = sightings.filter(pl.col("station").is_null())
-    unplaced = take_records(lost.with_columns(station=pl.lit("unknown")))
+    unplaced = build_records(lost.with_columns(station=pl.lit("unknown")))
     found_there = find_unplaced_doubles(unplaced, final, decisions.row_pairs(unplaced)[1], REPORTED)
     aside, possible = (
         pl.concat([_doubles_frame(final.records, placed), _doubles_frame(unplaced, there)])

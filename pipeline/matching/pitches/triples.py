@@ -7,7 +7,6 @@ and the pairs that rule it out reduce each other's probability (`weigh_rivals`).
 
 import numpy as np
 
-from pipeline.matching.alignment.bands import is_coarse
 from pipeline.matching.data.arrays import Bools, Floats, Ints
 from pipeline.matching.evidence.readings import log_ratio
 from pipeline.matching.pitches.final_fit import FinalFit
@@ -61,12 +60,12 @@ def limit_indirect_pairs(final: FinalFit, first: Ints, second: Ints) -> Floats:
 def _has_fine_clocks(final: FinalFit) -> Bools:
     """Return (models,) whether the fine clocks of two trackers are known from most of the smaller one's records."""
     records, keys, cells = final.records, final.models.keys, final.fit.cells
-    matched = np.bincount(final.model_of[cells.unit], cells.posterior, len(keys))
-    owner = np.bincount(records.day * len(records.trackers) + records.tracker)
+    matched = np.bincount(final.model_of[cells.stream_pair], cells.posterior, len(keys))
+    owner = np.bincount(records.tracker_day)
     smaller = np.array([min(owner[day * len(records.trackers) + t] for t in (a, b)) for a, b, day in keys])
     clocked = np.ones(len(keys), dtype=bool)
-    for unit, place, m in zip(final.units, final.places, final.model_of.tolist(), strict=True):
-        clocked[m] &= place.clock is not None and not is_coarse(unit)
+    for streams, region, m in zip(final.stream_pairs, final.regions, final.model_of.tolist(), strict=True):
+        clocked[m] &= region.clock is not None and not streams.is_coarse
     return np.asarray(clocked & (matched > _CLOCK_KNOWN_SHARE * smaller))
 
 

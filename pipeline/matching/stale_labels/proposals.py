@@ -11,7 +11,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.matching.data.arrays import Bools, Floats, Ints, medians
-from pipeline.matching.data.records import LABELS, METRIC_NAMES, Records, Stream, pitcher_words
+from pipeline.matching.data.records import LABELS, METRIC_NAMES, Records, pitcher_words
+from pipeline.matching.data.streams import Stream
 from pipeline.matching.pitches.grouping import Groups
 from pipeline.matching.stale_labels.pitcher_hmm import Day, Whose, support, whose_pitches
 from pipeline.matching.stale_labels.spellings import Spelling, one_spelling
