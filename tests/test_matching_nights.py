@@ -29,7 +29,10 @@ def _match(
 
 
 def _history(seed: int, gaps: list[int]) -> pl.DataFrame:
-    """Two bullpens on each of several days, `gaps` days apart; a third tracker whose files name no station; stale and misspelt names."""
+    """Return two bullpens on each of several days, `gaps` days apart, with stale and misspelt names.
+
+    The files of a third tracker name no station.
+    """
     devices = world("all faults, three trackers").devices
     quiet = [replace(device, burst=0.0, stale=0.7, misspelt=0.5, steps=device.steps * (seed % 2)) for device in devices]
     what = World(tuple(quiet), ("pens", "bullpen") * len(gaps), sessions_a_day=2)
@@ -49,7 +52,7 @@ def _history(seed: int, gaps: list[int]) -> pl.DataFrame:
 
 
 def _of_days(matched: Matched, days: list[date], sightings: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """Every frame's rows of some days."""
+    """Return the rows of some days of every frame."""
     ids = sightings.filter(pl.col("baseball_day").is_in(days))["sighting_id"].to_list()
     out = {}
     for name, frame in matched._asdict().items():
@@ -147,7 +150,7 @@ def test_any_days_that_came_went_or_changed_leave_no_other_day_out_of_date(
 
 
 def test_days_to_match_are_the_window_after_and_early_on_the_opening_block():
-    """The window of 28 days and the block of 14 are our own contract (calibrating.py); no outside source."""
+    """The window of 28 days and the block of 14 are our own contract (training_window.py); no outside source."""
     start = date(2026, 2, 1)
     known = [start + timedelta(days=n) for n in (0, 5, 13, 14, 20, 40, 48, 70)]
     statistics = pl.DataFrame({"venue": "park", "baseball_day": known}).with_columns(
@@ -210,6 +213,6 @@ def test_sightings_of_two_days_are_never_one_pitch_whatever_a_decision_says():
         last.filter(pl.col("tracker") == "camera")["sighting_id"][0],
     )
     decisions = pl.DataFrame([("same_pitch", None, *pair)], schema=NOTHING_DECIDED.schema, orient="row")
-    told = _match(sightings, None, decisions)
-    assert "different venues or baseball days" in told.problems["problem"][0]
-    assert told.matches.filter(pl.col("sighting_id").is_in(pair))["group_id"].n_unique() == 2
+    decided = _match(sightings, None, decisions)
+    assert "different venues or baseball days" in decided.problems["problem"][0]
+    assert decided.matches.filter(pl.col("sighting_id").is_in(pair))["group_id"].n_unique() == 2

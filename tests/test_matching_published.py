@@ -1,4 +1,4 @@
-"""Published worked examples, through our own functions; sources stand beside the numbers in tests/published/matching.json."""
+"""Published worked examples, computed by our own functions; tests/published/matching.json names the sources."""
 
 import json
 import math
@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.matching.alignment.forward_backward import Band, Steps, align
-from pipeline.matching.clocks.search import offset_histogram, robust_line
+from pipeline.matching.alignment.forward_backward import Band, Transitions, forward_backward
+from pipeline.matching.clocks.refine import robust_line
+from pipeline.matching.clocks.search import offset_histogram
 from pipeline.matching.data.records import LABELS
 from pipeline.matching.evidence.labels import LabelModel, label_evidence
 from tests.simulator.matching_scores import b_cubed, brier_score, murphy_split, pairwise, reliability
@@ -17,17 +18,17 @@ CHECKS = json.loads((Path(__file__).parent / "published" / "matching.json").read
 
 
 def _global_alignment(a: str, b: str, match: float, mismatch: float, gap: float, beta: float) -> float:
-    """log of the sum over alignments of exp(beta x score) / beta, by the kernel that aligns sightings."""
+    """Return the log of the sum over alignments of exp(beta x score) / beta, by the recursion that aligns sightings."""
     evidence = beta * np.array([[match if x == y else mismatch for y in b] for x in a], dtype=float)
     one, skip = np.ones(1), np.full(1, math.exp(beta * gap))
-    steps = Steps(one, skip, skip, skip, skip, one, skip, skip * 0, one, skip, skip, skip, skip, one * 0)
+    transitions = Transitions(one, skip, skip, skip, skip, one, skip, skip * 0, one, skip, skip, skip, skip, one * 0)
     n, m = evidence.shape
-    low, high, leads = np.zeros(n, dtype=int), np.full(n, m - 1), np.ones(n * m, dtype=bool)
-    band = Band(evidence.ravel(), leads, low, high, np.array([n]), np.array([m]), np.array([False]))
-    return float(align(band, steps).log_evidence[0])
+    low, high, first_is_earlier = np.zeros(n, dtype=int), np.full(n, m - 1), np.ones(n * m, dtype=bool)
+    band = Band(evidence.ravel(), first_is_earlier, low, high, np.array([n]), np.array([m]), np.array([False]))
+    return float(forward_backward(band, transitions).log_evidence[0])
 
 
-def test_the_alignment_kernel_gives_the_score_and_the_number_of_best_alignments_of_needleman_and_wunsch():
+def test_the_score_and_number_of_best_alignments_match_needleman_and_wunsch():
     check = CHECKS[
         "needleman_wunsch"
     ]  # encyclopaedia example, score 0 and three best alignments: from memory, two libraries agree
@@ -40,7 +41,7 @@ def test_the_alignment_kernel_gives_the_score_and_the_number_of_best_alignments_
     assert math.exp(high - 40.0 * check["expected"]["score"]) == pytest.approx(check["expected"]["n_optimal"], rel=1e-6)
 
 
-def test_the_alignment_kernel_gives_the_score_of_the_example_of_1970():
+def test_the_alignment_score_matches_the_example_of_1970():
     check = CHECKS["needleman_wunsch_1970"]  # Needleman and Wunsch 1970, figures 1 and 2: from memory, reproduced
     low, high = (
         _global_alignment(check["data"]["a"], check["data"]["b"], 1.0, 0.0, 0.0, beta) for beta in (20.0, 40.0)
@@ -49,10 +50,10 @@ def test_the_alignment_kernel_gives_the_score_of_the_example_of_1970():
 
 
 def _evidence(m: float, u: float, agree: bool) -> float:
-    """Natural log, of the pitcher's label alone."""
+    """Return the log-likelihood ratio of the pitcher label alone (natural log)."""
     labels = np.full((2, len(LABELS)), -1)
     labels[:, list(LABELS).index("pitcher")] = [0, 0 if agree else 1]
-    model = LabelModel(np.full((1, len(LABELS)), m), np.full((1, len(LABELS)), u))
+    model = LabelModel(np.full((1, len(LABELS)), m), np.full((1, len(LABELS)), u), np.ones(1))
     return float(label_evidence(model, np.zeros(1, dtype=int), labels, np.array([0]), np.array([1]))[0])
 
 
@@ -73,14 +74,14 @@ def test_prior_odds_and_weights_give_the_match_probability():
 
 
 @pytest.mark.parametrize("response", ["1", "2"])
-def test_groupings_score_as_in_bagga_and_baldwin(response: str):
+def test_groups_score_as_in_bagga_and_baldwin(response: str):
     check = CHECKS["bagga_baldwin_1998"]  # example and 76 %, 58 %, 100 % from memory; two libraries agree
-    key, said, expected = (
+    key, response_groups, expected = (
         np.array(check["data"]["key"]),
         np.array(check["data"][f"response{response}"]),
         check["expected"],
     )
-    b3, pairs = b_cubed(key, said), pairwise(key, said)
+    b3, pairs = b_cubed(key, response_groups), pairwise(key, response_groups)
     assert b3 == pytest.approx([expected[f"r{response}_b3_{s}"] for s in "prf"], rel=1e-9)
     assert pairs == pytest.approx([expected[f"r{response}_pair_{s}"] for s in "prf"], rel=1e-9)
 
@@ -104,13 +105,13 @@ def test_brier_score_reliability_and_murphys_split_are_the_published_ones():
 def test_the_histogram_of_all_time_differences_finds_the_offset():
     check = CHECKS["cross_correlogram_offset"]  # constructed truth: 37.25 s, three records missing
     first, second = np.array(check["data"]["t1"]), np.array(check["data"]["t2"])
-    centre, votes = offset_histogram(
+    center, votes = offset_histogram(
         (second[None, :] - first[:, None]).ravel(), np.ones(len(first) * len(second)), check["data"]["bin"]
     )
-    assert centre[votes.argmax()] == pytest.approx(check["published"]["offset"], abs=check["data"]["bin"])
+    assert center[votes.argmax()] == pytest.approx(check["published"]["offset"], abs=check["data"]["bin"])
 
 
-def test_the_clock_line_stands_up_to_wrong_pairs():
+def test_the_clock_line_is_robust_to_wrong_pairs():
     check = CHECKS[
         "clock_offset_drift"
     ]  # constructed truth: 37.25 s and 85 ppm, 6 of 40 pairs wrong; plain least squares is off by 2,000 ppm

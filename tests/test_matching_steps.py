@@ -1,9 +1,10 @@
-"""Steps of a clock that only a pitch or two tell of, in simulated bullpens whose truth is known; the steps are set here, by hand.
+"""Clock steps that only a pitch or two show, in simulated bullpens with truth; the tests set the steps by hand.
 
-The simulator's own steps, and how often each is met, are in test_matching.py and in the benchmark. Common practice, no source: clocks are
-set by hand or over a network, mostly once, sometimes twice in a row; waits of 12 to 24 s between pitches.
+The simulator's own steps, and how often each is met, are in test_matching.py and in the benchmark. Common practice, no
+source: clocks are set by hand or over a network, mostly once, sometimes twice in a row; 12 to 24 s between pitches.
 """
 
+from dataclasses import replace
 from datetime import timedelta
 from functools import cache
 
@@ -12,18 +13,20 @@ import polars as pl
 import pytest
 
 from pipeline.matching import Matched, MatchSettings, match_sightings
-from pipeline.matching.alignment.align_round import Place, run_round
-from pipeline.matching.clocks.missed_steps import without_weak_steps
-from pipeline.matching.learning.day_models import fit_days
-from pipeline.matching.match import _prepared
+from pipeline.matching.alignment.align_round import align
+from pipeline.matching.alignment.search import SearchRegion
+from pipeline.matching.data.days import build_days
+from pipeline.matching.data.records import build_records
+from pipeline.matching.fit import fit_days
+from pipeline.matching.repairs.weak_steps import without_weak_steps
 from tests.simulator.matching_scores import judged
 from tests.simulator.matching_world import NOISE, Season, World, simulate, world
 
 NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
-# places in the first bullpen, among the throws that both trackers wrote once
+# positions in the first bullpen, among the throws that both trackers recorded once
 PLACES = (5, 8, 11, 14, 17)
-# those of a pair that its readings speak for; where they do not, as at 10 and 17 (misread speed and spin), one pitch alone tells of no clock
-TELLING_PLACES = (5, 8, 11, 14, 16)
+# those whose readings support the pair; at 10 and 17 speed and spin are misread, and one such pitch shows no clock
+SUPPORTED_PLACES = (5, 8, 11, 14, 16)
 
 
 @cache
@@ -32,7 +35,7 @@ def _bullpens(seed: int) -> Season:
 
 
 def _throws(season: Season) -> pl.DataFrame:
-    """throw, radar, camera (ids of its records), seen_at of the radar; throws of the first bullpen that both wrote once, in order."""
+    """Return throw, radar, camera (ids) and seen_at (radar) of the throws that both recorded once, in order."""
     first = season.sightings.filter(pl.col("file_id").str.ends_with("-0")).join(season.truth, on="sighting_id")
     once = first.filter(pl.col("throw").is_not_null() & (pl.len().over("throw", "tracker") == 1))
     wide = once.pivot("tracker", index="throw", values=["sighting_id", "thrown_at"]).drop_nulls()
@@ -42,7 +45,7 @@ def _throws(season: Season) -> pl.DataFrame:
 
 
 def _set_by(season: Season, jumps: dict[int, float]) -> pl.DataFrame:
-    """The sightings, the camera's clock set on by so many seconds at each of these throws."""
+    """Return the sightings with the camera's clock set forward by so many seconds at each of these throws."""
     throw_of = season.sightings.select("sighting_id").join(season.truth, on="sighting_id", maintain_order="left")[
         "throw"
     ]
@@ -67,7 +70,7 @@ def _merged(matched: Matched) -> set[frozenset[str]]:
 
 
 def _wrong(matched: Matched, season: Season) -> list[float]:
-    """Probabilities of the pairs that were merged and are none."""
+    """Return the probabilities of the wrong merges."""
     return (
         judged(matched.match_pairs, season.truth).filter(pl.col("merged") & ~pl.col("right"))["probability"].to_list()
     )
@@ -77,7 +80,7 @@ def _wrong(matched: Matched, season: Season) -> list[float]:
 def test_a_single_pitch_between_two_steps_of_a_clock_is_found(jumps: tuple[float, float]):
     season = _bullpens(1)
     throws = _throws(season)
-    for place in TELLING_PLACES:
+    for place in SUPPORTED_PLACES:
         at, after = throws["throw"][place], throws["throw"][place + 1]
         matched = _match(_set_by(season, {at: jumps[0], after: jumps[1]}))
         assert {frozenset(ids) for ids in throws.select("radar", "camera").iter_rows()} <= _merged(matched), place
@@ -85,7 +88,7 @@ def test_a_single_pitch_between_two_steps_of_a_clock_is_found(jumps: tuple[float
 
 
 @pytest.mark.parametrize("places", [2, 3])
-def test_a_step_as_long_as_the_wait_for_the_next_pitch_passes_no_two_neighbours_off_as_one(places: int):
+def test_a_step_as_long_as_the_wait_for_the_next_pitch_merges_no_neighbors(places: int):
     season = _bullpens(1)
     throws = _throws(season)
     for place in range(4, 18):
@@ -97,12 +100,12 @@ def test_a_step_as_long_as_the_wait_for_the_next_pitch_passes_no_two_neighbours_
 
 
 @pytest.mark.parametrize("back", [False, True])
-def test_two_pitches_that_a_step_alone_brings_together_are_never_taken_for_one_without_a_doubt(back: bool):
+def test_two_pitches_that_only_a_step_brings_together_never_merge_without_doubt(back: bool):
     season = _bullpens(1)
     throws = _throws(season)
     for place in range(4, 18):
         wait = (throws["seen_at"][place + 1] - throws["seen_at"][place]).total_seconds()
-        # each tracker has one of the two only, and the clock was set by the wait in between: where they look alike, readings may say one
+        # each tracker has one of the two only, and the clock was set by the wait between them; alike readings may support one pitch
         lost = [throws["camera"][place + back], throws["radar"][place + 1 - back]]
         stepped = _set_by(season, {throws["throw"][place + 1 - back]: -wait if back else wait})
         matched = _match(stepped.filter(~pl.col("sighting_id").is_in(lost)))
@@ -110,7 +113,7 @@ def test_two_pitches_that_a_step_alone_brings_together_are_never_taken_for_one_w
 
 
 @pytest.mark.parametrize("side", [0, 1])
-def test_a_pitch_beside_a_step_with_readings_that_are_all_off_stands_by_its_time(side: int):
+def test_a_pitch_beside_a_step_with_bad_readings_matches_by_its_time(side: int):
     season = _bullpens(1)
     throws = _throws(season)
     for place in PLACES:
@@ -122,7 +125,7 @@ def test_a_pitch_beside_a_step_with_readings_that_are_all_off_stands_by_its_time
 
 
 @pytest.mark.parametrize("tracker", ["radar", "camera"])
-def test_a_file_of_one_record_is_not_believed_for_its_time_whichever_tracker_wrote_it(tracker: str):
+def test_the_time_of_a_file_of_one_record_is_not_trusted(tracker: str):
     season = simulate(world("clean"), 4)
     for files in (("-0", "-4"), ("-8", "-12")):
         short = (pl.col("tracker") == tracker) & pl.any_horizontal(pl.col("file_id").str.ends_with(f) for f in files)
@@ -131,7 +134,7 @@ def test_a_file_of_one_record_is_not_believed_for_its_time_whichever_tracker_wro
         assert not [p for p in _wrong(matched, season) if p > 0.9]
 
 
-def test_two_records_left_alone_make_no_step_where_there_is_none():
+def test_two_unmatched_records_make_no_step_where_there_is_none():
     season = _bullpens(1)
     throws = _throws(season)
     lost = [throws["radar"][place] for place in PLACES] + [throws["camera"][place + 1] for place in PLACES]
@@ -140,26 +143,27 @@ def test_two_records_left_alone_make_no_step_where_there_is_none():
     assert not _wrong(matched, season)
 
 
-def test_a_stretch_of_a_path_that_coincidences_made_is_given_up_for_the_clock_around_it():
+def test_a_segment_that_coincidences_made_is_replaced_by_the_clock_around_it():
     """Two chance pairs at another offset, drawn into the path, would keep apart the true pairs beside them."""
     season = simulate(World(world("clean").devices, ("bullpen",)), 7)
-    ready = _prepared(season.sightings)
-    day_fit = fit_days(ready.records, ready.units)
-    (unit,), (place,) = ready.units, day_fit.places
-    assert place.clock is not None and place.clock.segment[-1] == 0
-    n = len(unit.second.rows)
-    at = np.arange(n)
-    segment = np.where(at < n // 2, 0, np.where(at < n // 2 + 6, 1, 2))
-    crooked = place.clock._replace(offset_s=place.clock.offset_s + 40.0 * (segment == 1), segment=segment)
-    wrong = [Place(crooked, None)]
-    reach = np.full(1, 12.0)
-    of = (ready.records, ready.units, day_fit.models.readings, ready.which)
-    fit = run_round(*of, wrong, day_fit.gaps, day_fit.models.labels, reach)
-    mended = without_weak_steps(ready.units, fit.cells, wrong, from_the_left=True)
-    clock = mended[0].clock
-    assert clock is not None and clock.segment[-1] == 0
-    assert np.abs(clock.offset_s - place.clock.offset_s).max() < 1.0
-    better = run_round(*of, [mended[0]], day_fit.gaps, day_fit.models.labels, reach)
+    days = build_days(build_records(season.sightings))
+    day_fit = fit_days(days)
+    (streams,), (region,) = days.stream_pairs, day_fit.search.regions
+    assert region.clock is not None and region.clock.steps == 0
+    n = len(streams.second.rows)
+    position = np.arange(n)
+    segment = np.where(position < n // 2, 0, np.where(position < n // 2 + 6, 1, 2))
+    crooked = region.clock._replace(offset_s=region.clock.offset_s + 40.0 * (segment == 1), segment=segment)
+    search = day_fit.search.within(12.0)
+    wrong = replace(search, regions=[SearchRegion(crooked, None)])
+    fit = align(days, wrong, day_fit.models)
+    pairs, repaired = without_weak_steps(days, wrong, fit, from_left=True)
+    assert pairs.tolist() == [0]
+    clock = repaired[0].clock
+    assert clock is not None and clock.steps == 0
+    assert np.abs(clock.offset_s - region.clock.offset_s).max() < 1.0
+    better = align(days, replace(search, regions=repaired), day_fit.models)
     assert better.log_evidence[0] > fit.log_evidence[0] + 20
-    # a step that pairs on both sides bear out stays
-    assert not without_weak_steps(ready.units, better.cells, [Place(place.clock, None)], from_the_left=True)
+    # a step that pairs on both sides confirm stays
+    right = replace(search, regions=[SearchRegion(region.clock, None)])
+    assert not len(without_weak_steps(days, right, better, from_left=True)[0])

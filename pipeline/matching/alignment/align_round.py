@@ -117,7 +117,7 @@ def _time_evidence(days: Days, regions: list[SearchRegion], cells: Cells) -> Flo
     beside_step = gather([_is_beside_step(segment) for segment in segments], pair, j)
     other = np.where(beside_step & is_fine, np.maximum(other, _BESIDE_STEP_RATE), other)
     evidence = np.log(same + _GLITCH_DENSITY) - np.log(other)
-    # an offset that was fitted to one record alone is no evidence: the cost of a second step replaces its time
+    # an offset that was fitted to one record alone is not evidence: the cost of a second step replaces its time
     fitted_to_one = gather(
         [(np.bincount(k)[k] == 1) | (len(s.first.rows) == 1) for s, k in zip(streams, segments, strict=True)], pair, j
     )

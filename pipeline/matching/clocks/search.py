@@ -262,7 +262,7 @@ def _median_gap(first_s: Floats, second_s: Floats) -> float:
 def _is_covered(first_s: Floats, second_s: Floats, offsets_s: Floats) -> Bools:
     """Return (records, states): the first stream was recording when the record came, if that were the offset.
 
-    Where it was not, a missing partner is no evidence. Otherwise a stretch that only the second stream has would be
+    Where it was not, a missing partner is not evidence. Otherwise a stretch that only the second stream has would be
     drawn to any offset that gives it a few chance partners.
     """
     open_s, close_s = np.nanmin(first_s) - _UNCOVERED_S, np.nanmax(first_s) + _UNCOVERED_S

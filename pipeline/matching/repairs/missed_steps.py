@@ -32,7 +32,7 @@ _SECOND_STEP_COST = 8.0
 _NONE_LEFT = 6.0
 # Evidence that records need to move to the segment on the other side of a known step.
 _OTHER_SIDE_COST = 2.0
-# Share of the smaller stream that must be matched: a stream pair with less is no session that steps cut up.
+# Share of the smaller stream that must be matched: steps do not cut up a session that badly.
 _MIN_MATCHED = 0.3
 # Pairs with less evidence from readings and labels do not count.
 _MIN_EVIDENCE = 0.5
@@ -131,7 +131,7 @@ def _stretches(
         own_i, own_j = i[stretch_i == stretch], j[stretch_j == stretch]
         before, after = int(bounds[stretch]), int(bounds[stretch + 1])
         fewer, more = sorted((len(own_i), len(own_j)))
-        # one pair alone is no evidence of a step where none is known
+        # one pair alone does not show a step where none is known
         promising = _is_step_between(clock, before, after) or (fewer > 1 and not only_stepped)
         if promising and fewer * more <= _MAX_PAIRS:
             a, b = np.repeat(own_i, len(own_j)), np.tile(own_j, len(own_i))

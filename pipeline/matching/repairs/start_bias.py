@@ -1,4 +1,4 @@
-"""Proposals for a start bias that was wrong: the difference of two trackers' medians is no bias if they saw other arms.
+"""Proposals for a start bias that was wrong: the difference of two trackers' medians misleads if they saw other arms.
 
 README.md, section "When the first clock is wrong".
 """
