@@ -9,7 +9,8 @@ import pytest
 
 from pipeline.matching import Matched, MatchSettings, match_sightings
 from pipeline.matching.pitches.double_triggers import Doubles, _split_by_likelihood, _without_chains
-from tests.simulator.matching_world import Season, simulate, world
+from tests.simulator.matching_season import Season, simulate
+from tests.simulator.matching_world import world
 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}
 NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))

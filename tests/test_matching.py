@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from pipeline.matching import Matched, MatchSettings, calibrate, explain_pairs, match_sightings
 from tests.simulator.matching_scores import clock_errors, label_score, score
-from tests.simulator.matching_world import Season, World, simulate, world
+from tests.simulator.matching_season import Season, simulate
+from tests.simulator.matching_world import World, world
 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}
 NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))

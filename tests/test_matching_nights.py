@@ -11,7 +11,8 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from pipeline.matching import Matched, MatchSettings, calibrate, days_to_match, match_sightings
-from tests.simulator.matching_world import World, simulate, world
+from tests.simulator.matching_season import simulate
+from tests.simulator.matching_world import World, world
 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}
 NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
@@ -29,12 +30,14 @@ def _match(
 
 
 def _history(seed: int, gaps: list[int]) -> pl.DataFrame:
-    """Return two bullpens on each of several days, `gaps` days apart, with stale and misspelt names.
+    """Return two bullpens on each of several days, `gaps` days apart, with stale and misspelled names.
 
     The files of a third tracker name no station.
     """
     devices = world("all faults, three trackers").devices
-    quiet = [replace(device, burst=0.0, stale=0.7, misspelt=0.5, steps=device.steps * (seed % 2)) for device in devices]
+    quiet = [
+        replace(device, burst=0.0, stale=0.7, misspelled=0.5, steps=device.steps * (seed % 2)) for device in devices
+    ]
     what = World(tuple(quiet), ("pens", "bullpen") * len(gaps), sessions_a_day=2)
     rows = simulate(what, seed).sightings
     number = pl.col("native_session").str.split("-").list.last().cast(pl.Int64)

@@ -20,7 +20,8 @@ from pipeline.matching.data.records import build_records
 from pipeline.matching.fit import fit_days
 from pipeline.matching.repairs.weak_steps import without_weak_steps
 from tests.simulator.matching_scores import judged
-from tests.simulator.matching_world import NOISE, Season, World, simulate, world
+from tests.simulator.matching_season import Season, simulate
+from tests.simulator.matching_world import NOISE, World, world
 
 NOTHING_DECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
 # positions in the first bullpen, among the throws that both trackers recorded once

@@ -1,14 +1,14 @@
-"""Matching on simulated seasons with truth: scenario by method, in one run, by one process.
+"""Measure matching methods on simulated seasons with truth, one scenario after another, in one process.
 
     python -m tests.benchmarks.bench_matching --seeds 20                     the standard worlds: each fault alone, and all together
     python -m tests.benchmarks.bench_matching --seeds 5 --worlds other       worlds that the matching was not tuned for
     python -m tests.benchmarks.bench_matching --seeds 3 --worlds roaming --methods ours   an instrumented ball in two pens
     python -m tests.benchmarks.bench_matching --seeds 2 --methods ours --growth
 
-Methods: nearest time (polars join_asof), the same after the median offset is taken out, DuckDB's NEAREST BY on time and readings,
-one-to-one assignment (scipy), probabilistic record linkage (splink; left out, and said so, where it is not installed:
-tests/benchmarks/requirements.lock), ours. Baselines get the same frames, one pair of files at a time, and the readings' season
-spreads; none but ours knows the truth either.
+Methods: nearest time (polars join_asof), the same after removing the median offset, DuckDB's NEAREST BY on time and readings, one-to-one
+assignment (scipy), probabilistic record linkage (splink; skipped with a message where it is not installed, see
+tests/benchmarks/requirements.lock), and ours. The baselines get the same frames, one pair of files at a time, and the season's spread of
+each reading. No method sees the truth.
 """
 
 import argparse
@@ -26,7 +26,8 @@ import polars as pl
 
 from pipeline.matching import Matched, MatchSettings, match_sightings
 from tests.simulator.matching_scores import LabelScore, Score, clock_errors, label_score, score
-from tests.simulator.matching_world import NOISE, OTHER_WORLDS, ROAMING_WORLDS, SCENARIOS, Season, simulate, world
+from tests.simulator.matching_season import Season, simulate
+from tests.simulator.matching_world import NOISE, OTHER_WORLDS, ROAMING_WORLDS, SCENARIOS, world
 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}
 UNDECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
@@ -35,7 +36,7 @@ _READINGS = [m for m in NOISE if m not in ("exit_velocity_mph", "launch_angle_de
 
 
 class Outcome(NamedTuple):
-    """Pairs with a probability (1 where a method knows none), CPU seconds, clock errors, errors of bias in spreads of the readings."""
+    """Pairs with a probability (1 where a method has none), CPU seconds, clock errors (s), bias errors in spreads of the readings."""
 
     pairs: pl.DataFrame
     seconds: float
@@ -46,8 +47,9 @@ class Outcome(NamedTuple):
 
 
 def ours(season: Season) -> Outcome:
+    """Match the season with the pipeline."""
     start = time.process_time()
-    matched = match_sightings(season.sightings, RANKS, MatchSettings(), _stations(season), UNDECIDED)
+    matched = match_season(season)
     seconds = time.process_time() - start
     return Outcome(
         matched.match_pairs,
@@ -59,16 +61,19 @@ def ours(season: Season) -> Outcome:
     )
 
 
-def _stations(season: Season) -> dict[str, tuple[str, ...]]:
-    """Trackers whose log names no station may have been at any of the venue's two mounds."""
-    return dict.fromkeys(
-        season.sightings.filter(pl.col("station").is_null())["tracker"].unique().to_list(), ("pen_1", "pen_2")
-    )
+def match_season(season: Season) -> Matched:
+    """Match a season; a tracker whose log names no station may have been at either mound of the venue."""
+    roaming = season.sightings.filter(pl.col("station").is_null())["tracker"].unique().to_list()
+    stations = dict.fromkeys(roaming, ("pen_1", "pen_2"))
+    return match_sightings(season.sightings, RANKS, MatchSettings(), stations, UNDECIDED)
 
 
 def roaming_counts(season: Season, matched: Matched) -> np.ndarray:
-    """Of a roaming tracker's throws: at their own mound, at the other, how many of these above 0.9 and how many expected at the other;
-    and of all throws: how many there are, counted more than once, and that without a doubt (all their pitches above 0.9)."""
+    """Count a roaming tracker's throws by mound, and throws that became more than one pitch.
+
+    Returns: placed at the right mound, at the wrong one, of these above 0.9, expected at the wrong one; throws, counted more than once,
+    counted more than once without a doubt (every pitch above 0.9).
+    """
     lost = season.sightings.filter(pl.col("station").is_null())
     thrown = season.truth.filter(pl.col("throw").is_not_null())
     found = lost.select("sighting_id").join(thrown, on="sighting_id").join(matched.station_finds, on="sighting_id")
@@ -87,7 +92,7 @@ def roaming_counts(season: Season, matched: Matched) -> np.ndarray:
 
 
 def _bias_errors(season: Season, calibration: pl.DataFrame) -> np.ndarray:
-    """Mean error of the season's bias by pair and metric, in standard deviations of the metric's readings."""
+    """Return the mean error of the season's bias by pair and metric, in standard deviations of the metric's readings."""
     sessions = season.sightings.select(
         "tracker", "baseball_day", pl.col("native_session").str.split("-").list.last().cast(pl.Int64).alias("session")
     ).unique()
@@ -104,17 +109,20 @@ def _bias_errors(season: Season, calibration: pl.DataFrame) -> np.ndarray:
     mean = (
         both.join(spread, on="metric")
         .group_by("tracker_a", "tracker_b", "metric")
-        .agg(((error * pl.col("n")).sum() / pl.col("n").sum()).abs().alias("off"))
+        .agg(((error * pl.col("n")).sum() / pl.col("n").sum()).abs().alias("error"))
     )
-    return mean["off"].drop_nulls().to_numpy()
+    return mean["error"].drop_nulls().to_numpy()
 
 
 def _file_pairs(season: Season) -> Iterator[tuple[pl.DataFrame, pl.DataFrame]]:
-    """Files of two trackers on one station-day, better rank first; clockless files get their order times the usual gap for a time."""
+    """Yield the files of two trackers of one session, better rank first.
+
+    A file without a clock gets its order times the usual gap as its time.
+    """
     base = season.sightings.with_columns(
         pl.coalesce(
             pl.col("thrown_at").dt.epoch("us") / 1e6 + pl.col("clock_resolution_s") / 2, pl.col("file_order") * 20.0
-        ).alias("at")
+        ).alias("time_s")
     )
     by_tracker = {
         name: frame.partition_by("file_id", as_dict=True)
@@ -125,56 +133,62 @@ def _file_pairs(season: Season) -> Iterator[tuple[pl.DataFrame, pl.DataFrame]]:
         for key, frame in by_tracker[a].items():
             other = second.get(key[0].split("-")[1])
             if other is not None:
-                yield frame.sort("at"), other.sort("at")
+                yield frame.sort("time_s"), other.sort("time_s")
 
 
-def _told(rows: list[pl.DataFrame]) -> pl.DataFrame:
+def _stack(rows: list[pl.DataFrame]) -> pl.DataFrame:
     frames = [r.select(pl.col(c).cast(t) for c, t in PAIRS.items()) for r in rows if len(r)]
     return pl.concat(frames) if frames else pl.DataFrame(schema=PAIRS)
 
 
 def _timed(season: Season, method: Callable[[pl.DataFrame, pl.DataFrame], pl.DataFrame]) -> Outcome:
     start = time.process_time()
-    pairs = _told([method(a, b) for a, b in _file_pairs(season)])
+    pairs = _stack([method(a, b) for a, b in _file_pairs(season)])
     return Outcome(pairs, time.process_time() - start, np.zeros(0), np.zeros(0))
 
 
-def _sure(a: pl.Series, b: pl.Series) -> pl.DataFrame:
+def _certain_pairs(a: pl.Series, b: pl.Series) -> pl.DataFrame:
     return pl.DataFrame({"sighting_a": a, "sighting_b": b}).with_columns(
         pl.lit(1.0).alias("probability"), pl.lit(True).alias("merged")
     )
 
 
 def nearest_time(season: Season) -> Outcome:
+    """Match each record to the nearest in time, up to 10 s."""
     return _timed(season, lambda a, b: _nearest(a, b, 0.0))
 
 
 def nearest_after_offset(season: Season) -> Outcome:
+    """Match to the nearest in time after removing the median offset."""
     return _timed(season, lambda a, b: _nearest(a, b, _median_offset(a, b)))
 
 
 def _median_offset(a: pl.DataFrame, b: pl.DataFrame) -> float:
-    """The commonest gap of all pairs (2 s bins), then the median of the gaps to the nearest record: the baselines' clock is a good one."""
-    gaps = (b["at"].to_numpy()[None, :] - a["at"].to_numpy()[:, None]).ravel()
+    """Return the commonest gap of all pairs (2 s bins), refined by the median gap to the nearest record: a good clock for a baseline."""
+    gaps = (b["time_s"].to_numpy()[None, :] - a["time_s"].to_numpy()[:, None]).ravel()
     bins, counts = np.unique(np.round(gaps / 2.0), return_counts=True)
     rough = 2.0 * float(bins[counts.argmax()])
-    left = a.select((pl.col("at") + rough).alias("at")).sort("at")
+    left = a.select((pl.col("time_s") + rough).alias("time_s")).sort("time_s")
     near = left.join_asof(
-        b.select("at", pl.col("at").alias("other")), on="at", strategy="nearest", tolerance=5.0
+        b.select("time_s", pl.col("time_s").alias("other")), on="time_s", strategy="nearest", tolerance=5.0
     ).drop_nulls("other")
-    return rough + float((near["other"] - near["at"]).median() or 0.0)
+    return rough + float((near["other"] - near["time_s"]).median() or 0.0)
 
 
 def _nearest(a: pl.DataFrame, b: pl.DataFrame, offset_s: float) -> pl.DataFrame:
-    left = a.select("sighting_id", (pl.col("at") + offset_s).alias("at")).sort("at")
-    right = b.select(pl.col("sighting_id").alias("other"), "at", pl.col("at").alias("other_at")).sort("at")
-    found = left.join_asof(right, on="at", strategy="nearest", tolerance=10.0).drop_nulls("other")
-    found = found.sort((pl.col("at") - pl.col("other_at")).abs()).unique("other", keep="first", maintain_order=True)
-    return _sure(found["sighting_id"], found["other"])
+    left = a.select("sighting_id", (pl.col("time_s") + offset_s).alias("time_s")).sort("time_s")
+    right = b.select(pl.col("sighting_id").alias("other"), "time_s", pl.col("time_s").alias("other_time_s")).sort(
+        "time_s"
+    )
+    found = left.join_asof(right, on="time_s", strategy="nearest", tolerance=10.0).drop_nulls("other")
+    found = found.sort((pl.col("time_s") - pl.col("other_time_s")).abs()).unique(
+        "other", keep="first", maintain_order=True
+    )
+    return _certain_pairs(found["sighting_id"], found["other"])
 
 
 def _scaled(a: pl.DataFrame, b: pl.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Readings in robust spreads, medians taken out, missing ones at 0."""
+    """Return the readings less their medians, in spreads; missing ones are 0."""
     out = []
     pooled = pl.concat([a.select(_READINGS), b.select(_READINGS)])
     for frame in (a, b):
@@ -189,6 +203,7 @@ def _scaled(a: pl.DataFrame, b: pl.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def duckdb_nearest_by(season: Season) -> Outcome:
+    """Match with DuckDB's NEAREST BY on scaled readings and time."""
     con = duckdb.connect()
     outcome = _timed(season, lambda a, b: _nearest_by(con, a, b))
     con.close()
@@ -199,21 +214,22 @@ def _nearest_by(con: duckdb.DuckDBPyConnection, a: pl.DataFrame, b: pl.DataFrame
     first, second = _scaled(a, b)
     offset = _median_offset(a, b)
     names = [f"r{k}" for k in range(len(_READINGS))]
-    left = a.select("sighting_id", "at").with_columns(pl.Series(n, first[:, k]) for k, n in enumerate(names))
-    right = b.select("sighting_id", pl.col("at") - offset).with_columns(
+    left = a.select("sighting_id", "time_s").with_columns(pl.Series(n, first[:, k]) for k, n in enumerate(names))
+    right = b.select("sighting_id", pl.col("time_s") - offset).with_columns(
         pl.Series(n, second[:, k]) for k, n in enumerate(names)
     )
     con.register("seen_by_first", left)
     con.register("seen_by_second", right)
-    distance = " + ".join([f"(f.{n} - s.{n}) ** 2" for n in names] + ["((f.at - s.at) / 10) ** 2"])
+    distance = " + ".join([f"(f.{n} - s.{n}) ** 2" for n in names] + ["((f.time_s - s.time_s) / 10) ** 2"])
     found = con.sql(
         f"select f.sighting_id as a, s.sighting_id as b, {distance} as d from seen_by_first f join seen_by_second s nearest by distance {distance}"
     ).pl()
     found = found.filter(pl.col("d") < 12).sort("d").unique("b", keep="first", maintain_order=True)
-    return _sure(found["a"], found["b"])
+    return _certain_pairs(found["a"], found["b"])
 
 
 def assignment(season: Season) -> Outcome:
+    """Match one to one with the least total distance of scaled readings and time."""
     return _timed(season, _assigned)
 
 
@@ -221,29 +237,29 @@ def _assigned(a: pl.DataFrame, b: pl.DataFrame) -> pl.DataFrame:
     from scipy.optimize import linear_sum_assignment
 
     first, second = _scaled(a, b)
-    gap = (b["at"].to_numpy()[None, :] - a["at"].to_numpy()[:, None] - _median_offset(a, b)) / 10
+    gap = (b["time_s"].to_numpy()[None, :] - a["time_s"].to_numpy()[:, None] - _median_offset(a, b)) / 10
     cost = ((first[:, None, :] - second[None, :, :]) ** 2).sum(axis=2) + np.minimum(gap**2, 12)
     row, column = linear_sum_assignment(np.minimum(cost, 12.0))
     keep = cost[row, column] < 12.0
-    return _sure(a["sighting_id"].gather(row[keep]), b["sighting_id"].gather(column[keep]))
+    return _certain_pairs(a["sighting_id"].gather(row[keep]), b["sighting_id"].gather(column[keep]))
 
 
 def record_linkage(season: Season) -> Outcome:
-    """splink on levels of speed, spin, breaks, release, plate and label, within 20 s after the median offset; links one to one."""
+    """Link with splink: levels of speed, spin, breaks, release, plate and label, within 20 s after the median offset, one to one."""
     start = time.process_time()
-    pairs = _told([_linked(a, b) for a, b in _by_pair(season)])
+    pairs = _stack([_linked(a, b) for a, b in _tracker_pairs(season)])
     return Outcome(pairs, time.process_time() - start, np.zeros(0), np.zeros(0))
 
 
-def _by_pair(season: Season) -> Iterator[tuple[pl.DataFrame, pl.DataFrame]]:
-    """The whole season of each pair of trackers, offsets taken out file by file, biases by the medians."""
+def _tracker_pairs(season: Season) -> Iterator[tuple[pl.DataFrame, pl.DataFrame]]:
+    """Yield the season of each pair of trackers, without the offset of each file and without bias (medians)."""
     parts: dict[tuple[str, str], list[tuple[pl.DataFrame, pl.DataFrame]]] = {}
     for a, b in _file_pairs(season):
         offset = _median_offset(a, b)
         first, second = _scaled(a, b)
         scaled = [
             frame.select(
-                "sighting_id", (pl.col("at") - shift).alias("at"), "baseball_day", "pitcher_label", "pitch_type"
+                "sighting_id", (pl.col("time_s") - shift).alias("time_s"), "baseball_day", "pitcher_label", "pitch_type"
             ).with_columns(pl.Series(m, values[:, k]) for k, m in enumerate(_READINGS))
             for frame, shift, values in ((a, 0.0, first), (b, offset, second))
         ]
@@ -262,11 +278,11 @@ def _linked(a: pl.DataFrame, b: pl.DataFrame) -> pl.DataFrame:
         unique_id_column_name="sighting_id",
         comparisons=[
             *(_levels(m, [0.15, 0.4, 1.0]) for m in readings),
-            _levels("at", [1.5, 5.0, 20.0]),
+            _levels("time_s", [1.5, 5.0, 20.0]),
             cl.ExactMatch("pitcher_label"),
             cl.ExactMatch("pitch_type"),
         ],
-        blocking_rules_to_generate_predictions=["l.baseball_day = r.baseball_day and abs(l.at - r.at) < 60"],
+        blocking_rules_to_generate_predictions=["l.baseball_day = r.baseball_day and abs(l.time_s - r.time_s) < 60"],
     )
     api = DuckDBAPI()
     tables = [api.register(f.to_arrow(), dataset_display_name=name) for name, f in (("first", a), ("second", b))]
@@ -289,20 +305,20 @@ def _linked(a: pl.DataFrame, b: pl.DataFrame) -> pl.DataFrame:
 
 
 def _levels(column: str, steps: list[float]) -> dict[str, object]:
-    """Agreement by steps of the absolute difference."""
-    spelt = [
+    """Return comparison levels: steps of the absolute difference."""
+    levels = [
         {
             "sql_condition": f'"{column}_l" is null or "{column}_r" is null',
             "label_for_charts": "missing",
             "is_null_level": True,
         }
     ]
-    spelt += [
+    levels += [
         {"sql_condition": f'abs("{column}_l" - "{column}_r") <= {s}', "label_for_charts": f"within {s}"} for s in steps
     ]
     return {
         "output_column_name": column,
-        "comparison_levels": [*spelt, {"sql_condition": "else", "label_for_charts": "other"}],
+        "comparison_levels": [*levels, {"sql_condition": "else", "label_for_charts": "other"}],
     }
 
 
@@ -316,7 +332,7 @@ METHODS: dict[str, Callable[[Season], Outcome]] = {
 }
 
 
-def _line(name: str, method: str, scores: list[Score], outcomes: list[Outcome]) -> str:
+def score_line(name: str, method: str, scores: list[Score], outcomes: list[Outcome]) -> str:
     weight = np.array([s.pairs for s in scores], dtype=float)
     mean = dict(
         zip(Score._fields, (np.array(scores, dtype=float) * weight[:, None]).sum(axis=0) / weight.sum(), strict=True)
@@ -324,15 +340,15 @@ def _line(name: str, method: str, scores: list[Score], outcomes: list[Outcome]) 
     clock = np.concatenate([o.clock_errors for o in outcomes])
     bias = np.concatenate([o.bias_errors for o in outcomes])
     seconds = 1000 * sum(o.seconds for o in outcomes) / weight.sum()
-    told = f"{np.median(clock):5.2f} {np.quantile(clock, 0.95):5.2f}" if len(clock) else "    -     -"
-    off = f"{np.mean(bias):.3f}" if len(bias) else "    -"
+    clock_words = f"{np.median(clock):5.2f} {np.quantile(clock, 0.95):5.2f}" if len(clock) else "    -     -"
+    bias_words = f"{np.mean(bias):.3f}" if len(bias) else "    -"
     return (
         f"{name:30s} {method:21s} {weight.sum():7.0f} {mean['precision_at_05']:.4f} {mean['recall_at_05']:.4f} {mean['f1_at_05']:.4f} "
-        f"{mean['recall_at_09']:.4f} {mean['wrong_at_09']:7.0f} {mean['brier']:.4f} {mean['calibration_error']:.4f} {told} {off} {seconds:7.3f}"
+        f"{mean['recall_at_09']:.4f} {mean['wrong_at_09']:7.0f} {mean['brier']:.4f} {mean['calibration_error']:.4f} {clock_words} {bias_words} {seconds:7.3f}"
     )
 
 
-def _roaming_line(counts: list[np.ndarray]) -> str:
+def roaming_line(counts: list[np.ndarray]) -> str:
     right, wrong, sure, expected, throws, twice, surely = np.sum(counts, axis=0)
     return (
         f"{'':8s}own mound {right:.0f}, other {wrong:.0f} ({sure:.0f} above 0.9; {expected:.1f} expected); "
@@ -340,12 +356,12 @@ def _roaming_line(counts: list[np.ndarray]) -> str:
     )
 
 
-def _labels_line(scores: list[LabelScore]) -> str:
-    """What was proposed of stale labels, and of those that another tracker's right label can show, what was found."""
+def labels_line(scores: list[LabelScore]) -> str:
+    """Return one line: how many proposals were right, and how many stale labels with a right one beside them were found."""
     t = LabelScore(*(round(total) for total in np.sum(scores, axis=0).tolist()))
     return (
-        f"{'':8s}stale labels: of {t.proposed} proposed {t.right} right ({t.right / max(t.proposed, 1):.3f}), {t.misnamed} another arm, "
-        f"{t.accused} labels right as they stood ({t.wrong_side} the other tracker's wrong); "
+        f"{'':8s}stale labels: of {t.proposed} proposed {t.right} right ({t.right / max(t.proposed, 1):.3f}), {t.misnamed} another pitcher, "
+        f"{t.questioned} labels that were right ({t.wrong_side} with the other tracker's label wrong); "
         f"found {t.found} of {t.findable} ({t.found / max(t.findable, 1):.3f}); "
         f"runs: of {t.runs} {t.right_runs} right ({t.expected_runs} expected), {t.wrong_side_runs} of the wrong tracker; found {t.found_runs} of {t.findable_runs}"
     )
@@ -358,7 +374,7 @@ HEAD = (
 
 
 def growth() -> None:
-    """CPU seconds per 1,000 pitches of a pair, for seasons of growing length: linear if the last column stays."""
+    """Print CPU seconds per 1,000 pitches of a pair for longer and longer seasons: the cost is linear if they stay the same."""
     base = world("clean")
     for times in (1, 2, 4, 8):
         season = simulate(base.__class__(base.devices, base.sessions * times), 1)
@@ -383,9 +399,10 @@ def main() -> None:
     logging.getLogger("splink").setLevel(logging.ERROR)
     methods = {name: METHODS[name] for name in options.methods}
     if "record linkage" in methods and importlib.util.find_spec("splink") is None:
-        print("record linkage: splink is not installed (pip install -r tests/benchmarks/requirements.lock); left out")
+        print("record linkage: splink is not installed (pip install -r tests/benchmarks/requirements.lock); skipped")
         methods.pop("record linkage")
-    ours(simulate(world("one night"), 0))  # imports and first calls are not counted
+    # Imports and first calls are not counted.
+    ours(simulate(world("one night"), 0))
     print(HEAD, flush=True)
     for name in (
         options.scenarios or {"standard": SCENARIOS, "other": OTHER_WORLDS, "roaming": ROAMING_WORLDS}[options.worlds]
@@ -401,12 +418,12 @@ def main() -> None:
                 outcomes[method].append(outcome)
                 scores[method].append(score(outcome.pairs, season.truth, season.sightings))
         for method in methods:
-            print(_line(name, method, scores[method], outcomes[method]), flush=True)
+            print(score_line(name, method, scores[method], outcomes[method]), flush=True)
             if name in ROAMING_WORLDS and outcomes[method][0].roaming is not None:
-                print(_roaming_line([o.roaming for o in outcomes[method] if o.roaming is not None]), flush=True)
-            told = [o.labels for o in outcomes[method] if o.labels is not None]
-            if told and any(device.stale for device in world(name).devices):
-                print(_labels_line(told), flush=True)
+                print(roaming_line([o.roaming for o in outcomes[method] if o.roaming is not None]), flush=True)
+            label_scores = [o.labels for o in outcomes[method] if o.labels is not None]
+            if label_scores and any(device.stale for device in world(name).devices):
+                print(labels_line(label_scores), flush=True)
     if options.growth:
         growth()
 

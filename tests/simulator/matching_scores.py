@@ -1,6 +1,6 @@
-"""How good a matching is, against the truth of a simulated season, and the usual scores of groupings and probabilities.
+"""Score a matching against the truth of a simulated season.
 
-Definitions: pairwise precision, recall and F1; B-cubed (Bagga and Baldwin, 1998); Brier score with Murphy's split (1973);
+Definitions: pairwise precision, recall and F1; B-cubed (Bagga and Baldwin, 1998); Brier score with Murphy's decomposition (1973);
 reliability by bins of probability. The published worked examples of these are in tests/published/matching.json.
 """
 
@@ -11,7 +11,7 @@ import polars as pl
 
 
 class Score(NamedTuple):
-    """`pairs`: true pairs of two trackers' records of one throw; rates against them; `wrong_at_09` per 100,000 of them."""
+    """`pairs`: true pairs of two trackers' records of one throw; the rates are against them, `wrong_at_09` per 100,000 of them."""
 
     pairs: int
     recall_at_09: float
@@ -24,7 +24,7 @@ class Score(NamedTuple):
 
 
 def true_pairs(truth: pl.DataFrame, sightings: pl.DataFrame) -> int:
-    """Pairs (throw, two trackers that have it)."""
+    """Return the number of pairs of two trackers that recorded the same throw."""
     seen = truth.join(sightings.select("sighting_id", "tracker"), on="sighting_id").filter(
         pl.col("throw").is_not_null()
     )
@@ -33,7 +33,7 @@ def true_pairs(truth: pl.DataFrame, sightings: pl.DataFrame) -> int:
 
 
 def judged(pairs: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
-    """sighting_a, sighting_b, probability, merged, and `right`: whether both are records of one throw."""
+    """Return the pairs with the column `right`: whether both are records of one throw."""
     throw = truth.select("sighting_id", "throw")
     joined = pairs.join(throw, left_on="sighting_a", right_on="sighting_id").join(
         throw, left_on="sighting_b", right_on="sighting_id", suffix="_b"
@@ -42,39 +42,39 @@ def judged(pairs: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
 
 
 def score(pairs: pl.DataFrame, truth: pl.DataFrame, sightings: pl.DataFrame) -> Score:
-    """The scores of a method's pairs; `merged` pairs count as said to be one pitch, at 0.9 only those above 0.9."""
-    total, told = true_pairs(truth, sightings), judged(pairs, truth)
-    # a throw that both trackers wrote twice and that stands as two pitches is right once only
-    said = told.filter("merged").sort("probability", descending=True)
+    """Return the scores of a method's `merged` pairs; at 0.9 only those above 0.9 count."""
+    total, known = true_pairs(truth, sightings), judged(pairs, truth)
+    # A throw that both trackers recorded twice and that became two pitches is right once only.
+    merged = known.filter("merged").sort("probability", descending=True)
     once = (
         pl.struct("throw", "tracker_a", "tracker_b").is_first_distinct()
-        if "tracker_a" in said.columns
+        if "tracker_a" in merged.columns
         else pl.lit(True)
     )
-    said = said.with_columns((pl.col("right") & once).alias("right"))
-    sure = said.filter(pl.col("probability") > 0.9)
-    right, sure_right = int(said["right"].sum()), int(sure["right"].sum())
-    precision, recall = right / max(len(said), 1), right / max(total, 1)
-    p, y = told["probability"].to_numpy(), told["right"].to_numpy().astype(float)
+    merged = merged.with_columns((pl.col("right") & once).alias("right"))
+    sure = merged.filter(pl.col("probability") > 0.9)
+    right, sure_right = int(merged["right"].sum()), int(sure["right"].sum())
+    precision, recall = right / max(len(merged), 1), right / max(total, 1)
+    p, y = known["probability"].to_numpy(), known["right"].to_numpy().astype(float)
     return Score(
         total,
         sure_right / max(total, 1),
         1e5 * (len(sure) - sure_right) / max(total, 1),
         precision,
         recall,
-        2 * right / max(len(said) + total, 1),
+        2 * right / max(len(merged) + total, 1),
         brier_score(y, p),
         calibration_error(y, p),
     )
 
 
 def brier_score(happened: np.ndarray, probability: np.ndarray) -> float:
-    """Mean squared difference of probability and outcome."""
+    """Return the mean squared difference of probability and outcome."""
     return float(np.mean((probability - happened) ** 2)) if len(happened) else 0.0
 
 
 def reliability(happened: np.ndarray, probability: np.ndarray, bins: int) -> list[tuple[float, float, int]]:
-    """(mean outcome, mean probability, count) of each bin of equal width that holds anything."""
+    """Return (mean outcome, mean probability, count) of each bin of equal width that is not empty."""
     place = np.minimum((probability * bins).astype(int), bins - 1)
     return [
         (float(happened[place == b].mean()), float(probability[place == b].mean()), int((place == b).sum()))
@@ -84,13 +84,16 @@ def reliability(happened: np.ndarray, probability: np.ndarray, bins: int) -> lis
 
 
 def calibration_error(happened: np.ndarray, probability: np.ndarray, bins: int = 10) -> float:
-    """Mean distance of outcome and probability over the bins, weighted by count."""
+    """Return the mean distance of outcome and probability over the bins, weighted by count."""
     curve = reliability(happened, probability, bins)
     return sum(n * abs(y - p) for y, p, n in curve) / max(sum(n for *_, n in curve), 1)
 
 
 def murphy_split(happened: np.ndarray, probability: np.ndarray) -> tuple[float, float, float]:
-    """(reliability, resolution, uncertainty) over the distinct probabilities: Brier = reliability - resolution + uncertainty."""
+    """Return (reliability, resolution, uncertainty) over the distinct probabilities.
+
+    Brier score = reliability - resolution + uncertainty.
+    """
     rate, values = happened.mean(), np.unique(probability)
     share = np.array([(probability == v).mean() for v in values])
     seen = np.array([happened[probability == v].mean() for v in values])
@@ -102,13 +105,15 @@ def murphy_split(happened: np.ndarray, probability: np.ndarray) -> tuple[float, 
 
 
 class Clusters(NamedTuple):
+    """Scores of a grouping."""
+
     precision: float
     recall: float
     f1: float
 
 
 def b_cubed(truth: np.ndarray, response: np.ndarray) -> Clusters:
-    """Mean over members of the share of its group that belongs, and of its true group that is there."""
+    """Return B-cubed scores: each member's share of its group that belongs, and of its true group that is there."""
     both = (truth[:, None] == truth[None, :]) & (response[:, None] == response[None, :])
     precision = float((both.sum(axis=1) / (response[:, None] == response[None, :]).sum(axis=1)).mean())
     recall = float((both.sum(axis=1) / (truth[:, None] == truth[None, :]).sum(axis=1)).mean())
@@ -116,15 +121,15 @@ def b_cubed(truth: np.ndarray, response: np.ndarray) -> Clusters:
 
 
 def pairwise(truth: np.ndarray, response: np.ndarray) -> Clusters:
-    """Over all pairs of members."""
+    """Return the scores over all pairs of members."""
     upper = np.triu_indices(len(truth), 1)
-    same, said = (truth[:, None] == truth[None, :])[upper], (response[:, None] == response[None, :])[upper]
-    precision, recall = (same & said).sum() / said.sum(), (same & said).sum() / same.sum()
+    same, joined = (truth[:, None] == truth[None, :])[upper], (response[:, None] == response[None, :])[upper]
+    precision, recall = (same & joined).sum() / joined.sum(), (same & joined).sum() / same.sum()
     return Clusters(float(precision), float(recall), float(2 * precision * recall / (precision + recall)))
 
 
 def clock_errors(clocks: pl.DataFrame, true_clocks: pl.DataFrame, first_day_of: dict[int, object]) -> np.ndarray:
-    """Absolute errors, in seconds, of the offsets told at the start and end of each session with more than ten matched pitches.
+    """Return absolute errors, in seconds, of the offsets at the start and end of sessions with more than ten matched pitches.
 
     `true_clocks` has tracker, session, true_s, offset_s; `first_day_of` gives the baseball day of a session.
     """
@@ -140,11 +145,11 @@ def clock_errors(clocks: pl.DataFrame, true_clocks: pl.DataFrame, first_day_of: 
         pl.col("start").alias("start_r"),
         pl.col("end").alias("end_r"),
     )
-    told = clocks.filter((pl.col("matched") > 10) & pl.col("offset_start_s").is_not_null()).join(
+    both = clocks.filter((pl.col("matched") > 10) & pl.col("offset_start_s").is_not_null()).join(
         names.drop("tracker"), on="file_id"
     )
-    told = told.join(reference, on=["session", "reference_tracker"])
-    error = told.select(
+    both = both.join(reference, on=["session", "reference_tracker"])
+    error = both.select(
         (pl.col("offset_start_s") - pl.col("start") + pl.col("start_r")).abs(),
         (pl.col("offset_end_s") - pl.col("end") + pl.col("end_r")).abs(),
     )
@@ -152,19 +157,19 @@ def clock_errors(clocks: pl.DataFrame, true_clocks: pl.DataFrame, first_day_of: 
 
 
 class LabelScore(NamedTuple):
-    """Proposed label corrections against the truth; counts of sightings, then of runs, that add up over seasons.
+    """Proposed label corrections against the truth: counts of sightings, then of runs, that add up over seasons.
 
-    `proposed` = `right` (stale, and the right arm named) + `misnamed` (stale, another arm named) + `accused` (the label was right; of
-    these `wrong_side`: another tracker's label of that throw was stale). `findable`: stale sightings of real throws of which another
-    tracker has the right label; `found`: those of them that are proposed with the right arm. A run is right when most of its
-    sightings are, and by the probabilities told so many are `expected_runs`; a true run (one file, one label, one arm) that has findable
-    sightings is found when most of these are.
+    `proposed` = `right` (stale, and the right pitcher proposed) + `misnamed` (stale, another pitcher proposed) + `questioned` (the label
+    was right; of these `wrong_side`: another tracker's label of that throw was stale). `findable`: stale sightings of real throws for
+    which another tracker has the right label; `found`: those that are proposed with the right pitcher. A run is right when most of its
+    sightings are; the probabilities predict `expected_runs` of these. A true run (one file, one label, one pitcher) with findable
+    sightings is found when most of them are.
     """
 
     proposed: int
     right: int
     misnamed: int
-    accused: int
+    questioned: int
     wrong_side: int
     findable: int
     found: int
@@ -177,23 +182,25 @@ class LabelScore(NamedTuple):
 
 
 def label_score(label_runs: pl.DataFrame, truth: pl.DataFrame, sightings: pl.DataFrame) -> LabelScore:
-    """The score of `label_runs` in a simulated season."""
+    """Return the score of `label_runs` in a simulated season."""
     known = _true_labels(truth, sightings)
-    told = covered_sightings(label_runs).join(known, on="sighting_id", how="left")
-    told = told.with_columns((pl.col("stale") & (_arm("proposed_label") == pl.col("arm"))).alias("right"))
+    proposed = covered_sightings(label_runs).join(known, on="sighting_id", how="left")
+    proposed = proposed.with_columns(
+        (pl.col("stale") & (_pitcher("proposed_label") == pl.col("pitcher"))).alias("right")
+    )
     wrong_side = ~pl.col("stale") & pl.col("other_stale")
-    runs = told.group_by("run").agg(pl.col("right").mean(), wrong_side.mean().alias("wrong_side"))
+    runs = proposed.group_by("run").agg(pl.col("right").mean(), wrong_side.mean().alias("wrong_side"))
     found = known.filter("findable").join(
-        told.filter("right").select("sighting_id").unique(), on="sighting_id", how="left", coalesce=False
+        proposed.filter("right").select("sighting_id").unique(), on="sighting_id", how="left", coalesce=False
     )
     found = found.with_columns(pl.col("sighting_id_right").is_not_null().alias("found"))
     true_runs = found.group_by("true_run").agg(pl.col("found").mean())
     return LabelScore(
-        len(told),
-        int(told["right"].sum()),
-        len(told.filter(pl.col("stale") & ~pl.col("right"))),
-        len(told.filter(~pl.col("stale"))),
-        len(told.filter(wrong_side)),
+        len(proposed),
+        int(proposed["right"].sum()),
+        len(proposed.filter(pl.col("stale") & ~pl.col("right"))),
+        len(proposed.filter(~pl.col("stale"))),
+        len(proposed.filter(wrong_side)),
         len(found),
         int(found["found"].sum()),
         len(runs),
@@ -206,23 +213,25 @@ def label_score(label_runs: pl.DataFrame, truth: pl.DataFrame, sightings: pl.Dat
 
 
 def covered_sightings(label_runs: pl.DataFrame) -> pl.DataFrame:
-    """run (its number), sighting_id, proposed_label: one row per sighting of a run."""
+    """Return one row per sighting of a run: run (its number), sighting_id, proposed_label."""
     runs = label_runs.with_row_index("run").select("run", pl.col("sighting_ids").str.split(","), "proposed_label")
     return runs.explode("sighting_ids").rename({"sighting_ids": "sighting_id"})
 
 
-def _arm(label: str) -> pl.Expr:
-    """The simulator's names begin with the number of the arm, which a device that spells a name otherwise keeps."""
+def _pitcher(label: str) -> pl.Expr:
+    """Return the start of a name, which holds the pitcher's number and which no misspelling changes."""
     return pl.col(label).str.slice(0, 5)
 
 
 def _true_labels(truth: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFrame:
-    """sighting_id, arm, stale, other_stale, findable, true_run of every sighting with a label."""
+    """Return sighting_id, pitcher, stale, other_stale, findable, true_run of every sighting with a label."""
     known = sightings.select("sighting_id", "tracker", "file_id", "file_order", "pitcher_label").join(
-        truth.select("sighting_id", "throw", "double", _arm("true_pitcher").alias("arm")), on="sighting_id"
+        truth.select("sighting_id", "throw", "double", _pitcher("true_pitcher").alias("pitcher")), on="sighting_id"
     )
     known = known.filter(pl.col("pitcher_label").is_not_null())
-    known = known.with_columns((_arm("pitcher_label") != pl.col("arm")).alias("stale")).sort("file_id", "file_order")
+    known = known.with_columns((_pitcher("pitcher_label") != pl.col("pitcher")).alias("stale")).sort(
+        "file_id", "file_order"
+    )
     real = known.filter(pl.col("throw").is_not_null() & ~pl.col("double"))
     both = real.join(real.select("throw", "tracker", "stale"), on="throw", suffix="_b")
     others = both.filter(pl.col("tracker") != pl.col("tracker_b")).group_by("sighting_id")
@@ -233,5 +242,5 @@ def _true_labels(truth: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFrame:
     ).with_columns(pl.col("other_stale", "other_right").fill_null(False))
     return known.with_columns(
         (pl.col("stale") & pl.col("other_right")).alias("findable"),
-        pl.struct("file_id", "pitcher_label", "arm").rle_id().alias("true_run"),
+        pl.struct("file_id", "pitcher_label", "pitcher").rle_id().alias("true_run"),
     )

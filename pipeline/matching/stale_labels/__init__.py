@@ -1,1 +1,1 @@
-"""Find runs of pitches that carry another pitcher's label."""
+"""Find runs of pitches whose pitcher label is stale or wrong."""

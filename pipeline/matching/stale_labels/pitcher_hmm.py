@@ -1,12 +1,12 @@
-"""Whose throw each pitch of a station-day was: the labels of all trackers and the arms' readings weighed together.
+"""Infer who threw each pitch of a station-day, from all trackers' labels and the pitchers' readings.
 
-A hidden Markov model over the pitches in their order (Rabiner 1989), its state the arm that threw. Three things speak:
-- who threw before: how often the arm changes is learned from the day (one mound: rarely; two mounds at once: all the time);
-- the labels, each tracker's by itself. An operator leaves the label standing or changes it, so what it says of the arm depends on what
-  it showed before: a change to a name is good evidence for it, a label that stands is weak evidence at a change of arm. How often a
-  tracker's label is left standing is learned from the day;
-- the readings that tell arms apart: where the ball is let go, or, where no tracker measures that, speed, spin and break.
-All is learned by expectation-maximisation from the one day alone: no other day may change its outcome.
+A hidden Markov model over the pitches in order (Rabiner, 1989, from memory); its state is the pitcher. Three kinds of evidence:
+- who threw before: the rate at which the pitcher changes is learned from the day (one mound: low; two mounds at once: high);
+- each tracker's label. An operator keeps the label or changes it, so its evidence depends on what it was before: a change to a name is
+  strong evidence for that pitcher, an unchanged label is weak evidence where pitchers change. How often each tracker keeps a stale label
+  is learned from the day;
+- the readings that differ between pitchers: the release point or, where no tracker measures it, speed, spin and break.
+Everything is learned by expectation-maximization from one day alone, so no other day can change its result.
 """
 
 from typing import NamedTuple
@@ -15,427 +15,519 @@ import numpy as np
 
 from pipeline.matching.data.arrays import Bools, Floats, Ints, medians
 
-# chances before anything is seen, and the pitches that this counts for: a label is forgotten at a change of arm, stays wrong from one
-# pitch to the next, is changed to something wrong; guesses, no source: the day's own pitches soon outweigh them
-_FORGOTTEN, _STAYS_WRONG, _SLIPS = (0.3, 5.0), (0.9, 10.0), (0.01, 5.0)
-_LEAST_CHANCE, _MOST_CHANCE = 0.002, 0.98
-# what can become of a label at a pitch (`_Labels`)
+
+class _Rate(NamedTuple):
+    """A prior rate, and the pitches that it counts for."""
+
+    rate: float
+    pitches: float
+
+
+# How often a label is not changed when the pitcher changes. The three priors are guesses, no source; a day's own pitches outweigh them.
+_MISSED_CHANGE = _Rate(0.3, 5.0)
+# How often a wrong label stays at the next pitch of the same pitcher.
+_STAYS_WRONG = _Rate(0.9, 10.0)
+# How often a label is changed to a wrong name.
+_SLIP = _Rate(0.01, 5.0)
+# Learned rates stay between these two, so that no label is proof.
+_LEAST_RATE = 0.002
+_GREATEST_RATE = 0.98
+# Events of a label at a pitch, see `_LabelEvents`.
 _EVENTS = 6
-# pitches that an arm's staying on and, over all other arms, its leaving count for before anything is seen
-_STAYS_ON, _LEAVES = 10.0, 0.5
-# the two starts: one arm after the other, and arms that throw by turns on two mounds
-_ONE_MOUND, _TWO_MOUNDS, _BY_TURNS = 0.95, 0.6, 0.1
-_TRIED, _MOST_ROUNDS = 4, 16
-# it has settled when all but this share of the pitches change by less than so much
-_UNSETTLED, _SETTLED = 0.01, 0.1
-# pitches that messages along the chain pass at once; then they are kept from vanishing
+# Prior pitches after which the same pitcher threw again; a guess, no source.
+_PRIOR_STAYS = 10.0
+# Prior pitches, over all other pitchers, after which another one threw; a guess, no source.
+_PRIOR_CHANGES = 0.5
+# Chance that the same pitcher throws again at the start of learning, with one mound in use ...
+_ONE_MOUND = 0.95
+# ... and with two mounds in use at once.
+_TWO_MOUNDS = 0.6
+# Share of pitches at which the pitcher changes above which the start for two mounds is tried, too.
+_MANY_CHANGES = 0.1
+# Rounds of expectation-maximization for each start, before the better one goes on.
+_START_ROUNDS = 4
+# Rounds at most. With 16 instead of 8, two of a hundred stale labels more were found (benchmark "all faults, two trackers").
+_MOST_ROUNDS = 16
+# Learning has converged when less than this share of the pitches ...
+_CONVERGED_SHARE = 0.01
+# ... changes its posterior by more than this.
+_CONVERGED_CHANGE = 0.1
+# Links of the chain that are multiplied in one block; longer products could vanish.
 _BLOCK = 8
-# share of misreadings, and how far from the arm's usual place a reading (in spreads) no longer counts for it
-_MISREAD, _FAR = 0.03, 3.5
-# of the ratio so much is told: errors go together over a whole stint, and without this one of 8 nats was right 4 times of 5 only
-# (simulated seasons with all faults)
-_KEPT = 0.25
-# no reading is less likely than this: nothing measured here is to outweigh everything else for ever
-_LEAST_LIKELY = 1e-100
-# between stints an arm's release wanders by so much of its spread; a guess, no source
-_WANDERS = 0.25
+# Share of misreadings; a guess, no source.
+_MISREAD = 0.03
+# Readings further than this many spreads from a pitcher's mean do not count for it; a guess, no source.
+_FAR = 3.5
+# Prior pitches by which a pitcher's mean is drawn to that of all pitchers before anything is known; a guess, no source.
+_PRIOR_PITCHES = 0.25
+# Least spread within a pitcher, as a share of the spread between pitchers; a guess, no source.
+_LEAST_SPREAD = 0.05
+# Pitches needed to learn a spread; a guess, no source.
+_SPREAD_PITCHES = 5
+# Width of misreadings in spreads of all readings, as in the model of readings.
+_MISREAD_WIDTH = 1.6
+# Share of a log-likelihood ratio that counts: errors repeat over a stint. Unscaled, 8 nats were right 4 times of 5 ("all faults").
+_SCALE = 0.25
+# Least likelihood of a reading, so that no single one outweighs everything.
+_LEAST_LIKELIHOOD = 1e-100
+# Between stints a pitcher's release moves by this share of its spread; a guess, no source.
+_STINT_SHIFT = 0.25
+# Keeps logarithms and quotients of vanishing likelihoods finite.
+_TINY = 1e-300
 
 
-class Day(NamedTuple):
-    """Pitches of a station-day in their order, P; trackers, T; names, K; readings, M.
+class PitchSequence(NamedTuple):
+    """The pitches of a station-day in order: P pitches, T trackers, K pitchers, M metrics.
 
-    `told` and `before` (P, T): number of the name that the tracker shows, and that it showed at its record before (-1: none; `before`
-    is K for a name of another place). `readings` (T, M, P), 0 where not `measured`; `weight` (M,): the say of each.
+    `label` and `previous_label` (P, T): number of the pitcher that the tracker's label names, and that its record before named (-1: none;
+    `previous_label` is K for a name of another station). `readings` (T, M, P): 0 where not `measured`. `weight` (M,): each metric's weight.
     """
 
-    told: Ints
-    before: Ints
-    names: int
+    label: Ints
+    previous_label: Ints
+    pitchers: int
     readings: Floats
     measured: Bools
     weight: Floats
 
 
-class _Labels(NamedTuple):
-    """`event` (T, P, K): what became of the label if the arm is k, as a place in the chances of all trackers, `_EVENTS` each: there is
-    none; after one that was right (or is not known) it is right or wrong; after a wrong one it is right, the same, or wrong otherwise.
+class _LabelEvents(NamedTuple):
+    """`event` (T, P, K): what happened to the label if pitcher k threw, as a place in all trackers' rates (`_EVENTS` each).
 
-    `counts` (3, 2, T, P, K): what happened and what could have, of a label's being forgotten, staying wrong, slipping.
+    The events: no label; after a right or unknown label, right or wrong; after a wrong label, right, the same wrong one, another wrong one.
+    `counts` (3, 2, T, P, K): occurrences and opportunities of a missed change, of staying wrong, of a slip.
     """
 
     event: Ints
     counts: Floats
 
 
-class _Habits(NamedTuple):
-    """Of each tracker (T,): how often a label is forgotten at a change of arm, stays wrong, slips."""
+class _LabelRates(NamedTuple):
+    """Of each tracker (T,): how often a label is not changed with the pitcher, stays wrong, is changed to a wrong name."""
 
-    forgotten: Floats
+    missed_change: Floats
     stays_wrong: Floats
-    slips: Floats
+    slip: Floats
 
 
-class _Arms(NamedTuple):
-    """Readings of arms: `mean` (T, M, K) after `seen` pitches, drawn to `usual` (T, M) as by `prior` pitches (T, M); `spread` (T, M)
-    within an arm, `apart` (T, M) between arms."""
+class _PitcherReadings(NamedTuple):
+    """`mean` (T, M, K) of each pitcher after `pitches` pitches, drawn to `prior_mean` (T, M) as by `prior_count` (T, M) pitches.
+
+    `spread` (T, M): within a pitcher. `between` (T, M): between pitchers.
+    """
 
     mean: Floats
-    seen: Floats
-    usual: Floats
-    prior: Floats
+    pitches: Floats
+    prior_mean: Floats
+    prior_count: Floats
     spread: Floats
-    apart: Floats
+    between: Floats
 
 
 class Chain(NamedTuple):
-    """What leads from the arm of one pitch to that of the next.
+    """The links from the pitcher of one pitch to that of the next.
 
-    `leaves` (K, K): chance of this arm after that one, 0 where it is the same; `stays` (K,): chance of the same; `change`, `stay` (P, K):
-    likelihood of the labels where the arm is another than at the pitch before, or the same; `readings` (P, K): likelihood of the
-    readings, the likeliest arm's 1. The first pitch follows none: of `change` its row is 0.
+    `change` (K, K): probability of pitcher (column) after pitcher (row), 0 on the diagonal. `stay` (K,): probability of the same.
+    `label_if_changed`, `label_if_same` (P, K): likelihood of the labels where another or the same pitcher threw the pitch before.
+    `reading` (P, K): likelihood of the readings, 1 for the likeliest pitcher. The first row of `label_if_changed` is 0.
     """
 
-    leaves: Floats
-    stays: Floats
     change: Floats
     stay: Floats
-    readings: Floats
+    label_if_changed: Floats
+    label_if_same: Floats
+    reading: Floats
 
 
-class Passed(NamedTuple):
-    """Along a chain, (P, K): `before`, `after`: what all pitches before and after this one say of its arm, each summing to 1; `share`:
-    probability that the pitch is the arm's; `stays`: that it is, and the pitch before was too. `changes` (K, K): expected changes of
-    arm; `fit`: log-likelihood of everything."""
+class Messages(NamedTuple):
+    """Forward and backward along a chain, (P, K): `forward`, `backward` sum to 1 in each row.
 
-    before: Floats
-    after: Floats
-    share: Floats
-    stays: Floats
-    changes: Floats
-    fit: float
+    `posterior`: probability of each pitcher. `posterior_same`: that it threw this pitch and the one before. `expected_changes` (K, K).
+    """
+
+    forward: Floats
+    backward: Floats
+    posterior: Floats
+    posterior_same: Floats
+    expected_changes: Floats
+    log_likelihood: float
 
 
-class Whose(NamedTuple):
-    """`share` (P, K): probability that the pitch is the arm's. The rest is what the next round and `support` need: the habits of labels;
-    how arms follow one another (K, K); their readings; the chain, and what it passes on; how well all fits; how often the arm changes;
-    whether it has settled."""
+class PitcherFit(NamedTuple):
+    """`posterior` (P, K): probability of each pitcher. The rest is what the next round and `run_evidence` need.
 
-    share: Floats
-    habits: _Habits
-    follows: Floats
-    arms: _Arms
+    `transition` (K, K): how pitchers follow one another. `change_rate`: share of pitches at which the pitcher changes.
+    """
+
+    posterior: Floats
+    rates: _LabelRates
+    transition: Floats
+    readings: _PitcherReadings
     chain: Chain
-    before: Floats
-    after: Floats
-    fit: float
-    changes: float
-    settled: bool
+    forward: Floats
+    backward: Floats
+    log_likelihood: float
+    change_rate: float
+    converged: bool
 
 
-def whose_pitches(day: Day) -> Whose:
-    """Who threw each pitch. Where the arm seems to change often, two starts are tried, and the one that fits better goes on."""
-    labels = _read_labels(day)
-    best = _rounds(day, labels, _start(day, labels, _ONE_MOUND)._replace(share=_agreed(day)), _TRIED)
-    if best.changes > _BY_TURNS:
-        other = _rounds(day, labels, _start(day, labels, _TWO_MOUNDS), _TRIED)
-        best = other if other.fit > best.fit else best
-    return _rounds(day, labels, best, _MOST_ROUNDS - _TRIED)
+def infer_pitchers(sequence: PitchSequence) -> PitcherFit:
+    """Infer who threw each pitch. Where the pitcher seems to change often, try two starts and keep the likelier one."""
+    events = _label_events(sequence)
+    start = _start(sequence, events, _ONE_MOUND)._replace(posterior=_unanimous(sequence))
+    best = _learn(sequence, events, start, _START_ROUNDS)
+    if best.change_rate > _MANY_CHANGES:
+        other = _learn(sequence, events, _start(sequence, events, _TWO_MOUNDS), _START_ROUNDS)
+        best = other if other.log_likelihood > best.log_likelihood else best
+    return _learn(sequence, events, best, _MOST_ROUNDS - _START_ROUNDS)
 
 
-def support(day: Day, whose: Whose, runs: list[Ints], shown: Ints, proposed: Ints) -> Floats:
-    """Of each run of pitches (ascending) the log-likelihood ratio, in nats, of all being the `proposed` arm's against their being that
-    of the label `shown`."""
+def run_evidence(sequence: PitchSequence, fit: PitcherFit, runs: list[Ints], shown: Ints, proposed: Ints) -> Floats:
+    """Return for each run of pitches (ascending) the log-likelihood ratio, in nats, of the `proposed` pitcher to the one `shown`.
+
+    Each hypothesis gives all pitches of the run to one pitcher.
+    """
     if not runs:
         return np.zeros(0)
-    arms = np.stack([shown, proposed], axis=1)
-    total = _held(whose, runs, arms) + _readings_of_runs(day, whose, runs, arms)
-    return np.asarray(_KEPT * (total[:, 1] - total[:, 0]))
+    pitchers = np.stack([shown, proposed], axis=1)
+    total = _chain_likelihood(fit, runs, pitchers) + _reading_likelihood(sequence, fit, runs, pitchers)
+    return np.asarray(_SCALE * (total[:, 1] - total[:, 0]))
 
 
-def _start(day: Day, labels: _Labels, stays_on: float) -> Whose:
-    """What the labels alone say, before anything is learned."""
-    habits = _Habits(*(np.full(day.told.shape[1], chance) for chance, _ in (_FORGOTTEN, _STAYS_WRONG, _SLIPS)))
-    follows = np.full((day.names, day.names), (1 - stays_on) / max(day.names - 1, 1))
-    np.fill_diagonal(follows, stays_on)
-    return _weighed(day, labels, habits, follows, _unknown_arms(day))
+def _start(sequence: PitchSequence, events: _LabelEvents, stay: float) -> PitcherFit:
+    """Return the fit by the labels alone, with the prior rates."""
+    trackers, pitchers = sequence.label.shape[1], sequence.pitchers
+    rates = _LabelRates(*(np.full(trackers, prior.rate) for prior in (_MISSED_CHANGE, _STAYS_WRONG, _SLIP)))
+    transition = np.full((pitchers, pitchers), (1 - stay) / max(pitchers - 1, 1))
+    np.fill_diagonal(transition, stay)
+    return _round(sequence, events, rates, transition, _unknown_pitchers(sequence))
 
 
-def _rounds(day: Day, labels: _Labels, whose: Whose, most: int) -> Whose:
-    """So many rounds of expectation-maximisation, fewer where it settles."""
+def _learn(sequence: PitchSequence, events: _LabelEvents, fit: PitcherFit, most: int) -> PitcherFit:
+    """Run up to `most` rounds of expectation-maximization, fewer if it converges."""
     for _ in range(most):
-        if whose.settled:
+        if fit.converged:
             break
-        arms, before = _learn_arms(day, whose.share, whose.arms), whose.share
-        whose = _weighed(day, labels, whose.habits, whose.follows, arms)
-        whose = whose._replace(settled=bool((np.abs(whose.share - before).max(axis=1) > _SETTLED).mean() < _UNSETTLED))
-    return whose
+        before, readings = fit.posterior, _learn_readings(sequence, fit.posterior, fit.readings)
+        fit = _round(sequence, events, fit.rates, fit.transition, readings)
+        changed = np.abs(fit.posterior - before).max(axis=1) > _CONVERGED_CHANGE
+        fit = fit._replace(converged=bool(changed.mean() < _CONVERGED_SHARE))
+    return fit
 
 
-def _weighed(day: Day, labels: _Labels, habits: _Habits, follows: Floats, arms: _Arms) -> Whose:
-    """Whose the pitches are as things stand, and habits and changes of arm learned from that."""
-    say = _reading_say(day, arms)
-    top = say.max(axis=1, keepdims=True)
-    change, stay = _label_likelihoods(labels, habits, day.names)
-    change[:1] = 0.0
-    stays = np.diagonal(follows)
-    chain = Chain(follows - np.diag(stays), stays, change, stay, np.exp(say - top))
-    passed = passed_along(chain)
-    seen = passed.changes + _LEAVES / day.names + np.diag(_STAYS_ON + passed.stays[1:].sum(axis=0))
-    follows = seen / seen.sum(axis=1, keepdims=True)
-    habits = _learn_habits(labels, passed)
-    fit = passed.fit + float(top.sum()) + _prior(habits, follows) - _room(day, arms)
-    changes = 1 - float(passed.stays[1:].sum(axis=1).mean()) if len(say) > 1 else 0.0
-    return Whose(passed.share, habits, follows, arms, chain, passed.before, passed.after, fit, changes, settled=False)
+def _round(
+    sequence: PitchSequence,
+    events: _LabelEvents,
+    rates: _LabelRates,
+    transition: Floats,
+    readings: _PitcherReadings,
+) -> PitcherFit:
+    """Run forward-backward once, and learn label rates and transitions from it."""
+    log_reading = _reading_log_likelihood(sequence, readings)
+    top = log_reading.max(axis=1, keepdims=True)
+    if_changed, if_same = _label_likelihoods(events, rates, sequence.pitchers)
+    if_changed[:1] = 0.0
+    stay = np.diagonal(transition)
+    chain = Chain(transition - np.diag(stay), stay, if_changed, if_same, np.exp(log_reading - top))
+    messages = forward_backward(chain)
+    stays = np.diag(_PRIOR_STAYS + messages.posterior_same[1:].sum(axis=0))
+    expected = messages.expected_changes + _PRIOR_CHANGES / sequence.pitchers + stays
+    transition = expected / expected.sum(axis=1, keepdims=True)
+    rates = _learn_rates(events, messages)
+    log_likelihood = messages.log_likelihood + float(top.sum())
+    log_likelihood = log_likelihood + _log_prior(rates, transition) - _mean_cost(sequence, readings)
+    change_rate = 1 - float(messages.posterior_same[1:].sum(axis=1).mean()) if len(log_reading) > 1 else 0.0
+    return PitcherFit(
+        posterior=messages.posterior,
+        rates=rates,
+        transition=transition,
+        readings=readings,
+        chain=chain,
+        forward=messages.forward,
+        backward=messages.backward,
+        log_likelihood=log_likelihood,
+        change_rate=change_rate,
+        converged=False,
+    )
 
 
-def _agreed(day: Day) -> Floats:
-    """(P, K): 1 where two trackers or more agree on the name and none says otherwise."""
-    told = day.told[:, :, None] == np.arange(day.names)
-    count = told.sum(axis=1)
-    return np.asarray((count >= 2) & (count == (day.told >= 0).sum(axis=1)[:, None]), dtype=float)
+def _unanimous(sequence: PitchSequence) -> Floats:
+    """Return (P, K) 1 where two trackers or more name the pitcher and none names another."""
+    named = sequence.label[:, :, None] == np.arange(sequence.pitchers)
+    count = named.sum(axis=1)
+    return np.asarray((count >= 2) & (count == (sequence.label >= 0).sum(axis=1)[:, None]), dtype=float)
 
 
 # ---- labels --------------------------------------------------------------------------------------------------------------------------------
 
 
-def _read_labels(day: Day) -> _Labels:
-    told, before, arm = day.told.T[:, :, None], day.before.T[:, :, None], np.arange(day.names)
-    known, right, fresh = told >= 0, told == arm, (before == arm) | (before < 0)
-    standing, old, new = (told == before) & ~right, known & ~fresh, known & fresh
-    event = np.where(fresh, np.where(right, 1, 2), np.where(right, 3, np.where(standing, 4, 5)))
-    counts = np.array([(old & standing, old), (old & standing, old), (new & ~right, new)], dtype=float)
+def _label_events(sequence: PitchSequence) -> _LabelEvents:
+    label, previous = sequence.label.T[:, :, None], sequence.previous_label.T[:, :, None]
+    pitcher = np.arange(sequence.pitchers)
+    known, right, was_right = label >= 0, label == pitcher, (previous == pitcher) | (previous < 0)
+    kept_wrong, after_wrong, after_right = (label == previous) & ~right, known & ~was_right, known & was_right
+    event = np.where(was_right, np.where(right, 1, 2), np.where(right, 3, np.where(kept_wrong, 4, 5)))
+    counts = np.array(
+        [
+            (after_wrong & kept_wrong, after_wrong),
+            (after_wrong & kept_wrong, after_wrong),
+            (after_right & ~right, after_right),
+        ],
+        dtype=float,
+    )
     event = np.where(known, event, 0) + _EVENTS * np.arange(len(event))[:, None, None]
-    return _Labels(event, counts)
+    return _LabelEvents(event, counts)
 
 
-def _label_likelihoods(labels: _Labels, habits: _Habits, names: int) -> Floats:
-    """(2, P, K): likelihood of the labels where the arm is another than at the pitch before, and where it is the same."""
-    wrong, left = habits.slips / max(names - 1, 1), np.array([habits.forgotten, habits.stays_wrong])
-    chances = np.ones((2, len(wrong), _EVENTS))
-    chances[:, :, 1], chances[:, :, 2] = 1 - habits.slips, wrong
-    chances[:, :, 3], chances[:, :, 4], chances[:, :, 5] = 1 - left, left, wrong
-    return np.asarray(chances.reshape(2, -1).take(labels.event, axis=1).prod(axis=1))
+def _label_likelihoods(events: _LabelEvents, rates: _LabelRates, pitchers: int) -> Floats:
+    """Return (2, P, K) the likelihood of the labels where another pitcher threw the pitch before, and where the same one did."""
+    wrong, kept = rates.slip / max(pitchers - 1, 1), np.array([rates.missed_change, rates.stays_wrong])
+    likelihood = np.ones((2, len(wrong), _EVENTS))
+    likelihood[:, :, 1], likelihood[:, :, 2] = 1 - rates.slip, wrong
+    likelihood[:, :, 3], likelihood[:, :, 4], likelihood[:, :, 5] = 1 - kept, kept, wrong
+    return np.asarray(likelihood.reshape(2, -1).take(events.event, axis=1).prod(axis=1))
 
 
-def _learn_habits(labels: _Labels, passed: Passed) -> _Habits:
-    """Chances counted over the pitches: whose they are, and whose they are by the same arm as the pitch before."""
-    weight = np.array([np.maximum(passed.share - passed.stays, 0.0), passed.stays, passed.share])
-    seen = (labels.counts.reshape(*labels.counts.shape[:3], -1) @ weight.reshape(3, 1, -1, 1))[..., 0].swapaxes(0, 1)
-    chance, worth = np.array([_FORGOTTEN, _STAYS_WRONG, _SLIPS]).T[:, :, None]
-    learned = np.clip((seen[0] + chance * worth) / (seen[1] + worth), _LEAST_CHANCE, _MOST_CHANCE)
-    return _Habits(*learned)
+def _learn_rates(events: _LabelEvents, messages: Messages) -> _LabelRates:
+    """Count missed changes over changes of pitcher, labels that stay wrong over pitches of the same pitcher, and slips over all."""
+    changed = np.maximum(messages.posterior - messages.posterior_same, 0.0)
+    weight = np.array([changed, messages.posterior_same, messages.posterior])
+    seen = (events.counts.reshape(*events.counts.shape[:3], -1) @ weight.reshape(3, 1, -1, 1))[..., 0].swapaxes(0, 1)
+    rate, pitches = np.array([_MISSED_CHANGE, _STAYS_WRONG, _SLIP]).T[:, :, None]
+    return _LabelRates(*np.clip((seen[0] + rate * pitches) / (seen[1] + pitches), _LEAST_RATE, _GREATEST_RATE))
 
 
 # ---- readings ------------------------------------------------------------------------------------------------------------------------------
 
 
-def _unknown_arms(day: Day) -> _Arms:
-    """Arms of which nothing is known but all readings together: (T, M) their median, and 1.4826 times the median distance from it."""
-    readings = np.where(day.measured, day.readings, np.nan)
-    usual = medians(readings)
-    apart = np.maximum(np.nan_to_num(1.4826 * medians(np.abs(readings - usual[:, :, None]))), 1e-6)
-    usual = np.nan_to_num(usual)
-    nothing = np.zeros((*usual.shape, day.names))
-    return _Arms(nothing + usual[:, :, None], nothing, usual, np.full_like(usual, 0.25), apart, apart)
+def _unknown_pitchers(sequence: PitchSequence) -> _PitcherReadings:
+    """Return pitchers who are all alike: the median (T, M) of all readings, and 1.4826 times the median distance from it."""
+    readings = np.where(sequence.measured, sequence.readings, np.nan)
+    middle = medians(readings)
+    between = np.maximum(np.nan_to_num(1.4826 * medians(np.abs(readings - middle[:, :, None]))), 1e-6)
+    middle = np.nan_to_num(middle)
+    zeros = np.zeros((*middle.shape, sequence.pitchers))
+    prior_count = np.full_like(middle, _PRIOR_PITCHES)
+    return _PitcherReadings(zeros + middle[:, :, None], zeros, middle, prior_count, between, between)
 
 
-def _learn_arms(day: Day, share: Floats, old: _Arms) -> _Arms:
-    """Robust means of each arm's readings as each tracker has them, and the spreads within and between arms.
+def _learn_readings(sequence: PitchSequence, posterior: Floats, old: _PitcherReadings) -> _PitcherReadings:
+    """Learn each pitcher's robust means as each tracker reads them, and the spread within pitchers.
 
-    A mean is drawn to that of all arms (normal prior, as wide as arms are apart): an arm that nothing is known of may be anywhere.
+    A mean is drawn to that of all pitchers by a normal prior as wide as pitchers are apart: an unknown pitcher may be anywhere.
     """
-    usual, apart = old.usual, old.apart
-    spread = old.spread if old.seen.any() else _first_spread(day, share, apart)
-    weight = _counts_for(day, share, old)
-    count, total = weight.sum(axis=3), _added_up(weight, day.readings)
-    away = np.maximum(apart, 2 * spread)
-    prior = (spread / away) ** 2
-    mean = (total + (prior * usual)[:, :, None]) / (count + prior[:, :, None])
-    spread = _spread(day, weight, mean, spread, apart)
-    return _Arms(mean, count, usual, (spread / away) ** 2, spread, apart)
+    spread = old.spread if old.pitches.any() else _first_spread(sequence, posterior, old.between)
+    near = _is_near(sequence.readings, sequence.measured, old.mean, old.pitches, old.spread)
+    weight = np.ascontiguousarray(posterior.T) * near
+    count, total = weight.sum(axis=3), _weighted_sum(weight, sequence.readings)
+    width = np.maximum(old.between, 2 * spread)
+    prior_count = (spread / width) ** 2
+    mean = (total + (prior_count * old.prior_mean)[:, :, None]) / (count + prior_count[:, :, None])
+    spread = _learn_spread(sequence, weight, mean, spread, old.between)
+    return _PitcherReadings(mean, count, old.prior_mean, (spread / width) ** 2, spread, old.between)
 
 
-def _first_spread(day: Day, share: Floats, apart: Floats) -> Floats:
-    """Spread of the readings about the mean of the arm that the trackers agree on, where they do."""
-    weight = share.T * day.measured[:, :, None]
-    mean = _added_up(weight, day.readings) / np.maximum(weight.sum(axis=3), 1.0)
-    sure, arm = share.max(axis=1) > 0.5, share.argmax(axis=1)
-    off = np.where(day.measured, np.abs(day.readings - mean[:, :, arm]), np.nan)[:, :, sure]
-    middle = medians(off)
-    return np.clip(np.where(np.isnan(middle), apart, 1.4826 * middle), 0.05 * apart, apart)
+def _first_spread(sequence: PitchSequence, posterior: Floats, between: Floats) -> Floats:
+    """Return the spread about the mean of the pitcher that the trackers agree on, where they do."""
+    weight = posterior.T * sequence.measured[:, :, None]
+    mean = _weighted_sum(weight, sequence.readings) / np.maximum(weight.sum(axis=3), 1.0)
+    sure, pitcher = posterior.max(axis=1) > 0.5, posterior.argmax(axis=1)
+    distance = np.where(sequence.measured, np.abs(sequence.readings - mean[:, :, pitcher]), np.nan)[:, :, sure]
+    middle = medians(distance)
+    return np.clip(np.where(np.isnan(middle), between, 1.4826 * middle), _LEAST_SPREAD * between, between)
 
 
-def _added_up(weight: Floats, readings: Floats) -> Floats:
-    """(T, M, K): weight times reading, over the pitches."""
+def _weighted_sum(weight: Floats, readings: Floats) -> Floats:
+    """Return (T, M, K) the sum over the pitches of weight times reading."""
     return np.asarray((weight @ readings[..., None])[..., 0])
 
 
-def _counts_for(day: Day, share: Floats, arms: _Arms) -> Floats:
-    """(T, M, K, P): how much a reading counts for an arm; not at all where it is far from the arm's place, as far as that is known."""
-    return np.ascontiguousarray(share.T) * _near(day.readings, day.measured, arms.mean, arms.seen, arms.spread)
-
-
-def _near(readings: Floats, measured: Bools, mean: Floats, seen: Floats, spread: Floats) -> Bools:
-    """(T, M, ..., K, P): whether a reading (T, M, ..., P) is where the arm (T, M, ..., K) throws from, as far as that is known."""
-    wide = spread.reshape(*spread.shape, *(1,) * (seen.ndim - 2))
-    far = np.where(seen > 0, _FAR * wide, np.inf)
+def _is_near(readings: Floats, measured: Bools, mean: Floats, count: Floats, spread: Floats) -> Bools:
+    """Return (T, M, ..., K, P) whether a reading (T, M, ..., P) is near the mean (T, M, ..., K), as far as that is known."""
+    wide = spread.reshape(*spread.shape, *(1,) * (count.ndim - 2))
+    far = np.where(count > 0, _FAR * wide, np.inf)
     near = np.abs(readings[..., None, :] - mean[..., None]) < far[..., None]
     near &= measured[..., None, :]
     return np.asarray(near)
 
 
-def _spread(day: Day, weight: Floats, mean: Floats, old: Floats, apart: Floats) -> Floats:
-    """Spread about the arms' means; the old one stands where there are hardly any readings."""
-    off = day.readings[:, :, None] - mean[..., None]
-    off *= off
-    off *= weight
-    total, each = off.sum(axis=(2, 3)), weight.sum(axis=3)
-    count, arms = each.sum(axis=2), np.minimum(each, 1.0).sum(axis=2)
-    new = np.sqrt(total / np.maximum(count - arms, 1.0))
-    return np.clip(np.where(count > 5, new, old), 0.05 * apart, None)
+def _learn_spread(sequence: PitchSequence, weight: Floats, mean: Floats, old: Floats, between: Floats) -> Floats:
+    """Return the spread about the pitchers' means; the old one where there are hardly any readings."""
+    square = sequence.readings[:, :, None] - mean[..., None]
+    square *= square
+    square *= weight
+    total, each = square.sum(axis=(2, 3)), weight.sum(axis=3)
+    count, means = each.sum(axis=2), np.minimum(each, 1.0).sum(axis=2)
+    new = np.sqrt(total / np.maximum(count - means, 1.0))
+    return np.clip(np.where(count > _SPREAD_PITCHES, new, old), _LEAST_SPREAD * between, None)
 
 
-def _reading_say(day: Day, arms: _Arms) -> Floats:
-    """(P, K): log-likelihood of the readings, a mean over the trackers that have one: they saw the same throw.
+def _reading_log_likelihood(sequence: PitchSequence, readings: _PitcherReadings) -> Floats:
+    """Return (P, K) the log-likelihood of the readings: a mean over the trackers that have one, because they saw the same pitch.
 
-    A normal about the arm's mean, as wide as that is unsure, with a share of misreadings that may be anywhere arms are.
+    A normal about the pitcher's mean, widened by the mean's uncertainty, with a share of misreadings as wide as pitchers are apart.
     """
-    own = arms.spread[:, :, None] ** 2 * (1 + 1 / (arms.seen + arms.prior[:, :, None]))
-    wide = 1.6 * np.hypot(np.maximum(arms.apart, 2 * arms.spread), arms.spread)[:, :, None, None]
-    off = day.readings[:, :, None] - arms.mean[..., None]
-    off *= off
-    say = np.exp(off * (-0.5 / own)[..., None])
-    say *= ((1 - _MISREAD) / np.sqrt(own))[..., None]
-    off *= -0.5 / wide**2
-    say += _MISREAD / wide * np.exp(off)
-    share = day.measured / np.maximum(day.measured.sum(axis=0), 1) * day.weight[:, None]
-    # where no reading says how far apart arms are, both parts vanish
-    return np.asarray((np.log(np.maximum(say, _LEAST_LIKELY)) * share[:, :, None]).sum(axis=(0, 1)).T)
+    variance = readings.spread[:, :, None] ** 2 * (1 + 1 / (readings.pitches + readings.prior_count[:, :, None]))
+    apart = np.hypot(np.maximum(readings.between, 2 * readings.spread), readings.spread)
+    wide = _MISREAD_WIDTH * apart[:, :, None, None]
+    square = sequence.readings[:, :, None] - readings.mean[..., None]
+    square *= square
+    likelihood = np.exp(square * (-0.5 / variance)[..., None])
+    likelihood *= ((1 - _MISREAD) / np.sqrt(variance))[..., None]
+    square *= -0.5 / wide**2
+    likelihood += _MISREAD / wide * np.exp(square)
+    trackers = np.maximum(sequence.measured.sum(axis=0), 1)
+    share = sequence.measured / trackers * sequence.weight[:, None]
+    # Where no reading shows how far apart pitchers are, both parts vanish.
+    log_likelihood = np.log(np.maximum(likelihood, _LEAST_LIKELIHOOD)) * share[:, :, None]
+    return np.asarray(log_likelihood.sum(axis=(0, 1)).T)
 
 
 # ---- the chain -----------------------------------------------------------------------------------------------------------------------------
 
 
-def passed_along(chain: Chain) -> Passed:
-    """Forward and backward along the chain (Rabiner 1989); that arms leave alike at each pitch spares sums over pairs of arms."""
-    change, stay = chain.change * chain.readings, chain.stay * chain.stays * chain.readings
-    links = change[:, None, :] * chain.leaves
-    diagonal = np.arange(len(chain.stays))
-    links[:, diagonal, diagonal] = stay
-    before, after = _passed_on(np.stack([links, links[::-1].swapaxes(1, 2)]))
-    after = after[::-1]
-    reached = (before @ chain.leaves) * change + before * stay
-    total = reached.sum(axis=1)
-    weight = after / (reached * after).sum(axis=1, keepdims=True)
-    changes = chain.leaves * (before.T @ (change * weight))
-    return Passed(before, after, reached * weight, before * stay * weight, changes, float(np.log(total).sum()))
+def forward_backward(chain: Chain) -> Messages:
+    """Pass messages along the chain in both directions (Rabiner, 1989).
 
-
-def _passed_on(links: Floats) -> Floats:
-    """(ways, links, K), each summing to 1: what a flat message before the first link is before each. `links` is (ways, links, K, K).
-
-    The links of all blocks are multiplied at once, and what passes through whole blocks is found in the same way.
+    The labels' likelihood after a change does not depend on who threw before, which spares sums over pairs of pitchers.
     """
-    ways, count, arms = links.shape[:3]
+    change, stay = chain.label_if_changed * chain.reading, chain.label_if_same * chain.stay * chain.reading
+    links = change[:, None, :] * chain.change
+    diagonal = np.arange(len(chain.stay))
+    links[:, diagonal, diagonal] = stay
+    forward, backward = _pass_messages(np.stack([links, links[::-1].swapaxes(1, 2)]))
+    backward = backward[::-1]
+    reached = (forward @ chain.change) * change + forward * stay
+    weight = backward / (reached * backward).sum(axis=1, keepdims=True)
+    return Messages(
+        forward=forward,
+        backward=backward,
+        posterior=reached * weight,
+        posterior_same=forward * stay * weight,
+        expected_changes=chain.change * (forward.T @ (change * weight)),
+        log_likelihood=float(np.log(reached.sum(axis=1)).sum()),
+    )
+
+
+def _pass_messages(links: Floats) -> Floats:
+    """Return (directions, links, K), each summing to 1, the message before each link; that before the first is flat.
+
+    `links` is (directions, links, K, K). The links of all blocks are multiplied at once; messages between blocks are found the same way.
+    """
+    directions, count, pitchers = links.shape[:3]
     blocks = -(-count // _BLOCK)
-    own = np.empty((ways, blocks * _BLOCK, arms, arms))
-    own[:, :count], own[:, count:] = links, np.eye(arms)
-    own = own.reshape(ways, blocks, _BLOCK, arms, arms)
-    so_far = own.copy()
+    padded = np.empty((directions, blocks * _BLOCK, pitchers, pitchers))
+    padded[:, :count], padded[:, count:] = links, np.eye(pitchers)
+    padded = padded.reshape(directions, blocks, _BLOCK, pitchers, pitchers)
+    product = padded.copy()
     for n in range(1, _BLOCK):
-        np.matmul(so_far[:, :, n - 1], own[:, :, n], out=so_far[:, :, n])
-    message = np.full((ways, blocks, _BLOCK, arms), 1 / arms)
+        np.matmul(product[:, :, n - 1], padded[:, :, n], out=product[:, :, n])
+    message = np.full((directions, blocks, _BLOCK, pitchers), 1 / pitchers)
     if blocks > 1:
-        whole = so_far[:, :, -1]
-        message[:, :, 0] = _passed_on(whole / whole.max(axis=(2, 3), keepdims=True))
-    message[:, :, 1:] = np.matmul(message[:, :, :1, None], so_far[:, :, :-1])[:, :, :, 0]
-    message = message.reshape(ways, -1, arms)[:, :count]
+        block_link = product[:, :, -1]
+        message[:, :, 0] = _pass_messages(block_link / block_link.max(axis=(2, 3), keepdims=True))
+    message[:, :, 1:] = np.matmul(message[:, :, :1, None], product[:, :, :-1])[:, :, :, 0]
+    message = message.reshape(directions, -1, pitchers)[:, :count]
     return np.asarray(message / message.sum(axis=2, keepdims=True))
 
 
-def _prior(habits: _Habits, follows: Floats) -> float:
-    """Log prior of what was learned."""
-    arms = len(follows)
-    total = float(((_LEAVES / arms + _STAYS_ON * np.eye(arms)) * np.log(follows)).sum())
-    for learned, (chance, worth) in zip(habits, (_FORGOTTEN, _STAYS_WRONG, _SLIPS), strict=True):
-        total += worth * float((chance * np.log(learned) + (1 - chance) * np.log(1 - learned)).sum())
+def _log_prior(rates: _LabelRates, transition: Floats) -> float:
+    """Return the log prior of the learned rates and transitions."""
+    pitchers = len(transition)
+    total = float(((_PRIOR_CHANGES / pitchers + _PRIOR_STAYS * np.eye(pitchers)) * np.log(transition)).sum())
+    for learned, (rate, pitches) in zip(rates, (_MISSED_CHANGE, _STAYS_WRONG, _SLIP), strict=True):
+        total += pitches * float((rate * np.log(learned) + (1 - rate) * np.log(1 - learned)).sum())
     return total
 
 
-def _room(day: Day, arms: _Arms) -> float:
-    """What it costs that each arm may be anywhere: log of prior over posterior width of its means (Laplace's approximation).
+def _mean_cost(sequence: PitchSequence, readings: _PitcherReadings) -> float:
+    """Return the cost of learned means: log of prior over posterior width (Laplace's approximation).
 
-    Without it, names that a day does not need would be given readings of their own and make any story fit.
+    Without it, names that a day does not need would get readings of their own and make any labels fit.
     """
-    cost = 0.5 * np.log1p(arms.seen / arms.prior[:, :, None])
-    seen = arms.seen.sum(axis=0)
-    return float(((arms.seen * cost).sum(axis=0) / np.maximum(seen, 1e-9) * day.weight[:, None]).sum())
+    cost = 0.5 * np.log1p(readings.pitches / readings.prior_count[:, :, None])
+    count = readings.pitches.sum(axis=0)
+    mean_cost = (readings.pitches * cost).sum(axis=0) / np.maximum(count, 1e-9)
+    return float((mean_cost * sequence.weight[:, None]).sum())
 
 
-# ---- support for a run ---------------------------------------------------------------------------------------------------------------------
+# ---- evidence for a run --------------------------------------------------------------------------------------------------------------------
 
 
-def _held(whose: Whose, runs: list[Ints], arms: Ints) -> Floats:
-    """(R, arms): log-likelihood of all but the readings of each run's pitches when all of these are that arm's, up to what no arm changes."""
+def _chain_likelihood(fit: PitcherFit, runs: list[Ints], pitchers: Ints) -> Floats:
+    """Return (runs, pitchers) the log-likelihood of everything but the run's readings, given that one pitcher threw the run.
+
+    It holds up to a constant that is the same for all pitchers.
+    """
+    chain = fit.chain
     first, last = np.array([run[0] for run in runs]), np.array([run[-1] for run in runs])
-    total = _log(_arrives(whose.chain, whose.before[first][:, None], first, arms)) + _log(
-        whose.after[last[:, None], arms]
+    total = _log(_arrive(chain, fit.forward[first][:, None], first, pitchers)) + _log(
+        fit.backward[last[:, None], pitchers]
     )
-    pitches, of = np.concatenate(runs), np.repeat(np.arange(len(runs)), [len(run) for run in runs])
-    later = np.flatnonzero(np.diff(of, prepend=-1) == 0)
-    gap, own = pitches[later] - pitches[later - 1], arms[of[later]]
-    onward = np.where((gap == 1)[:, None], whose.chain.stay[pitches[later][:, None], own] * whose.chain.stays[own], 1.0)
+    pitches, run_of = np.concatenate(runs), np.repeat(np.arange(len(runs)), [len(run) for run in runs])
+    later = np.flatnonzero(np.diff(run_of, prepend=-1) == 0)
+    gap, own = pitches[later] - pitches[later - 1], pitchers[run_of[later]]
+    stay = chain.label_if_same[pitches[later][:, None], own] * chain.stay[own]
+    onward = np.where((gap == 1)[:, None], stay, 1.0)
     apart = np.flatnonzero(gap > 1)
-    onward[apart] = _past_others(whose.chain, pitches[later - 1][apart], pitches[later][apart], own[apart])
-    np.add.at(total, of[later], _log(onward))
+    onward[apart] = _pass_other_pitches(chain, pitches[later - 1][apart], pitches[later][apart], own[apart])
+    np.add.at(total, run_of[later], _log(onward))
     return total
 
 
-def _arrives(chain: Chain, message: Floats, pitch: Ints, arms: Ints) -> Floats:
-    """(N, arms): likelihood of the labels and of each arm's throwing the pitch, after a message (N, 1 or arms, K), one for all or each."""
-    each, every = np.arange(len(arms))[:, None], np.arange(arms.shape[1])
-    of = every if message.shape[1] > 1 else 0 * every
-    leaves = (message @ chain.leaves)[each, of, arms] * chain.change[pitch[:, None], arms]
-    return np.asarray(leaves + message[each, of, arms] * chain.stays[arms] * chain.stay[pitch[:, None], arms])
+def _arrive(chain: Chain, message: Floats, pitch: Ints, pitchers: Ints) -> Floats:
+    """Return (N, pitchers) the likelihood that each threw the pitch, with its labels, after a message (N, 1 or pitchers, K)."""
+    each, column = np.arange(len(pitchers))[:, None], np.arange(pitchers.shape[1])
+    own = column if message.shape[1] > 1 else 0 * column
+    changed = (message @ chain.change)[each, own, pitchers] * chain.label_if_changed[pitch[:, None], pitchers]
+    same = message[each, own, pitchers] * chain.stay[pitchers] * chain.label_if_same[pitch[:, None], pitchers]
+    return np.asarray(changed + same)
 
 
-def _past_others(chain: Chain, one: Ints, next_one: Ints, arms: Ints) -> Floats:
-    """(N, arms): likelihood that an arm that threw one pitch throws a later one, whoever threw those in between, up to what no arm changes."""
-    message = np.eye(len(chain.stays))[arms]
-    for n in range(1, int((next_one - one).max(initial=1))):
-        on = np.flatnonzero(one + n < next_one)
-        pitch, old = one[on] + n, message[on]
-        new = (old @ chain.leaves) * chain.change[pitch][:, None] + old * (chain.stays * chain.stay[pitch])[:, None]
-        new *= chain.readings[pitch][:, None]
-        # whatever becomes of all arms alike says nothing
-        message[on] = new / (new.max(axis=(1, 2), keepdims=True) + 1e-300)
-    return _arrives(chain, message, next_one, arms)
+def _pass_other_pitches(chain: Chain, start: Ints, end: Ints, pitchers: Ints) -> Floats:
+    """Return (N, pitchers) the likelihood that who threw `start` threw `end`, whoever threw the pitches between.
+
+    It holds up to a constant that is the same for all pitchers.
+    """
+    message = np.eye(len(chain.stay))[pitchers]
+    for n in range(1, int((end - start).max(initial=1))):
+        active = np.flatnonzero(start + n < end)
+        pitch, old = start[active] + n, message[active]
+        new = (old @ chain.change) * chain.label_if_changed[pitch][:, None]
+        new += old * (chain.stay * chain.label_if_same[pitch])[:, None]
+        new *= chain.reading[pitch][:, None]
+        message[active] = new / (new.max(axis=(1, 2), keepdims=True) + _TINY)
+    return _arrive(chain, message, end, pitchers)
 
 
 def _log(likelihood: Floats) -> Floats:
-    return np.asarray(np.log(likelihood + 1e-300))
+    return np.asarray(np.log(likelihood + _TINY))
 
 
-def _readings_of_runs(day: Day, whose: Whose, runs: list[Ints], which: Ints) -> Floats:
-    """(R, which): log-likelihood of the median readings of each run, from what is known of each arm without these pitches.
+def _reading_likelihood(sequence: PitchSequence, fit: PitcherFit, runs: list[Ints], pitchers: Ints) -> Floats:
+    """Return (runs, pitchers) the log-likelihood of each run's median readings, by each pitcher's other pitches.
 
-    An arm's mean is normal, as wide as its other pitches leave it: an arm that is known from these pitches alone may be anywhere, so
-    readings as of the arm shown speak for that one.
+    A pitcher's mean is as uncertain as those leave it. A pitcher known from this run alone may be anywhere, so readings like those of
+    the pitcher shown are evidence for that one.
     """
     place = np.full((len(runs), max(len(run) for run in runs)), -1)
     for n, run in enumerate(runs):
         place[n, : len(run)] = run
-    # (T, M, R, which) of arms, (T, M, R, L) of readings
-    arms = whose.arms
-    old, seen, spread = arms.mean[:, :, which], arms.seen[:, :, which], arms.spread[:, :, None, None]
-    readings, measured = day.readings[:, :, place], day.measured[:, :, place] & (place >= 0)
-    counts = _near(readings, measured, old, seen, arms.spread) * whose.share[place[:, None], which[:, :, None]]
-    prior, usual = arms.prior[:, :, None, None], arms.usual[:, :, None, None]
-    left = np.maximum(seen - counts.sum(axis=4), 0.0)
-    left_total = (seen + prior) * old - prior * usual - (counts * readings[:, :, :, None]).sum(axis=4)
-    mean = (np.where(left > 1e-6, left_total, 0.0) + prior * usual) / (np.where(left > 1e-6, left, 0.0) + prior)
+    # By pitcher: (T, M, runs, pitchers). By reading: (T, M, runs, longest run).
+    learned = fit.readings
+    old, count = learned.mean[:, :, pitchers], learned.pitches[:, :, pitchers]
+    spread = learned.spread[:, :, None, None]
+    readings, measured = sequence.readings[:, :, place], sequence.measured[:, :, place] & (place >= 0)
+    near = _is_near(readings, measured, old, count, learned.spread)
+    own = near * fit.posterior[place[:, None], pitchers[:, :, None]]
+    prior_count, prior_mean = learned.prior_count[:, :, None, None], learned.prior_mean[:, :, None, None]
+    others = np.maximum(count - own.sum(axis=4), 0.0)
+    others_sum = (count + prior_count) * old - prior_count * prior_mean - (own * readings[:, :, :, None]).sum(axis=4)
+    known = others > 1e-6
+    mean = (np.where(known, others_sum, 0.0) + prior_count * prior_mean) / (np.where(known, others, 0.0) + prior_count)
     number = measured.sum(axis=3)[..., None]
     middle = np.nan_to_num(medians(np.where(measured, readings, np.nan)))[..., None]
-    wide = spread**2 * (1 / np.maximum(number, 1) + _WANDERS**2 + 1 / (left + prior))
-    say = -0.5 * (np.log(wide) + (middle - mean) ** 2 / wide)
-    return np.asarray(np.tensordot(day.weight, (number * say).sum(axis=0) / np.maximum(number.sum(axis=0), 1), 1))
+    variance = spread**2 * (1 / np.maximum(number, 1) + _STINT_SHIFT**2 + 1 / (others + prior_count))
+    log_likelihood = -0.5 * (np.log(variance) + (middle - mean) ** 2 / variance)
+    by_metric = (number * log_likelihood).sum(axis=0) / np.maximum(number.sum(axis=0), 1)
+    return np.asarray(np.tensordot(sequence.weight, by_metric, 1))

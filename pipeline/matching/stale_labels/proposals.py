@@ -1,7 +1,8 @@
-"""Runs of pitches that carry a stale or wrong pitcher label, with the label that another tracker has and all the evidence supports.
+"""Propose corrections for runs of pitches that carry a stale or wrong pitcher label.
 
-A label is evidence, not truth: `spellings` first takes out what is only a matter of names, then `arms` weighs all labels and readings
-of a station-day and says whose throw each pitch was. A run is proposed where that is not the arm of the label.
+A label is evidence, not truth. `spellings` first merges names that differ in spelling only. Then `pitcher_hmm` weighs all labels and
+readings of a station-day and infers who threw each pitch. A run is proposed where the label names another pitcher, and another tracker's
+label of the run names the inferred one.
 """
 
 import math
@@ -14,8 +15,8 @@ from pipeline.matching.data.arrays import Bools, Floats, Ints, medians
 from pipeline.matching.data.records import LABELS, METRIC_NAMES, Records, pitcher_words
 from pipeline.matching.data.streams import Stream
 from pipeline.matching.pitches.grouping import Groups
-from pipeline.matching.stale_labels.pitcher_hmm import Day, Whose, support, whose_pitches
-from pipeline.matching.stale_labels.spellings import Spelling, one_spelling
+from pipeline.matching.stale_labels.pitcher_hmm import PitcherFit, PitchSequence, infer_pitchers, run_evidence
+from pipeline.matching.stale_labels.spellings import Spelling, merge_spellings
 from pipeline.settings.people import PROVISIONAL
 
 LABEL_RUNS = {
@@ -24,40 +25,65 @@ LABEL_RUNS = {
     **dict.fromkeys(("sighting_ids", "proposed_label", "proposed_player_id"), pl.String),
     "probability": pl.Float64,
 }
-_PITCHER, _PITCH_TYPE = list(LABELS).index("pitcher"), list(LABELS).index("pitch_type")
-# what tells arms apart whatever they throw
+_PITCHER = list(LABELS).index("pitcher")
+_PITCH_TYPE = list(LABELS).index("pitch_type")
+# Readings that differ between pitchers whatever they throw.
 _RELEASE = ("release_height_ft", "release_side_ft", "extension_ft")
-# where hardly any pitch has it: readings about the usual ones of their pitch type, at half their say, as they largely repeat one another
+# Readings used where few pitches have a release point: about the median of their pitch type.
 _FLIGHT = (
     *("release_speed_mph", "spin_rate_rpm", "spin_efficiency"),
     *("induced_vertical_break_in", "horizontal_break_in"),
 )
-_LEAST_RELEASE, _FLIGHT_SAYS = 0.3, 0.5
-# what speaks for a proposal must do so by so many nats: somebody is asked about each
-_LEAST_SUPPORT = 0.5
-# log odds of a proposal that everything speaks for, and the support at which 63 % of that are reached, where two trackers were on the
-# day, and more: errors go together over a whole stint, so that no evidence from it is ever as sure as it seems, and of two labels that
-# differ no third says which is right. Fitted to simulated seasons with all faults (seeds 1000 to 1023); with stale labels as the only
-# fault nearly all proposals are right
-_SURE_OF_TWO, _SURE_OF_MORE = (3.4, 9.0), (4.0, 6.0)
-# pitches x names x names of a station-day that are weighed: 400 pitches of 100 names. What has more has something else for a label
-# (a number for each pitch, say), and would take memory and time without end
-_MOST_WEIGHED = 4_000_000
+# Share of records that must have a release point; a guess, no source.
+_RELEASE_SHARE = 0.3
+# Weight of each flight reading: they largely repeat one another; a guess, no source.
+_FLIGHT_WEIGHT = 0.5
+# Evidence, in nats, that a proposal needs: each one is a question to a person.
+_LEAST_EVIDENCE = 0.5
+
+
+class _Calibration(NamedTuple):
+    """log odds that a proposal is right = `most` (1 - exp(-evidence / `scale`)), evidence and scale in nats."""
+
+    most: float
+    scale: float
+
+
+# Errors repeat over a stint, so no evidence is as sure as it seems, and with two trackers no third label says which one is right. Both
+# are fitted to the benchmark worlds "all faults" (seeds 1000 to 1023); with stale labels alone nearly all proposals are right.
+_TWO_TRACKERS = _Calibration(3.4, 9.0)
+_MORE_TRACKERS = _Calibration(4.0, 6.0)
+# Pitches x names x names of a station-day beyond which it is skipped: 400 pitches of 100 names. A day with more has something else in its
+# label column, such as a number per pitch, and would take unbounded time and memory.
+_LARGEST_DAY = 4_000_000
+
+
+class _Pitches(NamedTuple):
+    """The pitches of a station-day in order (P, T): each tracker's record, -1 where it has none, and the code of its label."""
+
+    records: Ints
+    label: Ints
 
 
 class _Run(NamedTuple):
-    """Records whose label the evidence gives to another arm; `partner`: a record of another tracker that has that arm's label."""
+    """Pitches of one pitcher, in one tracker's order, whose label names another one.
+
+    `example`: (pitch, tracker) of a label that names the inferred `pitcher`.
+    """
+
+    tracker: int
+    pitches: Ints
+    shown: int
+    pitcher: int
+    example: tuple[int, int]
+
+
+class _Proposal(NamedTuple):
+    """Records to relabel; `partner`: a record of another tracker that has the proposed label."""
 
     records: Ints
     partner: int
     probability: float
-
-
-class _Pitches(NamedTuple):
-    """The pitches of a station-day in their order: record of each tracker (P, T), -1 where it has none, and its label's code."""
-
-    records: Ints
-    told: Ints
 
 
 def label_runs_frame(
@@ -68,92 +94,96 @@ def label_runs_frame(
     doubles: Ints,
     thrown_by: frozenset[str],
 ) -> pl.DataFrame:
-    """One row per run of pitches whose label is likelier wrong than right. `doubles`: records that repeat another, left out.
+    """Return one row per run of pitches whose label is likely wrong.
 
-    `thrown_by`: sightings of which a person said who threw them: that holds for all records of the pitch, and nothing is proposed of it.
+    `doubles`: records that are set aside. `thrown_by`: sightings whose pitcher a person named; that holds for all records of the pitch,
+    and nothing is proposed for them.
     """
-    told = records.labels[:, _PITCHER].copy()
-    told[doubles] = -1
-    settled = _settled(records, told, groups, thrown_by)
-    told = np.where(settled >= 0, settled, told)
-    disputed = _disputed_days(records, told, groups)
+    label = records.labels[:, _PITCHER].copy()
+    label[doubles] = -1
+    decided = _decided_labels(records, label, groups, thrown_by)
+    label = np.where(decided >= 0, decided, label)
+    disputed = _disputed_days(records, label, groups)
     if not len(disputed):
         return pl.DataFrame(schema=LABEL_RUNS)
-    spellings, shown_before = _spellings(records, sightings), _shown_before(records, told)
-    runs: list[_Run] = []
-    for rows in _rows_by_day(records, streams, doubles, disputed):
-        pitches = _pitches_of(records, rows, told, groups)
-        runs += _runs_of_day(records, pitches, shown_before, spellings, settled >= 0)
-    return _frame(records, sightings, runs)
+    spellings, previous = _spellings(records, sightings), _previous_labels(records, label)
+    proposals: list[_Proposal] = []
+    for day_streams in _streams_by_day(records, streams, doubles, disputed):
+        pitches = _pitches_in_order(records, day_streams, label, groups)
+        proposals += _proposals_of_day(records, pitches, previous, spellings, decided >= 0)
+    return _frame(records, sightings, proposals)
 
 
-def _settled(records: Records, told: Ints, groups: Groups, thrown_by: frozenset[str]) -> Ints:
-    """Of each record of a pitch that a person gave to an arm the code of that arm, else -1."""
+def _decided_labels(records: Records, label: Ints, groups: Groups, thrown_by: frozenset[str]) -> Ints:
+    """Return (records,) the label of pitches whose pitcher a person named, else -1."""
     named = records.frame["sighting_id"].is_in(list(thrown_by)).to_numpy()
-    said = np.flatnonzero(named & (told >= 0))
-    arm = np.full(len(told), -1)
-    arm[groups.group[said]] = told[said]
-    return arm[groups.group]
+    decided = np.flatnonzero(named & (label >= 0))
+    by_group = np.full(len(label), -1)
+    by_group[groups.group[decided]] = label[decided]
+    return by_group[groups.group]
 
 
-def _disputed_days(records: Records, told: Ints, groups: Groups) -> Ints:
-    """Station-days where two trackers name one pitch's arm otherwise: on all others there is nothing to find."""
-    known = np.flatnonzero(told >= 0)
-    first = np.full(len(told), -1)
-    # of the labels of a pitch any one: the others are compared with it
-    first[groups.group[known]] = told[known]
-    return np.unique(records.day[known[told[known] != first[groups.group[known]]]])
+def _disputed_days(records: Records, label: Ints, groups: Groups) -> Ints:
+    """Return the station-days where two trackers name different pitchers for one pitch: no other day has anything to find."""
+    known = np.flatnonzero(label >= 0)
+    # Any one label of the pitch will do: the others are compared with it.
+    by_group = np.full(len(label), -1)
+    by_group[groups.group[known]] = label[known]
+    return np.unique(records.day[known[label[known] != by_group[groups.group[known]]]])
 
 
-def _rows_by_day(records: Records, streams: list[Stream], doubles: Ints, days: Ints) -> list[list[Ints]]:
-    """Of each of the days the streams, longest first."""
-    out: dict[int, list[Ints]] = {int(day): [] for day in days}
+def _streams_by_day(records: Records, streams: list[Stream], doubles: Ints, days: Ints) -> list[list[Ints]]:
+    """Return the rows of each day's streams without double records, longest stream first."""
+    by_day: dict[int, list[Ints]] = {int(day): [] for day in days}
     for stream in streams:
-        if (day := int(records.day[stream.rows[0]])) in out:
-            out[day].append(stream.rows[~np.isin(stream.rows, doubles)])
-    return [sorted(rows, key=lambda r: (-len(r), r.min(initial=0))) for rows in out.values()]
+        if (day := int(records.day[stream.rows[0]])) in by_day:
+            by_day[day].append(stream.rows[~np.isin(stream.rows, doubles)])
+    return [sorted(rows, key=lambda r: (-len(r), r.min(initial=0))) for rows in by_day.values()]
 
 
 def _spellings(records: Records, sightings: pl.DataFrame) -> dict[int, Spelling]:
-    """How each pitcher's code is written; of several ways the first by alphabet."""
+    """Return how each label code is written; of several ways, the first in alphabetical order."""
     written = records.frame.select("sighting_id", code=pl.Series(records.labels[:, _PITCHER])).join(
         sightings.select("sighting_id", pitcher_words().alias("words"), "pitcher_id"), on="sighting_id"
     )
     on_roster = (~pl.col("pitcher_id").str.starts_with(PROVISIONAL)).fill_null(False)
-    each = written.filter(pl.col("code") >= 0).group_by("code").agg(pl.col("words").min(), on_roster.any())
-    return {code: Spelling(words or "", known) for code, words, known in each.iter_rows()}
+    by_code = written.filter(pl.col("code") >= 0).group_by("code").agg(pl.col("words").min(), on_roster.any())
+    return {code: Spelling(words or "", known) for code, words, known in by_code.iter_rows()}
 
 
-def _shown_before(records: Records, told: Ints) -> Ints:
-    """The label that the device showed at its record before, in its file on that day, -1 where it is the first."""
+def _previous_labels(records: Records, label: Ints) -> Ints:
+    """Return the label of the record before, in the same file and on the same day; -1 for the first."""
     day = records.frame["baseball_day"].rank("dense").to_numpy()
-    order = np.lexsort((np.arange(len(told)), records.frame["file_order"].to_numpy(), day, records.file))
-    order = order[told[order] >= 0]
+    order = np.lexsort((np.arange(len(label)), records.frame["file_order"].to_numpy(), day, records.file))
+    order = order[label[order] >= 0]
     earlier, later = order[:-1], order[1:]
     follows = (records.file[earlier] == records.file[later]) & (day[earlier] == day[later])
-    out = np.full(len(told), -1)
-    out[later[follows]] = told[earlier[follows]]
-    return out
+    previous = np.full(len(label), -1)
+    previous[later[follows]] = label[earlier[follows]]
+    return previous
 
 
 # ---- a station-day -------------------------------------------------------------------------------------------------------------------------
 
 
-def _pitches_of(records: Records, streams: list[Ints], told: Ints, groups: Groups) -> _Pitches:
+def _pitches_in_order(records: Records, streams: list[Ints], label: Ints, groups: Groups) -> _Pitches:
     rows = np.concatenate(streams)
     trackers, column = np.unique(records.tracker[rows], return_inverse=True)
-    place = {group: n for n, group in enumerate(_in_order([groups.group[r].tolist() for r in streams]))}
+    place = {group: n for n, group in enumerate(_merged_order([groups.group[r].tolist() for r in streams]))}
     table = np.full((len(place), len(trackers)), -1)
     table[[place[group] for group in groups.group[rows].tolist()], column] = rows
-    return _Pitches(table, np.where(table >= 0, told[table], -1))
+    return _Pitches(table, np.where(table >= 0, label[table], -1))
 
 
-def _in_order(streams: list[list[int]]) -> list[int]:
-    """The pitches that several streams show, each in its own order: what a stream alone has goes after what it has before that."""
+def _merged_order(streams: list[list[int]]) -> list[int]:
+    """Return the pitches of several streams in one order that keeps each stream's own.
+
+    A pitch that only a later stream has goes after the pitch before it in that stream.
+    """
     key: dict[int, tuple[float, int, int]] = {}
     for number, groups in enumerate(streams):
-        known = [key[group][0] for group in groups if group in key]
-        last = known[0] - 0.5 if known else 1.0 + max((at for at, *_ in key.values()), default=0.0)
+        shared = [key[group][0] for group in groups if group in key]
+        last = shared[0] - 0.5 if shared else 1.0 + max((place for place, *_ in key.values()), default=0.0)
         for n, group in enumerate(groups):
             if group in key:
                 last = max(last, key[group][0])
@@ -162,132 +192,125 @@ def _in_order(streams: list[list[int]]) -> list[int]:
     return sorted(key, key=key.__getitem__)
 
 
-def _runs_of_day(
-    records: Records, pitches: _Pitches, shown_before: Ints, spellings: dict[int, Spelling], settled: Bools
-) -> list[_Run]:
-    if len(pitches.told) * len(np.unique(pitches.told)) ** 2 > _MOST_WEIGHED:
+def _proposals_of_day(
+    records: Records, pitches: _Pitches, previous: Ints, spellings: dict[int, Spelling], decided: Bools
+) -> list[_Proposal]:
+    if len(pitches.label) * len(np.unique(pitches.label)) ** 2 > _LARGEST_DAY:
         return []
-    same = one_spelling(pitches.told, spellings)
-    told, before = (_respelt(codes, same) for codes in (pitches.told, _of(pitches.records, shown_before)))
-    names = np.unique(told[told >= 0])
-    if not _disagree(told):
+    merged = merge_spellings(pitches.label, spellings)
+    label, before = (_respell(codes, merged) for codes in (pitches.label, _gather(pitches.records, previous)))
+    if not _labels_differ(label):
         return []
-    number = np.where(told >= 0, np.searchsorted(names, told), -1)
-    known = np.where(np.isin(before, names), np.searchsorted(names, before), len(names))
-    readings, weight = _arm_readings(records, pitches.records)
+    names = np.unique(label[label >= 0])
+    number = np.where(label >= 0, np.searchsorted(names, label), -1)
+    number_before = np.where(np.isin(before, names), np.searchsorted(names, before), len(names))
+    readings, weight = _pitcher_readings(records, pitches.records)
     readings = np.ascontiguousarray(readings.transpose(1, 2, 0))
-    measured = ~np.isnan(readings)
-    shown = np.where(before < 0, -1, known)
-    day = Day(number, shown, len(names), np.nan_to_num(readings), measured, weight)
-    whose = whose_pitches(day)
-    thrower = whose.share.argmax(axis=1)
-    stretches = [
-        stretch
-        for t in range(told.shape[1])
-        for stretch in _stretches_of_tracker(records, pitches.records, number, thrower, t, settled)
+    sequence = PitchSequence(
+        label=number,
+        previous_label=np.where(before < 0, -1, number_before),
+        pitchers=len(names),
+        readings=np.nan_to_num(readings),
+        measured=~np.isnan(readings),
+        weight=weight,
+    )
+    fit = infer_pitchers(sequence)
+    pitcher = fit.posterior.argmax(axis=1)
+    runs = [
+        run
+        for t in range(label.shape[1])
+        for run in _runs_of_tracker(records, pitches.records, number, pitcher, t, decided)
     ]
-    return _supported(pitches.records, day, whose, stretches)
+    return _likely_proposals(pitches.records, sequence, fit, runs)
 
 
-def _respelt(codes: Ints, same: dict[int, int]) -> Ints:
+def _respell(codes: Ints, merged: dict[int, int]) -> Ints:
     out = codes.copy()
-    for gone, kept in same.items():
+    for gone, kept in merged.items():
         out[codes == gone] = kept
     return out
 
 
-def _of(rows: Ints, values: Ints) -> Ints:
+def _gather(rows: Ints, values: Ints) -> Ints:
     return np.where(rows >= 0, values[rows], -1)
 
 
-def _disagree(told: Ints) -> bool:
-    least = np.where(told >= 0, told, told.max(initial=0)).min(axis=1, initial=np.iinfo(np.int64).max)
-    return bool(((told.max(axis=1) >= 0) & (least < told.max(axis=1))).any())
+def _labels_differ(label: Ints) -> bool:
+    """Return whether any pitch has two different labels."""
+    highest = label.max(axis=1)
+    lowest = np.where(label >= 0, label, label.max(initial=0)).min(axis=1, initial=np.iinfo(np.int64).max)
+    return bool(((highest >= 0) & (lowest < highest)).any())
 
 
-def _arm_readings(records: Records, rows: Ints) -> tuple[Floats, Floats]:
-    """(P, T, M) readings that tell arms apart, and the say of each metric."""
-    release = _taken(records, rows, _RELEASE)
-    if (~np.isnan(release)).any(axis=(1, 2)).mean() >= _LEAST_RELEASE:
+def _pitcher_readings(records: Records, rows: Ints) -> tuple[Floats, Floats]:
+    """Return (P, T, M) the readings that differ between pitchers, and the weight of each metric."""
+    release = _readings_at(records, rows, _RELEASE)
+    if (~np.isnan(release)).any(axis=(1, 2)).mean() >= _RELEASE_SHARE:
         return release, np.ones(len(_RELEASE))
-    flight, kind = _taken(records, rows, _FLIGHT), _of(rows, records.labels[:, _PITCH_TYPE])
+    flight, pitch_type = _readings_at(records, rows, _FLIGHT), _gather(rows, records.labels[:, _PITCH_TYPE])
     for t in range(rows.shape[1]):
-        for code in np.unique(kind[:, t]).tolist():
-            mine = kind[:, t] == code
-            flight[mine, t] -= np.nan_to_num(medians(flight[mine, t].T))
-    return flight, np.full(len(_FLIGHT), _FLIGHT_SAYS)
+        for code in np.unique(pitch_type[:, t]).tolist():
+            own = pitch_type[:, t] == code
+            flight[own, t] -= np.nan_to_num(medians(flight[own, t].T))
+    return flight, np.full(len(_FLIGHT), _FLIGHT_WEIGHT)
 
 
-def _taken(records: Records, rows: Ints, metrics: tuple[str, ...]) -> Floats:
+def _readings_at(records: Records, rows: Ints, metrics: tuple[str, ...]) -> Floats:
     values = records.readings[rows][:, :, [METRIC_NAMES.index(m) for m in metrics]]
     return np.where((rows >= 0)[:, :, None], values, np.nan)
 
 
-class _Stretch(NamedTuple):
-    """Pitches of one arm, in a device's order, that carry one other label; `example`: (pitch, tracker) of the arm's label on one of them."""
+def _runs_of_tracker(records: Records, rows: Ints, label: Ints, pitcher: Ints, t: int, decided: Bools) -> list[_Run]:
+    """Return the runs of each pitcher's pitches, in tracker t's order, that carry one other label.
 
-    tracker: int
-    pitches: Ints
-    shown: int
-    arm: int
-    example: tuple[int, int]
-
-
-def _stretches_of_tracker(
-    records: Records, rows: Ints, told: Ints, thrower: Ints, t: int, settled: Bools
-) -> list[_Stretch]:
-    """For each arm, the stretches of its pitches, in the device's order, that carry one other label, where another tracker has the arm's
-    label on any of them. Pitches of other arms in between (two mounds in use) do not break one.
+    Another tracker's label must name the pitcher on one of them. Pitches of other pitchers between them (two mounds) do not end a run.
     """
-    mine = np.flatnonzero(told[:, t] >= 0)
-    mine = mine[~settled[rows[mine, t]]]
-    mine = mine[np.argsort(rows[mine, t], kind="stable")]
-    # arm by arm, each in the device's order
-    mine = mine[np.argsort(thrower[mine], kind="stable")]
-    marks = np.stack([thrower[mine], told[mine, t], records.file[rows[mine, t]]])
-    named = (told[mine] == thrower[mine][:, None]).any(axis=1)
+    own = np.flatnonzero(label[:, t] >= 0)
+    own = own[~decided[rows[own, t]]]
+    own = own[np.argsort(rows[own, t], kind="stable")]
+    own = own[np.argsort(pitcher[own], kind="stable")]
+    marks = np.stack([pitcher[own], label[own, t], records.file[rows[own, t]]])
+    named = (label[own] == pitcher[own][:, None]).any(axis=1)
     begin = np.flatnonzero((np.diff(marks, prepend=-1) != 0).any(axis=0))
     wanted = (marks[0] != marks[1])[begin] & np.logical_or.reduceat(named, begin) if len(begin) else begin > 0
-    end = np.append(begin[1:], len(mine))
-    out = []
+    end = np.append(begin[1:], len(own))
+    runs = []
     for first, last in zip(begin[wanted].tolist(), end[wanted].tolist(), strict=True):
-        at = first + int(named[first:last].argmax())
-        arm, pitch = int(marks[0, first]), int(mine[at])
-        example = (pitch, int((told[pitch] == arm).argmax()))
-        out.append(_Stretch(t, mine[first:last], int(marks[1, first]), arm, example))
-    return out
+        thrower, pitch = int(marks[0, first]), int(own[first + int(named[first:last].argmax())])
+        example = (pitch, int((label[pitch] == thrower).argmax()))
+        runs.append(_Run(t, own[first:last], int(marks[1, first]), thrower, example))
+    return runs
 
 
-def _supported(rows: Ints, day: Day, whose: Whose, stretches: list[_Stretch]) -> list[_Run]:
-    """The runs for which the evidence is strong enough."""
-    shown, arm = (np.array([getattr(s, name) for s in stretches], dtype=np.int64) for name in ("shown", "arm"))
-    ratios = support(day, whose, [np.sort(s.pitches) for s in stretches], shown, arm).round(3)
+def _likely_proposals(rows: Ints, sequence: PitchSequence, fit: PitcherFit, runs: list[_Run]) -> list[_Proposal]:
+    """Return the runs with enough evidence, with the probability that each proposal is right."""
+    shown, proposed = (np.array([getattr(run, name) for run in runs], dtype=np.int64) for name in ("shown", "pitcher"))
+    evidence = run_evidence(sequence, fit, [np.sort(run.pitches) for run in runs], shown, proposed).round(3)
     return [
-        _Run(rows[s.pitches, s.tracker], int(rows[s.example]), round(probability_right(ratio, rows.shape[1]), 3))
-        for s, ratio in zip(stretches, ratios.tolist(), strict=True)
-        if ratio >= _LEAST_SUPPORT
+        _Proposal(
+            rows[run.pitches, run.tracker], int(rows[run.example]), round(probability_right(nats, rows.shape[1]), 3)
+        )
+        for run, nats in zip(runs, evidence.tolist(), strict=True)
+        if nats >= _LEAST_EVIDENCE
     ]
 
 
-def probability_right(support: float, trackers: int) -> float:
-    """Probability that the label shown is wrong and the proposed one right, from a log-likelihood ratio in nats."""
-    most, at = _SURE_OF_TWO if trackers == 2 else _SURE_OF_MORE
-    return 1 / (1 + math.exp(-most * (1 - math.exp(-support / at))))
+def probability_right(evidence: float, trackers: int) -> float:
+    """Return the probability that the label shown is wrong and the proposed one right; `evidence` in nats."""
+    calibration = _TWO_TRACKERS if trackers == 2 else _MORE_TRACKERS
+    return 1 / (1 + math.exp(-calibration.most * (1 - math.exp(-evidence / calibration.scale))))
 
 
-# ---- the outcome ---------------------------------------------------------------------------------------------------------------------------
-
-
-def _frame(records: Records, sightings: pl.DataFrame, runs: list[_Run]) -> pl.DataFrame:
+def _frame(records: Records, sightings: pl.DataFrame, proposals: list[_Proposal]) -> pl.DataFrame:
     ids, trackers, files = (records.frame[c].to_list() for c in ("sighting_id", "tracker", "file_id"))
-    wanted = [ids[row] for run in runs for row in (int(run.records[0]), run.partner)]
+    wanted = [ids[row] for proposal in proposals for row in (int(proposal.records[0]), proposal.partner)]
     named = sightings.filter(pl.col("sighting_id").is_in(wanted)).select("sighting_id", "pitcher_label", "pitcher_id")
-    said = {sighting: (label, player) for sighting, label, player in named.iter_rows()}
-    out = []
-    for run in runs:
-        covered = [ids[row] for row in run.records.tolist()]
-        first = int(run.records[0])
-        own, proposed = said[covered[0]][0], said[ids[run.partner]]
+    label_of = {sighting: (label, player) for sighting, label, player in named.iter_rows()}
+    rows = []
+    for proposal in proposals:
+        covered = [ids[row] for row in proposal.records.tolist()]
+        first = int(proposal.records[0])
+        shown, proposed = label_of[covered[0]][0], label_of[ids[proposal.partner]]
         span = (covered[0], covered[-1], len(covered), ",".join(covered))
-        out.append((trackers[first], files[first], own, *span, *proposed, run.probability))
-    return pl.DataFrame(out, schema=LABEL_RUNS, orient="row").sort("tracker", "file_id", "first_sighting_id")
+        rows.append((trackers[first], files[first], shown, *span, *proposed, proposal.probability))
+    return pl.DataFrame(rows, schema=LABEL_RUNS, orient="row").sort("tracker", "file_id", "first_sighting_id")
