@@ -8,7 +8,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline.agreement.device_setup.corrections import Correction, apply_corrections, uncorrected
-from pipeline.settings.ledger import CorrectionTable
+from pipeline.settings.ledger_tables import CorrectionTable
 from pipeline.warehouse.query import run_query
 from schemas.metrics import METRICS, TRAJECTORY
 from tests.conftest import PROJECT, command

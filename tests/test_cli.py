@@ -107,7 +107,11 @@ def test_errors_in_all_settings_files_are_reported_at_once_and_end_with_2(name: 
     (fresh / "roster.csv").write_text("player_id,name,hand\nP01,Avery Example,rihgt\n", "utf-8")
     done = command(name, "-w", fresh)
     assert done.returncode == 2
-    for place in ("ledger.toml: tracker.1.rank", "metric.release_speed_mph.at", "roster.csv: row 2, hand"):
+    for place in (
+        "ledger.toml, [[tracker]] 1: rank = 0",
+        "[metric.release_speed_mph]: at =",
+        "roster.csv, row 2: hand",
+    ):
         assert place in done.stderr
     assert "Traceback" not in done.stderr
     assert not (fresh / "warehouse").exists()

@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 
 from pipeline.exports.mapping.timestamps import NEVER, TWICE, Stamps, read_stamps
-from pipeline.settings.profile import TimeTable
+from pipeline.settings.profile_tables import TimeTable
 
 CHICAGO = "America/Chicago"
 

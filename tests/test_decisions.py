@@ -1,4 +1,4 @@
-"""roster.csv and decisions.csv as people and spreadsheets write them. The CSVs here are invented; RFC 4180 is the standard of the format."""
+"""roster.csv and decisions.csv as people and spreadsheets write them. The files are invented; RFC 4180 is the CSV standard."""
 
 from pathlib import Path
 
@@ -26,7 +26,7 @@ def decisions(folder: Path, *lines: str) -> list[str]:
 
 
 @pytest.mark.parametrize("content", [None, b"", b"\xef\xbb\xbf", b"\n\n"])
-def test_no_file_or_an_empty_one_is_no_player_and_no_decision(tmp_path: Path, content: bytes | None) -> None:
+def test_a_missing_or_empty_file_has_no_rows(tmp_path: Path, content: bytes | None) -> None:
     for name in ("roster.csv", "decisions.csv"):
         if content is not None:
             (tmp_path / name).write_bytes(content)
@@ -39,7 +39,7 @@ def test_no_file_or_an_empty_one_is_no_player_and_no_decision(tmp_path: Path, co
     assert [players.height, decided.height, roster_problems, decision_problems] == [0, 0, [], []]
 
 
-def test_blanks_are_null_and_spaces_around_a_cell_are_nothing(tmp_path: Path) -> None:
+def test_blank_cells_are_null_and_spaces_around_a_cell_are_removed(tmp_path: Path) -> None:
     path = tmp_path / "roster.csv"
     path.write_text("player_id,name,hand\n p1 , Ivo Brandt ,\n,,\n")
     players, problems = read_roster(path, TRACKERS)
@@ -52,10 +52,10 @@ def test_blanks_are_null_and_spaces_around_a_cell_are_nothing(tmp_path: Path) ->
     [
         'player_id,name\r\np1,"Brandt, Ivo ""Bo"""\r\n',  # RFC 4180, section 2: CRLF, quoted comma, doubled quote
         '\ufeffplayer_id,name\np1,"Brandt, Ivo ""Bo"""\n',  # as a spreadsheet writes "CSV UTF-8"
-        'name;player_id\n"Brandt, Ivo ""Bo""";p1',  # where the comma is the decimal sign
+        'name;player_id\n"Brandt, Ivo ""Bo""";p1',  # a spreadsheet whose decimal separator is a comma
     ],
 )
-def test_what_spreadsheets_write_is_read_alike(tmp_path: Path, written: str) -> None:
+def test_files_written_by_spreadsheets_read_the_same(tmp_path: Path, written: str) -> None:
     path = tmp_path / "roster.csv"
     path.write_bytes(written.encode())
     players, problems = read_roster(path, TRACKERS)
@@ -63,14 +63,14 @@ def test_what_spreadsheets_write_is_read_alike(tmp_path: Path, written: str) -> 
     assert players.select("player_id", "name").rows() == [("p1", 'Brandt, Ivo "Bo"')]
 
 
-def test_a_fault_is_told_with_the_line_that_an_editor_shows(tmp_path: Path) -> None:
+def test_a_problem_is_reported_with_the_line_that_an_editor_shows(tmp_path: Path) -> None:
     found = roster(tmp_path, "", 'p1,"Ivo', 'Brandt",right', "", "p2,Noe Vast,rihgt")
     assert found == [
-        "roster.csv: row 6, hand: value 'rihgt' is not allowed; allowed: right, left, both; nearest: right"
+        'roster.csv, row 6: hand = "rihgt" is not allowed. Allowed: right, left, both. Did you mean right?'
     ]
 
 
-def test_all_faults_of_a_roster_are_told_at_once(tmp_path: Path) -> None:
+def test_all_problems_of_a_roster_are_reported_at_once(tmp_path: Path) -> None:
     found = roster(
         tmp_path,
         "p1,Ivo Brandt,right,,,yard_radar:7;pen_cam",
@@ -80,65 +80,65 @@ def test_all_faults_of_a_roster_are_told_at_once(tmp_path: Path) -> None:
         "p5,Li Marr,right,us,,,too many",
     )
     expected = (
-        "row 2, tracker_ids: value 'pen_cam' is not written as tracker:id",
-        "row 3, player_id: value 'p1' stands in row 2 too",
-        "row 3, tracker_ids: value 'yard_radar:7' stands in row 2 too",
-        "row 4, name: is blank",
-        "row 4, tracker_ids: value 'yard_rader' is no tracker of ledger.toml; allowed: yard_radar, pen_cam; nearest: yard_radar",
-        "row 5, player_id: value 'x-3' starts with x-",
-        "row 6: value 'too many' has 7 cells, the header 6",
+        'row 2: tracker_ids = "pen_cam" is not in the form tracker:id.',
+        'row 3: player_id = "p1" is already used in row 2.',
+        'row 3: tracker_ids = "yard_radar:7" is already used in row 2.',
+        "row 4: name is blank. Fill it in.",
+        'row 4: tracker_ids = "yard_rader" is not a tracker of ledger.toml. Allowed: yard_radar, pen_cam. Did you mean yard_radar?',
+        'row 5: player_id = "x-3" starts with x-',
+        'row 6: the row has 7 cells ("too many" is one too many), the header has 6.',
     )
     assert all(any(want in line for line in found) for want in expected), found
     assert len(found) == len(expected)
 
 
-def test_a_column_that_is_not_known_or_missing_is_told_once(tmp_path: Path) -> None:
+def test_an_unknown_or_missing_column_is_reported_once(tmp_path: Path) -> None:
     found = roster(tmp_path, "p1,right", "p2,left", header="player_id,hnad")
-    assert [line.partition(";")[0] for line in found] == [
-        "roster.csv: hnad: is not a known column",
-        "roster.csv: name: is missing: the column must be there",
+    assert [line.partition(". ")[0] for line in found] == [
+        "roster.csv: column hnad is not known",
+        "roster.csv: column name is missing",
     ]
 
 
 @pytest.mark.parametrize(
-    ("content", "told"),
+    ("content", "message"),
     [
-        (b"player_id,name\np1,Jos\xe9\n", "is not UTF-8 text (byte 22); save it as CSV UTF-8"),
-        (b'player_id,name\np1,"Ivo\n', "row 2: is no CSV"),
+        (b"player_id,name\np1,Jos\xe9\n", "is not UTF-8 text (byte 22). Save it as CSV UTF-8."),
+        (b'player_id,name\np1,"Ivo\n', "row 2: the row is not valid CSV"),
     ],
 )
-def test_a_file_that_is_no_text_table_is_one_problem(tmp_path: Path, content: bytes, told: str) -> None:
+def test_a_file_that_is_not_a_text_table_is_one_problem(tmp_path: Path, content: bytes, message: str) -> None:
     path = tmp_path / "roster.csv"
     path.write_bytes(content)
     players, problems = read_roster(path, TRACKERS)
     assert players.is_empty()
-    assert [told in str(problem) for problem in problems] == [True]
+    assert [message in str(problem) for problem in problems] == [True]
 
 
 @pytest.mark.parametrize(
-    ("line", "told"),
+    ("line", "message"),
     [
-        ("lable_is,,Ivo B,p1,,,", "kind: value 'lable_is' is not allowed; allowed: label_is"),
-        (",,Ivo B,p1,,,", "kind: is blank"),
-        ("label_is,,,p1,,,", "subject: is blank"),
-        ("label_is,,Ivo B,,,,", "object: is blank; label_is needs a player_id"),
-        ("label_is,,Ivo B,p9,,,", "object: value 'p9' is no player_id of roster.csv; allowed: p1, p2"),
-        ("label_is,yard_rada,Ivo B,p1,,,", "tracker: value 'yard_rada' is no tracker of ledger.toml"),
-        ("label_is,,Ivo B,p1,Dana,3/15/26,", "on: value '3/15/26' is no date; write 2026-03-15"),
-        (f"same_pitch,,{ONE},,,,", "object: is blank; same_pitch needs another sighting_id"),
-        (f"same_pitch,,{ONE},{ONE},,,", "is the subject itself"),
-        (f"not_same_pitch,,{ONE},p0123456789abcdef,,,", "object: value 'p0123456789abcdef' is no sighting_id"),
+        ("lable_is,,Ivo B,p1,,,", 'kind = "lable_is" is not allowed. Allowed: label_is'),
+        (",,Ivo B,p1,,,", "kind is blank. Allowed: label_is"),
+        ("label_is,,,p1,,,", "subject is blank. Fill it in."),
+        ("label_is,,Ivo B,,,,", "object is blank, and label_is needs a player_id."),
+        ("label_is,,Ivo B,p9,,,", 'object = "p9" is not a player_id of roster.csv. Allowed: p1, p2.'),
+        ("label_is,yard_rada,Ivo B,p1,,,", 'tracker = "yard_rada" is not a tracker of ledger.toml.'),
+        ("label_is,,Ivo B,p1,Dana,3/15/26,", 'on = "3/15/26" is not a date. Write it as 2026-03-15.'),
+        (f"same_pitch,,{ONE},,,,", "object is blank, and same_pitch needs another sighting_id."),
+        (f"same_pitch,,{ONE},{ONE},,,", "is the same as subject. Name two different sightings."),
+        (f"not_same_pitch,,{ONE},p0123456789abcdef,,,", 'object = "p0123456789abcdef" is not a sighting_id.'),
         (f"no_pitch,,{ONE},{OTHER},,,", "must be blank for no_pitch"),
-        (f"thrown_by,,{ONE},,,,", "object: is blank; thrown_by needs a player_id"),
-        (f"thrown_by,,{ONE} p0123456789abcdef,p1,,,", "subject: value 'p0123456789abcdef' is no sighting_id"),
-        (f"thrown_by,,{ONE},p9,,,", "object: value 'p9' is no player_id of roster.csv; allowed: p1, p2"),
+        (f"thrown_by,,{ONE},,,,", "object is blank, and thrown_by needs a player_id."),
+        (f"thrown_by,,{ONE} p0123456789abcdef,p1,,,", 'subject = "p0123456789abcdef" is not a sighting_id.'),
+        (f"thrown_by,,{ONE},p9,,,", 'object = "p9" is not a player_id of roster.csv. Allowed: p1, p2.'),
     ],
 )
-def test_a_faulty_decision_is_told_with_its_row_and_column(tmp_path: Path, line: str, told: str) -> None:
+def test_a_wrong_decision_is_reported_with_row_and_column(tmp_path: Path, line: str, message: str) -> None:
     found = decisions(tmp_path, f"no_pitch,,{OTHER},,Dana,2026-03-15,thrown back", line)
     assert len(found) == 1
-    assert found[0].startswith("decisions.csv: row 3, ")
-    assert told in found[0]
+    assert found[0].startswith("decisions.csv, row 3: ")
+    assert message in found[0]
 
 
 @pytest.mark.parametrize(
@@ -151,16 +151,15 @@ def test_a_faulty_decision_is_told_with_its_row_and_column(tmp_path: Path, line:
         (f"thrown_by,,{ONE} {OTHER},p1,,,", f"thrown_by,,{OTHER},p2,,,"),
     ],
 )
-def test_decisions_that_contradict_each_other_are_told_whichever_comes_first(
-    tmp_path: Path, first: str, second: str
-) -> None:
+def test_contradicting_decisions_are_reported_in_either_order(tmp_path: Path, first: str, second: str) -> None:
     for pair in ((first, second), (second, first)):
-        assert [line.partition(";")[0] for line in decisions(tmp_path, *pair)] == [
-            f"decisions.csv: row 3, kind: value '{pair[1].partition(',')[0]}' says the contrary of row 2"
+        kind = pair[1].partition(",")[0]
+        assert decisions(tmp_path, *pair) == [
+            f'decisions.csv, row 3: kind = "{kind}" contradicts row 2. Keep only the right one.'
         ]
 
 
-def test_decisions_that_can_hold_together_are_no_problem(tmp_path: Path) -> None:
+def test_compatible_decisions_are_not_a_problem(tmp_path: Path) -> None:
     lines = (
         "label_is,,Ivo B,p1,,,",
         "label_is,yard_radar,Ivo B,p2,,,",  # this tracker's label is another player's
@@ -176,7 +175,7 @@ def test_decisions_that_can_hold_together_are_no_problem(tmp_path: Path) -> None
     assert decisions(tmp_path, *lines) == []
 
 
-def test_a_line_that_names_several_sightings_is_a_decision_about_each(tmp_path: Path) -> None:
+def test_a_line_with_several_sightings_becomes_one_row_for_each(tmp_path: Path) -> None:
     path = tmp_path / "decisions.csv"
     path.write_text(f"kind,tracker,subject,object,by\nthrown_by,yard_radar,{ONE}  {OTHER},p1,Dana\n")
     found, problems = read_decisions(path, ["p1"], ["yard_radar"])
@@ -186,21 +185,19 @@ def test_a_line_that_names_several_sightings_is_a_decision_about_each(tmp_path: 
     ]
 
 
-def test_ids_pass_where_roster_and_ledger_are_not_known(tmp_path: Path) -> None:
+def test_any_id_passes_without_a_known_roster_and_ledger(tmp_path: Path) -> None:
     path = tmp_path / "decisions.csv"
     path.write_text("kind,tracker,subject,object\nlabel_is,any,Ivo B,p9\n")
     assert read_decisions(path, None, None)[1] == []
 
 
-def test_the_numbers_of_a_player_are_read_with_their_trackers() -> None:
+def test_tracker_ids_are_read_with_their_trackers() -> None:
     assert tracker_ids(" yard_radar:41 ; pen_cam : 7:2;") == [("yard_radar", "41"), ("pen_cam", "7:2")]
     assert tracker_ids(None) == []
 
 
 @given(st.text(max_size=200))
-def test_whatever_stands_in_the_files_is_read_or_told_and_never_a_crash(
-    tmp_path_factory: pytest.TempPathFactory, text: str
-) -> None:
+def test_any_text_is_read_or_reported_without_a_crash(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
     path = tmp_path_factory.mktemp("any") / "roster.csv"
     path.write_bytes(b"player_id,name,tracker_ids\n" + text.encode("utf-8", "surrogatepass"))
     players, problems = read_roster(path, TRACKERS)

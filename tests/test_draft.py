@@ -498,10 +498,7 @@ def test_check_refuses_the_draft_of_the_command_until_it_is_answered(tmp_path: P
     ledger.write_text(f"{text}\n{block}", "utf-8")
     refused = command("check", "-w", program)
     assert refused.returncode == 2
-    assert (
-        "profiles/shed.toml: time.zone: value '???' is a question of the draft that nobody has answered yet"
-        in refused.stderr
-    )
+    assert 'profiles/shed.toml, [time]: zone = "???" is a question of the draft.' in refused.stderr
     profile = program / "profiles" / "shed.toml"
     profile.write_text(answer_in_text(profile.read_text("utf-8"), ANSWERS, "first_base_side"), "utf-8")
     passed = command("check", "-w", program)

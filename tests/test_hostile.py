@@ -31,8 +31,8 @@ from pipeline.exports.inbox import ExportFile, list_exports
 from pipeline.exports.mapping.null_reasons import Why
 from pipeline.exports.mapping.rows import Mapped, map_export
 from pipeline.exports.readers import RawExport, UnreadableExport, read_export
-from pipeline.settings.definitions import columns
 from pipeline.settings.ledger import load_ledger
+from pipeline.settings.metric_tables import columns
 from pipeline.warehouse.query import run_query
 from tests.conftest import command
 from tests.exports import check_law_1, mapped, profile_of

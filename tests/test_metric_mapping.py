@@ -17,7 +17,8 @@ from pipeline.exports.mapping.null_reasons import Why
 from pipeline.physics import flight as physics
 from pipeline.physics.flight import FRONT_EDGE_FT, G_FPS2, RUBBER_FT, Flight, Span
 from pipeline.physics.units import _USUAL, UnknownUnitError, unit_factor
-from pipeline.settings.definitions import MetricTables, TrajectorySpec, contradictions, parse_plane
+from pipeline.settings.metric_tables import MetricTables, TrajectorySpec, contradictions
+from pipeline.settings.planes import parse_plane
 from schemas.metrics import METRICS, TRAJECTORY
 from tests.test_flight import CHECKS, DEFINITIONS, WORKED, check, flights, named, worked_flight
 
@@ -138,7 +139,7 @@ SPINS = '[metric.spin_rate_rpm]\ncolumn = "spin"\nunit = "rpm"\nspin = "{spin}"\
 @pytest.mark.parametrize("spin", [c for c in CHECKS if c["id"].startswith("d02")], ids=named)
 def test_total_active_and_gyro_angle_lead_to_each_other(spin: dict[str, Any]) -> None:
     total, angle, said = spin["inputs"]["total_rpm"], spin["inputs"]["gyro_angle_deg"], spin["expected"]
-    by_active = 'computed_from = "active_and_total_spin"\ncolumn = "active"'
+    by_active = 'form = "active_spin"\nunit = "rpm"\ncolumn = "active"'
     done = mapped(SPINS.format(spin="total", efficiency=by_active), {"spin": [total], "active": [said["active_rpm"]]})
     assert value(done, "spin_efficiency") == pytest.approx(said["efficiency"], abs=1e-8)
     by_angle = 'column = "gyro"\nunit = "deg"\nform = "gyro_angle"\ngyro_from = "across_velocity"'
@@ -468,7 +469,7 @@ def test_what_cannot_be_computed_is_null_with_its_reason(
 def test_active_spin_without_efficiency_and_efficiency_without_total_are_null() -> None:
     spin = '[metric.spin_rate_rpm]\ncolumn = "spin"\nunit = "rpm"\nspin = "active"\n'
     assert reasons(mapped(spin, {"spin": [2000.0]}), "spin_rate_rpm") == [Why.NO_EFFICIENCY.text]
-    by_active = 'computed_from = "active_and_total_spin"\ncolumn = "active"'
+    by_active = 'form = "active_spin"\nunit = "rpm"\ncolumn = "active"'
     done = mapped(SPINS.format(spin="total", efficiency=by_active), {"spin": [None], "active": [2000.0]})
     assert reasons(done, "spin_efficiency") == [Why.NO_TOTAL.text]
 
@@ -574,13 +575,13 @@ def test_planes(text: str, y_ft: float) -> None:
     ("table", "message"),
     [
         ({"release_speed_mph": {"column": "v", "unit": "mph"}}, "at"),
-        ({"release_speed_mph": {"column": "v", "unit": "mph", "at": "the mound"}}, "is no plane"),
+        ({"release_speed_mph": {"column": "v", "unit": "mph", "at": "the mound"}}, "is not a plane"),
         ({"release_speed_mph": {"column": "v", "unit": "mph", "at": "80 ft"}}, "not between plate and rubber"),
         ({"spin_rate_rpm": {"column": "v", "unit": "Hz", "spin": "total"}}, "write revolution/s or rpm"),
         ({"spin_efficiency": {"column": "v", "unit": "deg", "form": "gyro_angle"}}, "gyro_from"),
         ({"spin_efficiency": {"column": "v", "unit": "1"}}, "form is missing"),
         ({"flight_time_s": {"column": "v", "unit": "s", "start": "40 ft", "end": "50 ft"}}, "farther from the plate"),
-        ({"plate_height_ft": {"computed_from": "guess"}}, "computed_from 'guess' is not allowed"),
+        ({"plate_height_ft": {"computed_from": "guess"}}, 'computed_from = "guess" is not allowed'),
         ({"plate_height_ft": {"computed_from": "trajectory", "unit": "ft"}}, "Extra inputs"),
     ],
 )

@@ -312,7 +312,7 @@ def test_a_secret_in_the_ledger_is_refused_and_not_shown(table: str, workspace: 
     ledger.write_text(f"{text}\n[notify]\n{table}\n", "utf-8")
     with pytest.raises(SettingsProblems) as fault:
         load_ledger(workspace)
-    assert "ledger.toml: notify" in str(fault.value) and "environment variable" in str(fault.value)
+    assert "ledger.toml, [notify]" in str(fault.value) and "environment variable" in str(fault.value)
     assert not [secret for secret in SECRETS if secret in str(fault.value)]
     assert read_notify(workspace) is None
 
@@ -322,7 +322,7 @@ def test_a_ledger_with_an_address_for_a_table_is_refused_and_not_shown(workspace
     text = ledger.read_text("utf-8").split("\n[notify]")[0]
     ledger.write_text(f'notify = "json://{SECRETS[0]}"\nshare = "json://{SECRETS[1]}"\n{text}', "utf-8")
     done = command("run", "-w", workspace)
-    assert done.returncode == 2 and "ledger.toml: notify" in done.stderr and "ledger.toml: share" in done.stderr
+    assert done.returncode == 2 and "ledger.toml, [notify]" in done.stderr and "ledger.toml, [share]" in done.stderr
     assert not [secret for secret in SECRETS if secret in done.stdout + done.stderr]
 
 

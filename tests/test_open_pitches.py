@@ -22,8 +22,8 @@ from pipeline.exports.readers import RawExport, read_export
 from pipeline.physics import flight as physics
 from pipeline.physics import frames
 from pipeline.physics.flight import FRONT_EDGE_FT, Flight, Span
-from pipeline.settings.definitions import MetricTables, TrajectorySpec
 from pipeline.settings.ledger import TrackerSettings
+from pipeline.settings.metric_tables import MetricTables, TrajectorySpec
 from pipeline.settings.profile import load_profile
 from schemas.metrics import TRAJECTORY
 from tests.conftest import PROJECT

@@ -162,4 +162,4 @@ def test_a_time_limit_that_is_not_a_sensible_number_is_refused(tmp_path: Path, h
     (tmp_path / "ledger.toml").write_text(f"{ledger}\n[run]\nat_most_h = {hours}\n", "utf-8")
     with pytest.raises(SettingsProblems) as refused:
         load_ledger(tmp_path)
-    assert "run.at_most_h" in str(refused.value)
+    assert "[run]: at_most_h" in str(refused.value)

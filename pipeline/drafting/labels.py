@@ -5,7 +5,7 @@ from collections.abc import Collection, Iterable, Sequence
 from typing import NamedTuple
 
 from pipeline.drafting.columns import Column
-from pipeline.settings.profile import LABELS
+from pipeline.settings.profile_tables import LABELS
 
 _HEADINGS = {
     "pitch_type": frozenset({"type", "kind", "pitch"}),

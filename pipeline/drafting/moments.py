@@ -11,7 +11,8 @@ import polars as pl
 from pipeline.drafting.columns import Column
 from pipeline.drafting.meanings import is_clock_face
 from pipeline.exports.mapping.timestamps import read_stamps
-from pipeline.settings.profile import TimeTable, has_clock, has_date
+from pipeline.settings.profile_tables import TimeTable
+from pipeline.settings.time_formats import has_clock, has_date
 
 _TRIED_ON = 5_000
 _TIME_WORDS = frozenset({"time", "clock", "stamp", "timestamp", "moment", "when", "thrown", "utc", "at", "date", "day"})

@@ -15,7 +15,7 @@ from pipeline.exports.readers.excel import first_rows, read_xlsx
 from pipeline.exports.readers.json_records import MAX_DOCUMENT_BYTES, read_json_document, read_json_lines
 from pipeline.exports.readers.parquet import read_parquet
 from pipeline.exports.readers.raw import RawExport, UnreadableExport, any_fault_told, bytes_of
-from pipeline.settings.profile import FileTable
+from pipeline.settings.profile_tables import FileTable
 
 # the last of them decodes anything
 _ENCODINGS = ("utf-8", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "cp1252", "latin-1")

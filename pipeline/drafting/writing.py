@@ -19,6 +19,7 @@ from pipeline.settings.definitions import (
     EfficiencyActiveSpin,
     EfficiencyGyroAngle,
     EfficiencyRatio,
+    ExitVelocity,
     Extension,
     FlightTime,
     Height,
@@ -29,13 +30,14 @@ from pipeline.settings.definitions import (
     Reading,
     Side,
     Speed,
-    SpeedOffBat,
     SprayAngle,
-    TrajectorySpec,
     VerticalApproach,
     VerticalBreak,
 )
-from pipeline.settings.profile import EPOCHS, LABELS, OPEN
+from pipeline.settings.metric_tables import TrajectorySpec
+from pipeline.settings.profile import OPEN
+from pipeline.settings.profile_tables import LABELS
+from pipeline.settings.time_formats import EPOCHS
 from schemas.metrics import METRICS
 
 _WIDTH = 44
@@ -56,7 +58,7 @@ _READINGS: dict[str, type[Reading]] = {
     "vertical_approach_deg": VerticalApproach,
     "horizontal_approach_deg": HorizontalApproach,
     "flight_time_s": FlightTime,
-    "exit_velocity_mph": SpeedOffBat,
+    "exit_velocity_mph": ExitVelocity,
     "launch_angle_deg": LaunchAngle,
     "spray_angle_deg": SprayAngle,
     "carry_distance_ft": Carry,

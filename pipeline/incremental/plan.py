@@ -17,7 +17,8 @@ import polars as pl
 import pipeline
 from pipeline.exports.inbox import ExportFile, Known
 from pipeline.incremental.previous_run import Memory
-from pipeline.settings.ledger import CorrectionTable, Ledger
+from pipeline.settings.ledger import Ledger
+from pipeline.settings.ledger_tables import CorrectionTable
 from pipeline.settings.people import ON_SIGHTINGS, throwers
 
 # parts of the settings, and what is redone where one changed; a part that is not named here redoes everything

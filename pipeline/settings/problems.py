@@ -1,4 +1,4 @@
-"""Faults of a settings file (ledger.toml or a source profile), all at once: file, key, value, what is allowed, what was probably meant."""
+"""Problems in the settings files, all reported at once: file, place, value, what is allowed, what was probably meant."""
 
 import re
 import tomllib
@@ -7,70 +7,116 @@ from pathlib import Path
 from types import UnionType
 from typing import Any, NamedTuple, Union, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError
-from pydantic_core import ErrorDetails
+from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails, PydanticCustomError
 
 from pipeline.errors import PitchledgerError
 
-# below this likeness (0 to 100) no name is offered as the one that was meant
-_LIKE_ENOUGH = 60
+# similarity (0 to 100) below which no name is suggested; tried on misspelled keys of our own profiles
+_LEAST_SIMILARITY = 60
 _MOST_ALLOWED_SHOWN = 40
+_LONGEST_VALUE_SHOWN = 80
+# how the keys of problems in a CSV file begin
+_CSV = ("row ", "column ")
+
+# how pydantic words a rule, and how a settings file's reader would
+_PLAIN_RULES = (
+    (r"^(Value error|Assertion failed), ", ""),
+    (r"^Tuple should have (at least|at most) (\d+) items? after validation, not (\d+)$", r"must have \1 \2 entries; it has \3"),
+    (r"^String should have at least 1 character$", "must not be empty"),
+    (r"^String should have at most (\d+) characters?$", r"must have at most \1 characters"),
+    (r"^(Input|String) should be ", "must be "),
+    (r"a valid integer.*$", "a whole number"),
+    (r"a valid number$", "a number"),
+    (r"a valid string$", "text in quotes"),
+    (r"a valid boolean$", "true or false"),
+    (r"a valid tuple$", "a list in [ ]"),
+    (r"a valid dictionary.*$", "a table"),
+    (r"greater than or equal to ", "at least "),
+    (r"less than or equal to ", "at most "),
+)  # fmt: skip
+
+
+class SettingsTable(BaseModel):
+    """A table of a settings file: unknown keys are errors, and values do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class Problem(NamedTuple):
-    """One fault in a settings file. `key` is a dotted path ("" = the file as a whole), `value` the value seen (None = there is none)."""
+    """One problem in a settings file.
+
+    `key` is a dotted path ("tracker.2.rank"), a cell ("row 3, hand"), "column hand", or "" for the complete file. `value` is the value found, None
+    where there is none. `message` continues the sentence that `key = value` begins. `is_table`: the problem is about the table `key`.
+    """
 
     file: str
     key: str
-    value: str | None
+    value: object
     message: str
     allowed: tuple[str, ...] = ()
     nearest: str | None = None
+    fix: str = ""
+    is_table: bool = False
 
     def __str__(self) -> str:
-        """Give the fault in one line."""
-        seen = "" if self.value is None else f"value {_quoted(self.value)} "
-        parts = [f"{seen}{self.message}"]
+        """Return the problem in one line of full sentences."""
+        table, subject = _csv_place(self.key) if self.key.startswith(_CSV) else _toml_place(self.key, self.is_table)
+        where = f"{self.file}, {table}" if table else self.file
+        value = "" if self.value is None else f"= {as_written(self.value)}"
+        sentences = [" ".join(part for part in (subject, value, self.message) if part) + "."]
         if self.allowed:
-            parts.append(
-                "allowed: "
-                + ", ".join(self.allowed[:_MOST_ALLOWED_SHOWN])
-                + (", …" if len(self.allowed) > _MOST_ALLOWED_SHOWN else "")
-            )
+            more = ", …" if len(self.allowed) > _MOST_ALLOWED_SHOWN else "."
+            sentences.append("Allowed: " + ", ".join(self.allowed[:_MOST_ALLOWED_SHOWN]) + more)
         if self.nearest:
-            parts.append(f"nearest: {self.nearest}")
-        where = f"{self.file}: {self.key}: " if self.key else f"{self.file}: "
-        return where + "; ".join(parts)
+            sentences.append(f"Did you mean {self.nearest}?")
+        if self.fix:
+            sentences.append(self.fix)
+        return f"{where}: {' '.join(sentences)}"
 
 
-class SettingsProblems(PitchledgerError):  # noqa: N818 -- it holds several, and is read as what it holds
-    """Every fault found in the settings; nothing is run with any of them."""
+class SettingsProblems(PitchledgerError):  # noqa: N818 -- it holds several problems
+    """Every problem found in the settings; nothing runs while there is one."""
 
     exit_code = 2
 
     def __init__(self, problems: Sequence[Problem]) -> None:
-        """Keep the problems; the message has one line each."""
+        """Keep the problems; the message has one line for each."""
         self.problems = tuple(problems)
         super().__init__("\n".join(map(str, self.problems)))
 
 
+def value_problem(
+    message: str, allowed: tuple[str, ...] = (), value: str = "", names: Sequence[str] = ()
+) -> PydanticCustomError:
+    """Return the error that a check of a model raises.
+
+    The suggestion is the one of `names` (by default `allowed`) that is nearest to `value`.
+    """
+    nearest = nearest_of(value, names or allowed) if value else None
+    return PydanticCustomError("settings", "{message}", {"message": message, "allowed": allowed, "nearest": nearest})
+
+
 def read_toml(path: Path, name: str) -> dict[str, Any]:
-    """Give a TOML file's content; `name` is what the messages call it. Raises SettingsProblems with line and column."""
+    """Read a TOML file that messages call `name`. Raises SettingsProblems."""
+    fix = ""
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as error:
-        problem = f"can't be read: {error.strerror or error}"
+        message = f"the file cannot be read: {error.strerror or error}"
     except UnicodeDecodeError as error:
-        problem = f"is not UTF-8 text (byte {error.start + 1}); save it as UTF-8"
+        message = f"the file is not UTF-8 text (byte {error.start + 1})"
+        fix = "Save it as UTF-8."
     except tomllib.TOMLDecodeError as error:
-        problem = f"is not TOML: {error}. Texts stand in quotes; a backslash is written in single quotes: '\\d+'"
+        message = f"the file is not valid TOML: {str(error).rstrip('.')}"
+        fix = "Put text in double quotes, and text that contains a backslash in single quotes: '\\d+'."
     except RecursionError:
-        problem = "is not TOML that can be read: brackets are nested too deep"
-    raise SettingsProblems([Problem(name, "", None, problem)])
+        message = "the file is not valid TOML: its brackets are nested too deeply"
+    raise SettingsProblems([Problem(name, "", None, message, fix=fix)])
 
 
 def problems_of(error: ValidationError, model: type[BaseModel], raw: Mapping[str, Any], name: str) -> list[Problem]:
-    """Turn what pydantic found in `raw` into problems of the file `name`, in the file's order of keys, one per key."""
+    """Return what pydantic found in `raw` as problems of the file `name`, one per key, in the file's order."""
     merged: dict[tuple[str, str], Problem] = {}
     for details in error.errors(include_url=False):
         problem = _problem(details, model, raw, name)
@@ -80,17 +126,53 @@ def problems_of(error: ValidationError, model: type[BaseModel], raw: Mapping[str
 
 
 def nearest_of(text: str, names: Sequence[str]) -> str | None:
-    """Give the name that `text` was probably meant to be, or None where none is alike."""
+    """Return the name that `text` was probably meant to be, or None."""
     from rapidfuzz import fuzz, process, utils
 
-    # whole names first: that a part fits ("n" in "knd") says less
+    # compare complete names first: a match of a part ("n" in "knd") means less
     for scorer in (fuzz.ratio, fuzz.WRatio):
         found = process.extractOne(
-            text, names, scorer=scorer, processor=utils.default_process, score_cutoff=_LIKE_ENOUGH
+            text, names, scorer=scorer, processor=utils.default_process, score_cutoff=_LEAST_SIMILARITY
         )
         if found:
             return str(found[0])
     return None
+
+
+def as_written(value: object) -> str:
+    """Return a value as a settings file would write it, in one line and not too long."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, list):
+        return "[" + ", ".join(map(as_written, value)) + "]"
+    if not isinstance(value, str):
+        return str(value)
+    shown = value if len(value) <= _LONGEST_VALUE_SHOWN else value[: _LONGEST_VALUE_SHOWN - 1] + "…"
+    return '"' + "".join(c if c.isprintable() else " " for c in shown) + '"'
+
+
+def _csv_place(key: str) -> tuple[str, str]:
+    """Split "row 3, hand" into the row and the column; "column hand" is the subject itself."""
+    row, _, column = key.partition(", ") if key.startswith("row ") else ("", "", key)
+    return row, column
+
+
+def _toml_place(key: str, is_table: bool) -> tuple[str, str]:
+    """Split "tracker.2.rank" into the table as TOML writes it, "[[tracker]] 2", and the key, "rank"."""
+    parts = key.split(".") if key else []
+    subject = "" if is_table or not parts else parts.pop()
+    if subject.isdigit() and parts:
+        subject = f"entry {subject} of {parts.pop()}"
+    tables: list[str] = []
+    path: list[str] = []
+    for place, part in enumerate(parts):
+        if part.isdigit():
+            tables.append(f"[[{'.'.join(path)}]] {part}")
+        else:
+            path.append(part)
+            if place == len(parts) - 1:
+                tables.append(f"[{'.'.join(path)}]")
+    return ", ".join(tables), subject
 
 
 def _problem(details: ErrorDetails, model: type[BaseModel], raw: Mapping[str, Any], name: str) -> Problem:
@@ -101,48 +183,58 @@ def _problem(details: ErrorDetails, model: type[BaseModel], raw: Mapping[str, An
         allowed = _keys_at(model, path[:-1])
         return Problem(name, key, None, "is not a known key", allowed, nearest_of(path[-1], allowed))
     if kind == "missing":
-        return Problem(name, key, None, "is missing and must be stated")
+        return Problem(name, key, None, "is missing", fix="Add it.")
     context = details.get("ctx", {})
     if kind in ("literal_error", "enum", "union_tag_invalid"):
         allowed = tuple(re.findall(r"'([^']*)'", str(context.get("expected") or context.get("expected_tags"))))
-        seen = _as_toml(context.get("tag", value))
-        return Problem(name, key, seen, "is not allowed", allowed, nearest_of(seen, allowed))
+        found = context.get("tag", value)
+        return Problem(name, key, found, "is not allowed", allowed, nearest_of(str(found), allowed))
     if kind == "union_tag_not_found":
-        return Problem(
-            name, f"{key}.{str(context.get('discriminator')).strip(chr(39))}", None, "is missing and must be stated"
-        )
-    shown = None if isinstance(value, dict | list) else _as_toml(value)
+        discriminator = str(context.get("discriminator")).strip("'")
+        return Problem(name, f"{key}.{discriminator}", None, "is missing", fix="Add it.")
     return Problem(
-        name, key, shown, _plain_words(details["msg"]), tuple(context.get("allowed", ())), context.get("nearest")
+        name,
+        key,
+        None if isinstance(value, dict | list) else value,
+        _plain_rule(details["msg"]),
+        tuple(context.get("allowed", ())),
+        context.get("nearest"),
+        is_table=isinstance(value, dict),
     )
 
 
 def _written_path(loc: Sequence[str | int], raw: Any, is_missing: bool) -> list[str]:
-    """Keep the parts of an error's place that the user wrote: pydantic adds the names of union members."""
-    path, here = [], raw
+    """Keep the parts of an error's location that are in the file; pydantic adds names of union members."""
+    path, inside = [], raw
     for position, part in enumerate(loc):
-        if isinstance(part, int) and isinstance(here, list) and part < len(here):
+        if isinstance(part, int) and isinstance(inside, list) and part < len(inside):
             path.append(f"{part + 1}")
-            here = here[part]
-        elif isinstance(here, Mapping) and part in here:
+            inside = inside[part]
+        elif isinstance(inside, Mapping) and part in inside:
             path.append(str(part))
-            here = here[part]
+            inside = inside[part]
         elif is_missing and position == len(loc) - 1:
             path.append(f"{part + 1}" if isinstance(part, int) else part)
     return path
 
 
 def _keys_at(model: type[BaseModel], path: Sequence[str]) -> tuple[str, ...]:
-    """Give the keys that may stand below `path`, of whichever models may stand there."""
-    places: list[Any] = [model]
+    """Return the keys allowed in the table at `path`, of every model that fits there."""
+    annotations: list[Any] = [model]
     for part in path:
-        places = [below for place in places for below in _below(place, part)]
-    models = [m for place in places for m in _models_in(place)]
-    return tuple(dict.fromkeys(field.alias or key for m in models for key, field in m.model_fields.items()))
+        annotations = [inner for outer in annotations for inner in _annotations_below(outer, part)]
+    fields = [
+        field.alias or key
+        for annotation in annotations
+        for member in _members(annotation)
+        if isinstance(member, type) and issubclass(member, BaseModel)
+        for key, field in member.model_fields.items()
+    ]
+    return tuple(dict.fromkeys(fields))
 
 
-def _below(place: Any, part: str) -> Iterator[Any]:
-    for member in _members(place):
+def _annotations_below(annotation: Any, part: str) -> Iterator[Any]:
+    for member in _members(annotation):
         if isinstance(member, type) and issubclass(member, BaseModel):
             fields = {field.alias or key: field for key, field in member.model_fields.items()}
             if part in fields:
@@ -151,40 +243,23 @@ def _below(place: Any, part: str) -> Iterator[Any]:
             yield get_args(member)[-1] if get_origin(member) is not tuple else get_args(member)[0]
 
 
-def _models_in(place: Any) -> Iterator[type[BaseModel]]:
-    for member in _members(place):
-        if isinstance(member, type) and issubclass(member, BaseModel):
-            yield member
-
-
-def _members(place: Any) -> tuple[Any, ...]:
-    """Give the members of a union, through Annotated; anything else as it is."""
-    if hasattr(place, "__metadata__"):
-        return _members(get_args(place)[0])
-    if get_origin(place) in (Union, UnionType):
-        return tuple(member for part in get_args(place) for member in _members(part))
-    return (place,)
+def _members(annotation: Any) -> tuple[Any, ...]:
+    """Return the members of a union, also inside Annotated; anything else is its own only member."""
+    if hasattr(annotation, "__metadata__"):
+        return _members(get_args(annotation)[0])
+    if get_origin(annotation) in (Union, UnionType):
+        return tuple(member for part in get_args(annotation) for member in _members(part))
+    return (annotation,)
 
 
 def _with_allowed(problem: Problem, earlier: Problem) -> Problem:
     allowed = tuple(dict.fromkeys((*earlier.allowed, *problem.allowed)))
-    return problem._replace(
-        allowed=allowed, nearest=nearest_of(problem.value, allowed) if problem.value else problem.nearest
-    )
+    nearest = problem.nearest if problem.value is None else nearest_of(str(problem.value), allowed)
+    return problem._replace(allowed=allowed, nearest=nearest)
 
 
-def _plain_words(message: str) -> str:
-    """Turn pydantic's sentence into one that reads on after the value."""
-    message = re.sub(r"^(Value error|Assertion failed), ", "", message)
-    message = re.sub(r"^Tuple (should have .*) after validation, not (\d+)$", r"\1, has \2", message)
-    message = message.replace("a valid tuple", "a list in [ ]").replace("a valid dictionary", "a table")
-    return re.sub(r"^Input should be ", "should be ", message)
-
-
-def _as_toml(value: object) -> str:
-    return str(value).lower() if isinstance(value, bool) else str(value)
-
-
-def _quoted(value: str) -> str:
-    shown = value if len(value) <= 80 else value[:79] + "…"
-    return "'" + "".join(c if c.isprintable() else " " for c in shown) + "'"
+def _plain_rule(message: str) -> str:
+    """Reword pydantic's sentence so that it continues after the value."""
+    for pattern, plain in _PLAIN_RULES:
+        message = re.sub(pattern, plain, message)
+    return message

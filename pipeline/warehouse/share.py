@@ -24,7 +24,8 @@ import pipeline
 from pipeline.durable_files import private_files
 from pipeline.errors import PitchledgerError
 from pipeline.players.names import parse_name
-from pipeline.settings.ledger import LEDGER, Ledger
+from pipeline.settings.ledger import Ledger
+from pipeline.settings.ledger_checks import LEDGER
 from pipeline.warehouse.parquet import parquet_schema
 from pipeline.warehouse.query import REBUILD_HINT, published_database
 from pipeline.warehouse.versions import MANIFEST, current_version

@@ -20,7 +20,8 @@ from pipeline.physics.flight import (
 )
 from pipeline.physics.units import unit_factor
 from pipeline.settings import definitions as spec
-from pipeline.settings.definitions import MetricTables, TrajectorySpec, parse_plane
+from pipeline.settings.metric_tables import Components, MetricTables, TrajectorySpec
+from pipeline.settings.planes import parse_plane
 
 Floats = NDArray[np.float64]
 
@@ -90,7 +91,7 @@ def stated_flight(cells: pl.DataFrame, table: TrajectorySpec, right_handed: Floa
     return flight._replace(x=x - way.x, z=z - way.z)
 
 
-def _components(cells: pl.DataFrame, table: spec.Components) -> list[Floats]:
+def _components(cells: pl.DataFrame, table: Components) -> list[Floats]:
     return [numbers(cells, column) for column in (table.side, table.distance, table.height)]
 
 

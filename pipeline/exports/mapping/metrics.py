@@ -30,7 +30,7 @@ from pipeline.physics import frames
 from pipeline.physics.flight import FRONT_EDGE_FT, RUBBER_FT, RUBBER_TOP_FT, Flight
 from pipeline.physics.units import unit_factor
 from pipeline.settings import definitions as spec
-from pipeline.settings.definitions import MetricSpec, MetricTables, TrajectorySpec
+from pipeline.settings.metric_tables import MetricSpec, MetricTables, TrajectorySpec
 from schemas.metrics import METRICS, TRAJECTORY
 
 Floats = NDArray[np.float64]
@@ -172,7 +172,7 @@ def _reading(cells: pl.DataFrame, name: str, table: MetricSpec, right_handed: Fl
 
 
 def _in_our_unit(cells: pl.DataFrame, name: str, table: spec.Reading) -> Floats:
-    ours = {spec.EfficiencyGyroAngle: "deg", spec.EfficiencyActiveSpin: "rpm", spec.EfficiencyFromSpins: "rpm"}
+    ours = {spec.EfficiencyGyroAngle: "deg", spec.EfficiencyActiveSpin: "rpm"}
     unit = str(getattr(table, "unit"))  # noqa: B009 -- every reading but a clock face has one
     return np.asarray(numbers(cells, table.column) * unit_factor(unit, ours.get(type(table), METRICS[name].pint_unit)))
 
@@ -256,7 +256,7 @@ def _ours(name: str, table: MetricSpec, known: _Known) -> _Told:
     match table:
         case spec.RateOfSpin() if table.spin == "active":
             return _total_spin(read, known)
-        case spec.EfficiencyActiveSpin() | spec.EfficiencyFromSpins():
+        case spec.EfficiencyActiveSpin():
             return _efficiency(read, known)
     ours = _our_tables().get(name)
     if ours is None or _is_ours(table, ours):

@@ -12,8 +12,9 @@ from pipeline.exports.mapping.metrics import map_metrics
 from pipeline.exports.mapping.null_reasons import Why
 from pipeline.exports.mapping.timestamps import Stamps, read_moment, read_stamps
 from pipeline.exports.readers.raw import FILE_ROW, RawExport
-from pipeline.settings.definitions import columns, text_columns
-from pipeline.settings.profile import LABELS, LabelTable, NoPitchRule, Profile
+from pipeline.settings.metric_tables import columns, text_columns
+from pipeline.settings.profile import Profile
+from pipeline.settings.profile_tables import LABELS, LabelTable, NoPitchRule
 from schemas.exports import METRIC_SOURCES, QUARANTINE, SET_ASIDE, UNKNOWN_LABELS
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.sightings import SIGHTINGS

@@ -5,7 +5,8 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.settings.profile import EPOCHS, TimeTable, has_clock, has_date
+from pipeline.settings.profile_tables import TimeTable
+from pipeline.settings.time_formats import EPOCHS, has_clock, has_date
 from schemas.metrics import TURNOVER_HOUR
 
 _NO_DAY = "1970-01-01"

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import polars as pl
 
 from pipeline.exports.readers.raw import FILE_ROW, MAX_CELLS, Problems, RawExport, UnreadableExport, header_names, shown
-from pipeline.settings.profile import FileTable
+from pipeline.settings.profile_tables import FileTable
 
 # a quoted field may run over so many lines; beyond, the quote is taken for one that never closes
 _MOST_LINES_IN_FIELD = 50

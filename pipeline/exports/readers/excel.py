@@ -17,7 +17,7 @@ from pipeline.exports.readers.raw import (
     UnreadableExport,
     header_names,
 )
-from pipeline.settings.profile import FileTable
+from pipeline.settings.profile_tables import FileTable
 
 # unpacked size; 30,000 rows of 100 columns take about 100 MB
 MAX_UNPACKED_BYTES = 400 * 2**20

@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.exports.readers.delimited import decode
 from pipeline.exports.readers.raw import FILE_ROW, MAX_COLUMNS, Problems, RawExport, UnreadableExport, printable, shown
-from pipeline.settings.profile import FileTable
+from pipeline.settings.profile_tables import FileTable
 
 # a document is held whole as Python objects, about ten times its size
 MAX_DOCUMENT_BYTES = 64 * 2**20

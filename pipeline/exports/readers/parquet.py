@@ -13,7 +13,7 @@ from pipeline.exports.readers.raw import (
     UnreadableExport,
     header_names,
 )
-from pipeline.settings.profile import FileTable
+from pipeline.settings.profile_tables import FileTable
 
 # pages as they lie in memory; compressed, zeros shrink a thousandfold
 MAX_UNPACKED_BYTES = 1024 * 2**20
