@@ -16,7 +16,15 @@ import pytest
 
 from tests.conftest import PITCHLEDGER, PROJECT, command
 
-DOCS = ("README.md", "DEVELOPERS.md", "schemas/README.md", "sql/README.md")
+DOCS = (
+    "README.md",
+    "DEVELOPERS.md",
+    "schemas/README.md",
+    "schemas/profile.md",
+    "schemas/ledger.md",
+    "schemas/people.md",
+    "sql/README.md",
+)
 
 
 def shell_lines(doc: str) -> list[str]:

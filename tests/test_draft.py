@@ -380,7 +380,7 @@ def test_an_unfinished_draft_is_refused_with_each_open_question_and_its_answers(
         set(asked) >= set(open_questions(tomllib.loads(made.text)))
         and len(set(open_questions(tomllib.loads(made.text)))) == made.questions
     )
-    assert "a question of the draft that nobody has answered yet" in str(asked["time.zone"])
+    assert "is an open question of the draft" in str(asked["time.zone"])
     assert "same_plane" in str(asked["metric.horizontal_break_in.definition"])
     assert "four_seam" in str(asked["labels.pitch_type.words.junk"])
 
@@ -498,7 +498,7 @@ def test_check_refuses_the_draft_of_the_command_until_it_is_answered(tmp_path: P
     ledger.write_text(f"{text}\n{block}", "utf-8")
     refused = command("check", "-w", program)
     assert refused.returncode == 2
-    assert 'profiles/shed.toml, [time]: zone = "???" is a question of the draft.' in refused.stderr
+    assert 'profiles/shed.toml, [time]: zone = "???" is an open question of the draft.' in refused.stderr
     profile = program / "profiles" / "shed.toml"
     profile.write_text(answer_in_text(profile.read_text("utf-8"), ANSWERS, "first_base_side"), "utf-8")
     passed = command("check", "-w", program)

@@ -2,6 +2,7 @@
 
 import json
 import re
+import textwrap
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -14,6 +15,7 @@ from jsonschema.validators import Draft202012Validator
 from pipeline.settings.ledger import Policy, ledger_schema, load_ledger
 from pipeline.settings.problems import SettingsProblems
 from schemas.metrics import METRICS
+from tests.conftest import command
 
 PROJECT = Path(__file__).parents[1]
 PROFILE = """
@@ -290,14 +292,51 @@ def test_the_ledger_schema_is_current_and_refuses_what_the_loader_refuses() -> N
         assert not editor.is_valid(tomllib.loads(LEDGER + wrong)), wrong
 
 
+def examples(page: str, language: str) -> list[str]:
+    """Return the code blocks of a page in schemas/, without their indentation."""
+    text = (PROJECT / "schemas" / page).read_text("utf-8")
+    return [
+        textwrap.dedent(block)
+        for block in re.findall(rf"^ *```{language}\n(.*?)^ *```", text, re.DOTALL | re.MULTILINE)
+    ]
+
+
+def test_the_ledger_page_explains_every_key() -> None:
+    page = (PROJECT / "schemas" / "ledger.md").read_text("utf-8")
+    schema = ledger_schema()
+    keys = {key for model in [schema, *schema["$defs"].values()] for key in model.get("properties", {})}
+    assert sorted(key for key in keys if not re.search(rf"\b{key}\b", page)) == []
+
+
+def test_the_steps_for_a_new_device_work_in_their_order(tmp_path: Path) -> None:
+    """schemas/README.md: the commands, the tracker's table, and the finished profile of profile.md."""
+    program = tmp_path / "my_program"
+    (program / "profiles").mkdir(parents=True)
+    (program / "inbox" / "yard_camera").mkdir(parents=True)
+    sample = examples("profile.md", "csv")[0]
+    (program / "inbox" / "yard_camera" / "pen_2026-03-14.csv").write_text(sample, "utf-8")
+    (tracker,) = examples("README.md", "toml")
+    venues = (PROJECT / "demo_inputs" / "ledger.toml").read_text("utf-8").partition("[[tracker]]")[0]
+    draft, check, run, status = (
+        line.split()[1:] for block in examples("README.md", "sh") for line in block.splitlines()
+    )
+    assert command(*draft, cwd=tmp_path).returncode == 0
+    (program / "ledger.toml").write_text(f"{venues}\n{tracker}", "utf-8")
+    unanswered = command(*check, cwd=tmp_path)
+    assert unanswered.returncode == 2 and "is an open question of the draft" in unanswered.stderr
+    (program / "profiles" / "yard_camera.toml").write_text(examples("profile.md", "toml")[0], "utf-8")
+    checked = command(*check, cwd=tmp_path)
+    assert checked.returncode == 0 and "yard_camera" in checked.stdout
+    assert command(*run, cwd=tmp_path).returncode == 0
+    assert "wobbler" in command(*status, cwd=tmp_path).stdout
+
+
 def test_the_complete_ledger_of_the_guide_loads(tmp_path: Path) -> None:
-    guide = (PROJECT / "schemas" / "README.md").read_text().partition("\n## ledger.toml\n")[2]
-    (tmp_path / "ledger.toml").write_text(guide.partition("```toml\n")[2].partition("```")[0])
+    (tmp_path / "ledger.toml").write_text(examples("ledger.md", "toml")[0])
     (tmp_path / "profiles").mkdir()
     for name in ("stadium_radar", "yard_camera"):
         (tmp_path / "profiles" / f"{name}.toml").write_text(PROFILE)
-    tables = guide.split("```csv\n")
-    (tmp_path / "roster.csv").write_text(tables[1].partition("```")[0])
-    (tmp_path / "decisions.csv").write_text(tables[2].partition("```")[0])
+    for name, table in zip(("roster.csv", "decisions.csv"), examples("people.md", "csv"), strict=True):
+        (tmp_path / name).write_text(table)
     ledger = load_ledger(tmp_path)
     assert (ledger.roster.height, ledger.decisions.height, len(ledger.corrections)) == (1, 1, 1)

@@ -13,7 +13,7 @@ from schemas.contract import validate
 from schemas.exports import METRIC_SOURCES, QUARANTINE, SET_ASIDE, UNKNOWN_LABELS
 from tests.exports import SPEED, export, mapped, profile_of
 
-README = Path(__file__).parents[1] / "schemas" / "README.md"
+PAGE = Path(__file__).parents[1] / "schemas" / "profile.md"
 HEAD = "when,pace\n"
 
 
@@ -377,7 +377,7 @@ def test_the_check_shows_each_column_before_and_after(tmp_path: Path) -> None:
 
 
 def blocks(language: str) -> list[str]:
-    return re.findall(rf"```{language}\n(.*?)```", README.read_text("utf-8"), flags=re.DOTALL)
+    return re.findall(rf"```{language}\n(.*?)```", PAGE.read_text("utf-8"), flags=re.DOTALL)
 
 
 @pytest.fixture
@@ -408,7 +408,7 @@ def test_the_worked_example_gives_what_the_page_says(worked: Mapped) -> None:
 
 
 def test_the_pages_table_of_readings_is_what_the_tool_computes(worked: Mapped) -> None:
-    names = re.findall(r"^\| `([a-z_]+)` \| .* \| (-?[\d.]+) \|$", README.read_text("utf-8"), flags=re.MULTILINE)
+    names = re.findall(r"^\| `([a-z_]+)` \| .* \| (-?[\d.]+) \|$", PAGE.read_text("utf-8"), flags=re.MULTILINE)
     assert len(names) >= 6
     first = worked.sightings.sort("file_row").row(0, named=True)
     for name, shown in names:
@@ -450,7 +450,7 @@ def test_every_example_of_the_page_is_taken(tmp_path: Path, block: str) -> None:
 def test_the_page_teaches_every_key_of_a_profile() -> None:
     from pipeline.settings.profile import profile_schema
 
-    page = README.read_text("utf-8")
+    page = PAGE.read_text("utf-8")
     schema = profile_schema()
     keys = {key for model in [schema, *schema["$defs"].values()] for key in model.get("properties", {})}
     assert sorted(key for key in keys if not re.search(rf"\b{key}\b", page)) == []

@@ -66,8 +66,8 @@ class Problem(NamedTuple):
         value = "" if self.value is None else f"= {as_written(self.value)}"
         sentences = [" ".join(part for part in (subject, value, self.message) if part) + "."]
         if self.allowed:
-            more = ", …" if len(self.allowed) > _MOST_ALLOWED_SHOWN else "."
-            sentences.append("Allowed: " + ", ".join(self.allowed[:_MOST_ALLOWED_SHOWN]) + more)
+            shown = [*self.allowed[:_MOST_ALLOWED_SHOWN], *("…" for _ in self.allowed[_MOST_ALLOWED_SHOWN:][:1])]
+            sentences.append("Allowed: " + ", ".join(shown) + ("" if shown[-1] == "…" else "."))
         if self.nearest:
             sentences.append(f"Did you mean {self.nearest}?")
         if self.fix:

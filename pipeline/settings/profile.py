@@ -102,7 +102,7 @@ def _with_questions(found: list[Problem], raw: Mapping[str, Any], name: str) -> 
     """Report each open question once, without the problems that follow from it."""
     asked = dict.fromkeys(open_questions(raw))
     questions = [
-        Problem(name, key, OPEN, "is a question of the draft", _allowed_answers(key, found), fix="Answer it.")
+        Problem(name, key, OPEN, "is an open question of the draft", _allowed_answers(key, found), fix="Answer it.")
         for key in asked
     ]
     others = [
