@@ -14,9 +14,10 @@ PYTEST := $(BIN)/python -m pytest -q -n auto --dist loadfile --no-loadscope-reor
 test: .venv/ready
 	$(PYTEST)
 
-# every kill, every fault point, many examples, real servers and processes: some minutes
+# every kill, every fault point, many examples, real servers and processes; then coverage, with its floor: some minutes
 test-slow: .venv/ready
-	$(PYTEST) -m "slow and not long"
+	$(PYTEST) -m "slow and not long" --cov --cov-report=
+	$(BIN)/coverage report --skip-covered --sort=cover
 
 check: .venv/ready
 	$(BIN)/ruff format --check .
@@ -40,7 +41,7 @@ lock:
 	uv pip compile --universal --generate-hashes --no-emit-index-url --no-header --python-version 3.11 --extra dev pyproject.toml -o requirements.lock
 
 clean:
-	rm -rf .venv demo_workspace .pytest_cache .mypy_cache .ruff_cache
+	rm -rf .venv .coverage demo_workspace .pytest_cache .mypy_cache .ruff_cache
 
 .venv/ready: requirements.lock pyproject.toml
 	$(PYTHON) -c 'import sys; sys.version_info >= (3, 11) or sys.exit("pitchledger needs Python 3.11 or later; set PYTHON=...")'
