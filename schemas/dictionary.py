@@ -4,6 +4,7 @@ from pathlib import Path
 
 from pipeline.warehouse.database import SQL_FOLDER, View, column_comment, duckdb_type, read_views
 from schemas.contract import Contract
+from schemas.generated_sql import generated_sql
 from schemas.tables import TABLES
 
 BEGIN, END = "<!-- begin: made by python -m schemas.dictionary -->", "<!-- end -->"
@@ -48,7 +49,9 @@ def with_dictionary(page: str) -> str:
 
 
 def main() -> None:
-    """Write sql/README.md anew."""
+    """Write the generated SQL and sql/README.md again."""
+    for name, text in generated_sql().items():
+        (SQL_FOLDER / name).write_text(text, encoding="utf-8")
     path: Path = SQL_FOLDER / "README.md"
     path.write_text(with_dictionary(path.read_text(encoding="utf-8")), encoding="utf-8")
 

@@ -16,61 +16,12 @@
 -- readings: how many trackers read it
 -- spread: highest minus lowest reading; the way round for an angle
 -- stands_apart: trackers whose reading is too far from the others
-with readings as (
-    unpivot (
-        select
-            pitch_id,
-            tracker,
-            release_speed_mph,
-            plate_speed_mph,
-            spin_rate_rpm,
-            spin_efficiency,
-            spin_axis_deg,
-            induced_vertical_break_in,
-            horizontal_break_in,
-            release_height_ft,
-            release_side_ft,
-            extension_ft,
-            plate_height_ft,
-            plate_side_ft,
-            vertical_approach_deg,
-            horizontal_approach_deg,
-            flight_time_s,
-            exit_velocity_mph,
-            launch_angle_deg,
-            spray_angle_deg,
-            carry_distance_ft
-        from sightings
-    )
-    on
-        release_speed_mph,
-        plate_speed_mph,
-        spin_rate_rpm,
-        spin_efficiency,
-        spin_axis_deg,
-        induced_vertical_break_in,
-        horizontal_break_in,
-        release_height_ft,
-        release_side_ft,
-        extension_ft,
-        plate_height_ft,
-        plate_side_ft,
-        vertical_approach_deg,
-        horizontal_approach_deg,
-        flight_time_s,
-        exit_velocity_mph,
-        launch_angle_deg,
-        spray_angle_deg,
-        carry_distance_ft
-    into name metric value reading
-),
-
-ranked as (
+with ranked as (
     select
         readings.pitch_id,
         readings.metric,
         readings.tracker,
-        readings.reading,
+        readings.value as reading,
         row_number() over (
             partition by readings.pitch_id, readings.metric
             -- pitches.trackers lists the trackers by rank

@@ -1,0 +1,12 @@
+-- One row, if any pitch is a doubtful match.
+select
+    'doubtful' as kind,
+    format(
+        '{:,} {} on {:,} day{} doubtful match{}.',
+        count(*), if(count(*) = 1, 'pitch', 'pitches'), count(distinct baseball_day), if(count(distinct baseball_day) = 1, '', 's'),
+        if(count(*) = 1, ' is a', 's are')
+    ) as problem,
+    '`pitchledger review` shows each with the lines for decisions.csv.' as what_to_do
+from pitches
+where doubtful
+having count(*) > 0
