@@ -41,6 +41,7 @@ from pipeline.settings.people import named_sightings
 from pipeline.warehouse.publish import Base, prefetch_database, publish
 from pipeline.warehouse.run_log import Outcome, record_attempt, record_begin
 from pipeline.warehouse.versions import Version, current_version, list_versions, point_to, recover
+from pipeline.words import pluralize
 from schemas.contract import conform
 from schemas.tables import TABLES
 
@@ -134,7 +135,7 @@ def run_and_record(ledger: Ledger, *, rebuild: bool = False, progress: Progress 
         record_failure(ledger.output, started_at, fault)
         raise
     told = nights_told(report.nights, False) if report.published else "nothing was new"
-    message = f"{report.files_new} new exports; {told}"
+    message = f"Processed {pluralize(report.files_new, 'new export')} ({told})"
     outcome: Outcome = "done" if report.published else "nothing_new"
     try:
         record_attempt(ledger.output, started_at, report.finished_at, outcome, report.version, message, report.left)
@@ -499,7 +500,7 @@ def _run_row(version: str, started_at: datetime, plan: Plan, night: Night, befor
         "sightings": files.get_column("sightings").sum(),
         "pitches": pitches,
         "quarantined": files.get_column("quarantined").sum(),
-        "message": f"{plan.new} new exports of {files.height}; {nights}",
+        "message": f"Processed {pluralize(plan.new, 'new export')} ({nights})",
         "redone": "; ".join(plan.reasons),
         "fingerprint": _fingerprint(plan),
     }

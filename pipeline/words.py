@@ -39,10 +39,14 @@ def day_range_words(first: date, last: date) -> str:
     return f"{day_words(first, last)}-{day_words(last, first)}"
 
 
-def clock_words(moment: datetime, zone: str, *, seconds: bool = False) -> str:
-    """Return a moment's local time of day as "9:04 pm", or "9:04:11 pm" with seconds."""
+def clock_words(moment: datetime, zone: str, *, seconds: bool = False, milliseconds: bool = False) -> str:
+    """Return a moment's local time of day as "9:04 pm", "9:04:11 pm" or "9:04:11.250 pm"."""
     local = moment.astimezone(ZoneInfo(zone))
-    digits = f"{local.hour % 12 or 12}:{local:%M:%S}" if seconds else f"{local.hour % 12 or 12}:{local:%M}"
+    digits = f"{local.hour % 12 or 12}:{local:%M}"
+    if milliseconds:
+        digits += f":{local:%S}.{local.microsecond // 1000:03}"
+    elif seconds:
+        digits += f":{local:%S}"
     return f"{digits} {'am' if local.hour < 12 else 'pm'}"
 
 

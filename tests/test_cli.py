@@ -18,7 +18,7 @@ import pytest
 from rich.console import Console
 
 from pipeline.reports.attention import Need, decision_line, first_of_each
-from pipeline.reports.printing import in_full, print_rows
+from pipeline.reports.printing import print_rows, value_words
 from pipeline.warehouse.query import run_query
 from tests.conftest import PITCHLEDGER, command
 
@@ -221,7 +221,7 @@ def test_check_reports_an_export_that_the_profile_does_not_fit(fresh: Path) -> N
 def test_a_run_ends_with_the_morning_summary_and_logs_plain_lines(fresh: Path) -> None:
     done = command("run", "-w", fresh)
     assert re.search(r"^example_unit +1 +5 +4 +0 +1 +0$", done.stdout, re.MULTILINE)
-    assert "Every row is accounted for" in done.stdout and "4 by 1" in done.stdout
+    assert "Every row is accounted for" in done.stdout and "by 1 tracker: 4" in done.stdout
     assert re.search(r"^\d{4}-\d\d-\d\d .* INFO read: 1 of 1$", done.stderr, re.MULTILINE)
     assert "\x1b" not in done.stdout + done.stderr
 
@@ -238,9 +238,9 @@ def test_the_workspace_is_found_from_a_folder_inside_it(example: Path) -> None:
 # ---- status --------------------------------------------------------------------------------------------------------------------------------
 
 
-def test_status_strict_ends_with_0_where_nothing_needs_a_person(example: Path) -> None:
+def test_status_strict_ends_with_0_where_nothing_needs_attention(example: Path) -> None:
     done = command("status", "-w", example, "--strict")
-    assert (done.returncode, "Nothing needs a person." in done.stdout) == (0, True)
+    assert (done.returncode, "Nothing needs your attention." in done.stdout) == (0, True)
 
 
 def test_status_as_json_has_every_section_of_the_page(demo: Path) -> None:
@@ -253,7 +253,7 @@ def test_status_as_json_has_every_section_of_the_page(demo: Path) -> None:
         "nights",
         "gaps",
         "quarantine",
-        "needs_a_person",
+        "needs_attention",
         "disk_bytes",
     }
     assert sum(state["pitches_seen_by"].values()) == int(first(demo, "select count(*) from pitches"))
@@ -263,7 +263,7 @@ def test_status_as_json_has_every_section_of_the_page(demo: Path) -> None:
 
 def test_status_strict_ends_with_1_where_something_needs_a_person(demo: Path) -> None:
     done = command("status", "-w", demo, "--strict")
-    assert done.returncode == 1 and "What needs a person" in done.stdout
+    assert done.returncode == 1 and "Needs your attention" in done.stdout
 
 
 def test_status_counts_the_pitches_of_a_night_once(demo: Path) -> None:
@@ -275,8 +275,8 @@ def test_status_counts_the_pitches_of_a_night_once(demo: Path) -> None:
 
 def test_a_name_on_three_trackers_is_asked_once_with_its_decision_line(demo: Path) -> None:
     text = " ".join(printed("status", "-w", demo).split())
-    assert text.count("Ollerby, Rusk") == 2
-    assert "(ball, camera_array, stadium_radar," in text
+    assert text.count("Rusk Ollerby") == 1 and text.count("Ollerby, Rusk") == 1
+    assert "(Instrumented balls, Stadium camera array and Stadium radar," in text
     assert 'label_is,,"Ollerby, Rusk",PLAYER_ID,YOU,DATE,WHY' in text
 
 
@@ -288,7 +288,7 @@ def test_a_line_to_paste_is_one_csv_row() -> None:
 def test_the_summary_shows_the_first_of_each_kind_and_counts_the_rest() -> None:
     needs = [Need("name", f"n{n}", "r") for n in range(4)] + [Need("clock", "c", "r")]
     shown, more = first_of_each(needs, 2)
-    assert [need.sentence for need in shown] == ["n0", "n1", "c"] and more == {"name": 2}
+    assert [need.problem for need in shown] == ["n0", "n1", "c"] and more == {"name": 2}
 
 
 # ---- query ---------------------------------------------------------------------------------------------------------------------------------
@@ -345,7 +345,7 @@ def test_workload_tables_come_with_the_caution_and_data_formats_without(demo: Pa
 
 
 def test_numbers_are_printed_without_powers_of_ten() -> None:
-    assert [in_full(value) for value in (None, True, 12345.678, 1234567.8, 0.00012345678, 3.0, 7)] == [
+    assert [value_words(value) for value in (None, True, 12345.678, 1234567.8, 0.00012345678, 3.0, 7)] == [
         "", "true", "12345.7", "1234568", "0.000123457", "3", "7",
     ]  # fmt: skip
 
@@ -390,10 +390,10 @@ def test_explain_shows_every_reading_and_marks_the_preferred_one(demo: Path) -> 
         demo / "warehouse", f"select tracker, sighting_id, release_speed_mph from sightings where pitch_id = '{pitch}'"
     ).rows():
         assert tracker in text and sighting in text and f"{speed:.1f}" in text
-    speeds = next(line for line in text.splitlines() if line.startswith("release_speed_mph"))
+    speeds = next(line for line in text.splitlines() if line.startswith("release speed, mph"))
     preferred = first(demo, f"select release_speed_mph from pitches where pitch_id = '{pitch}'")
     assert f"{float(preferred):.1f}*" in speeds
-    assert "Why these are one pitch" in text and "After clock correction" in " ".join(text.split())
+    assert "Why these records are one pitch" in text and "After clock correction" in " ".join(text.split())
 
 
 def test_explain_takes_any_id_that_resolves_to_a_pitch(demo: Path) -> None:
@@ -403,7 +403,7 @@ def test_explain_takes_any_id_that_resolves_to_a_pitch(demo: Path) -> None:
     ).row(0)
     aside = first(demo, "select sighting_id from set_aside where kind = 'double_trigger' order by 1 limit 1")
     assert f"Pitch {pitch}" in printed("explain", "-w", demo, sighting)
-    assert f"p{sighting[1:]} is in pitch {pitch} now." in printed("explain", "-w", demo, f"p{sighting[1:]}")
+    assert f"p{sighting[1:]} is now in pitch {pitch}." in printed("explain", "-w", demo, f"p{sighting[1:]}")
     assert "double_trigger" in printed("explain", "-w", demo, aside)
     text = " ".join(printed("explain", "-w", demo, aside).split())
     assert re.search(rf"one pitch twice: s\w+ and {aside}, .* apart \(probability [^)]*\)\. {aside} is set aside", text)
@@ -411,7 +411,7 @@ def test_explain_takes_any_id_that_resolves_to_a_pitch(demo: Path) -> None:
 
 def test_explain_says_why_a_pitch_of_one_tracker_has_no_match(example: Path) -> None:
     text = printed("explain", "-w", example, first(example, "select pitch_id from pitches limit 1"))
-    assert "Why it stands alone" in text and "No other tracker" in text
+    assert "Why no other record is part of this pitch" in text and "No other tracker" in text
 
 
 def test_explain_of_an_unknown_pitch_ends_with_2(example: Path) -> None:
@@ -457,7 +457,7 @@ def test_text_of_an_export_can_neither_color_nor_control_the_terminal(evil: str,
 
 def test_quarantined_rows_are_reported_even_where_no_pitch_is_left(fresh: Path) -> None:
     change(fresh, "A. Example", "\x07")
-    assert "5 rows in quarantine" in printed("run", "-w", fresh)
+    assert "5 rows are in quarantine" in printed("run", "-w", fresh)
 
 
 @pytest.mark.parametrize("name", ["a copy.csv", pytest.param("zz copy.csv", marks=pytest.mark.slow)])
@@ -489,7 +489,7 @@ def test_check_fails_for_a_profile_that_quarantines_every_row(fresh: Path) -> No
     change(fresh, "A. Example", "\x07")
     done = command("check", "-w", fresh)
     assert done.returncode == 2
-    assert "every row of it would be quarantined" in done.stdout
+    assert "Every row would be quarantined" in done.stdout
     assert "All settings are valid" not in done.stdout
 
 
@@ -523,7 +523,7 @@ spin = "total"
 
 def test_a_reading_that_is_never_taken_is_reported(fresh: Path) -> None:
     change(fresh, "15:0", "25:0")
-    assert "clock time left out on 4 of 4 rows" in " ".join(printed("run", "-w", fresh).split())
+    assert "clock time was left out on 4 of 4 rows" in " ".join(printed("run", "-w", fresh).split())
 
 
 def test_a_clock_years_ahead_is_reported_and_is_not_taken_for_last_night(fresh: Path) -> None:
@@ -531,4 +531,4 @@ def test_a_clock_years_ahead_is_reported_and_is_not_taken_for_last_night(fresh: 
     ahead = export.with_name("unit_2091-02-03.csv")
     ahead.write_text(export.read_text("utf-8").replace("141.3", "141.1"), "utf-8")
     text = " ".join(printed("run", "-w", fresh).split())
-    assert "example_unit: 4 pitches dated after the run, up to 2091-02-03" in text and "Last night 2026-02-03" in text
+    assert ": 4 pitches are dated after the run, up to Feb 3, 2091." in text and "Last night (Tue Feb 3)" in text

@@ -1,4 +1,4 @@
-"""What came from each tracker against what was to be expected, counted by hand on the small warehouse."""
+"""Deliveries by tracker against what was expected, counted by hand on the small warehouse."""
 
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -69,7 +69,7 @@ def verdicts(folder: Path) -> list[tuple[object, ...]]:
         ).fetchall()
 
 
-def test_each_night_of_each_tracker_has_its_verdict(tmp_path: Path) -> None:
+def test_each_night_of_each_tracker_has_a_verdict(tmp_path: Path) -> None:
     """A baseball day ends at 04:00 in Chicago, 10:00 UTC in winter (tz database); late is 6 h after that, 16:00 UTC."""
     assert verdicts(warehouse(tmp_path, at(7, 12))) == [
         (SUN, "array", 4, "others", -2.0, "too few"),
@@ -82,7 +82,7 @@ def test_each_night_of_each_tracker_has_its_verdict(tmp_path: Path) -> None:
     ]
 
 
-def test_what_is_due_is_missing_once_a_run_after_the_deadline_has_looked(tmp_path: Path) -> None:
+def test_a_due_delivery_is_missing_after_a_run_past_the_deadline(tmp_path: Path) -> None:
     found = verdicts(warehouse(tmp_path, at(7, 17)))
     assert found[-1] == (FRI, "unit", 0, "schedule", None, "missing")
 
@@ -96,7 +96,7 @@ def test_nights_before_the_first_run_are_not_late(tmp_path: Path) -> None:
     assert late[0] >= first[0].date()
 
 
-def test_status_counts_the_verdicts_and_names_the_tracker_that_never_came(tmp_path: Path) -> None:
+def test_status_counts_verdicts_and_names_trackers_without_exports(tmp_path: Path) -> None:
     folder = warehouse(tmp_path, at(7, 17))
     rows = {
         tracker: dict(zip(VERDICTS, counts, strict=True)) for tracker, _, *counts in read_status(folder)["deliveries"]
@@ -104,20 +104,20 @@ def test_status_counts_the_verdicts_and_names_the_tracker_that_never_came(tmp_pa
     assert list(rows) == ["radar", "array", "unit", "spare"]
     assert rows["unit"] == {"came": 1, "late": 1, "too few": 0, "missing": 1, "due": 0}
     assert set(rows["spare"].values()) == {None}
-    told = [need.sentence for need in find_needs(folder)]
-    assert "spare (spare): no export has ever come" in told
-    assert "unit: nothing came for 1 night, last 2026-03-06, though ledger.toml expects it" in told
-    assert "unit: exports of 1 night came late, last those of 2026-03-03" in told
+    problems = [need.problem for need in find_needs(folder)]
+    assert "spare: no export has ever arrived." in problems
+    assert "unit: nothing arrived for 1 scheduled night (last: Mar 6)." in problems
+    assert "unit: the exports of 1 night arrived late (last: Mar 3)." in problems
 
 
 @pytest.mark.parametrize("outcome", ["done", "failed"])
-def test_a_run_that_failed_is_the_first_thing_told(outcome: str, tmp_path: Path) -> None:
+def test_a_failed_run_is_the_first_need(outcome: str, tmp_path: Path) -> None:
     folder = warehouse(tmp_path, at(7, 17))
     record_attempt(folder, at(7, 17), at(7, 17), "done", "v1", "all well", [])
     assert find_needs(folder)[0].kind != "run"
     record_attempt(folder, at(8), at(8), outcome, "v1", "the disk is full", ["a/b.csv is still being written"])  # type: ignore[arg-type]
     first = find_needs(folder)[0]
     assert first.kind == "run"
-    assert ("the disk is full" in first.sentence) == (outcome == "failed")
-    assert any("still being written" in need.sentence for need in find_needs(folder))
+    assert ("the disk is full" in first.problem) == (outcome == "failed")
+    assert any("still being written" in need.problem for need in find_needs(folder))
     assert [attempt.outcome for attempt in read_status(folder)["attempts"]] == [outcome, "done"]

@@ -490,7 +490,7 @@ def test_check_refuses_the_draft_of_the_command_until_it_is_answered(tmp_path: P
     assert (nowhere.returncode, nowhere.stdout) == (2, "")
     assert "can't be written: " in nowhere.stderr and "Traceback" not in nowhere.stderr
     idle = command("check", "-w", program)
-    assert idle.returncode == 0 and "profiles/shed.toml is used by no tracker of ledger.toml;" in idle.stdout
+    assert idle.returncode == 0 and "profiles/shed.toml: no tracker in ledger.toml uses it;" in idle.stdout
     ledger = program / "ledger.toml"
     tracker = tomllib.loads(ledger.read_text("utf-8"))["tracker"][0]
     block = f'[[tracker]]\nid = "shed"\nname = "Shed"\nprofile = "shed"\nvenue = "{tracker["venue"]}"\nstations = ["{tracker["stations"][0]}"]\nrank = 9\n'

@@ -1,4 +1,4 @@
-"""`pitchledger review`: what it lists, and that a line taken from its output settles the matter in the next run."""
+"""`pitchledger review`: what it lists, and that a line pasted from its output takes effect in the next run."""
 
 import json
 import re
@@ -28,16 +28,14 @@ def open_items(folder: Path, *words: str) -> list[Item]:
     return items
 
 
-def lines_for(item: Item, says: str) -> list[str]:
-    (answer,) = [answer for answer in item["answers"] if says in answer["says"]]
+def lines_for(item: Item, words: str) -> list[str]:
+    (answer,) = [answer for answer in item["answers"] if words in answer["choice"]]
     lines: list[str] = answer["lines"]
     return lines
 
 
-def first_about(items: list[Item], words: str, says: str = "") -> Item:
-    return next(
-        item for item in items if words in item["question"] and any(says in one["says"] for one in item["answers"])
-    )
+def first_about(items: list[Item], words: str) -> Item:
+    return next(item for item in items if words in item["question"])
 
 
 def sightings_of(folder: Path, *ids: str) -> pl.DataFrame:
@@ -45,7 +43,7 @@ def sightings_of(folder: Path, *ids: str) -> pl.DataFrame:
     return found.filter(pl.col("sighting_id").is_in(ids))
 
 
-def test_every_line_but_those_to_be_filled_in_is_one_that_check_takes(demo: Path, tmp_path: Path) -> None:
+def test_check_accepts_every_line_without_a_placeholder(demo: Path, tmp_path: Path) -> None:
     items = open_items(demo)
     lines = [
         line for item in items for answer in item["answers"] for line in answer["lines"] if "PLAYER_ID" not in line
@@ -59,7 +57,7 @@ def test_every_line_but_those_to_be_filled_in_is_one_that_check_takes(demo: Path
         assert (decisions.height, problems) == (len(line.split(",")[2].split()) if "thrown_by" in line else 1, []), line
 
 
-def test_the_newest_night_comes_first_and_twenty_are_shown_with_a_count_of_the_rest(demo: Path) -> None:
+def test_review_shows_the_twenty_newest_questions_and_counts_the_rest(demo: Path) -> None:
     items = open_items(demo)
     nights = [item["night"] for item in items]
     assert nights == sorted(nights, reverse=True) and len(items) > 20
@@ -71,7 +69,7 @@ def test_the_newest_night_comes_first_and_twenty_are_shown_with_a_count_of_the_r
     assert (len(short["items"]), short["more"]) == (20, len(items) - 20)
 
 
-def test_every_doubtful_pitch_of_the_warehouse_is_listed_with_its_pairs(demo: Path) -> None:
+def test_every_doubtful_pitch_is_listed_with_its_pairs(demo: Path) -> None:
     listed = {re.findall(r"p[0-9a-f]{16}", item["question"])[0]: item for item in open_items(demo, "--kind", "matches")}
     doubtful = (
         run_query(demo / "warehouse", "select pitch_id from pitches where doubtful").get_column("pitch_id").to_list()
@@ -80,7 +78,7 @@ def test_every_doubtful_pitch_of_the_warehouse_is_listed_with_its_pairs(demo: Pa
     pairs = run_query(demo / "warehouse", "from doubtful_matches")
     for pitch, item in listed.items():
         wanted = pairs.filter((pl.col("pitch_id_a") == pitch) | (pl.col("pitch_id_b") == pitch))
-        assert len(item["why"]) == wanted.height
+        assert len(item["reasons"]) == wanted.height
         lines = {tuple(line.split(",")[:4]) for answer in item["answers"] for line in answer["lines"]}
         one = pl.col("tracker_a") == pl.col("tracker_b")
         of_one, of_two = (wanted.filter(of).select("sighting_a", "sighting_b").rows() for of in (one, ~one))
@@ -91,7 +89,7 @@ def test_every_doubtful_pitch_of_the_warehouse_is_listed_with_its_pairs(demo: Pa
         assert {("no_pitch", "", repeat, "") for _, repeat in of_one} <= lines
 
 
-def test_records_of_a_doubtful_pitch_that_one_tracker_may_have_written_twice_are_among_its_pairs(demo: Path) -> None:
+def test_possible_double_records_are_among_the_pairs_of_a_doubtful_pitch(demo: Path) -> None:
     told = run_query(
         demo / "warehouse",
         """
@@ -105,13 +103,13 @@ def test_records_of_a_doubtful_pitch_that_one_tracker_may_have_written_twice_are
     assert pairs.filter(pl.col("release_speed_b_mph").is_null() & pl.col("merged")).is_empty()
 
 
-def test_lines_in_the_text_are_whole_whatever_the_width(demo: Path) -> None:
+def test_lines_in_the_text_are_never_wrapped(demo: Path) -> None:
     text = CliRunner().invoke(cli, ["review", "-w", str(demo), "--all"], catch_exceptions=False).stdout.splitlines()
     lines = [line for item in open_items(demo) for answer in item["answers"] for line in answer["lines"]]
     assert set(lines) <= set(text)
 
 
-def test_a_run_of_stale_labels_comes_with_a_line_for_either_pitcher_opponents_too(demo: Path) -> None:
+def test_a_stale_label_question_has_a_line_for_either_pitcher(demo: Path) -> None:
     runs = open_items(demo, "--kind", "labels")
     assert len(runs) == run_query(demo / "warehouse", "from label_runs").height
     players = run_query(demo / "warehouse", "from players")
@@ -119,7 +117,7 @@ def test_a_run_of_stale_labels_comes_with_a_line_for_either_pitcher_opponents_to
     for item in runs:
         for answer in item["answers"]:
             counts.append(len(answer["lines"]))
-            assert ("export again" in answer["says"]) == (not answer["lines"])
+            assert ("export again" in answer["choice"]) == (not answer["lines"])
             assert all(line.startswith("thrown_by,") for line in answer["lines"])
             said |= {line.split(",")[3] for line in answer["lines"]}
     assert said <= set(players.get_column("player_id"))
@@ -130,7 +128,7 @@ def test_a_run_of_stale_labels_comes_with_a_line_for_either_pitcher_opponents_to
 
 def _second_record(item: Item) -> str:
     """Of a throw that a tracker may have recorded twice."""
-    line: str = next(answer["lines"][0] for answer in item["answers"] if "recorded twice" in answer["says"])
+    line: str = next(answer["lines"][0] for answer in item["answers"] if "recorded twice" in answer["choice"])
     return line.split(",")[2]
 
 
@@ -143,12 +141,14 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
     two = [
         item
         for item in matches
-        if "are these two records one pitch" in item["question"] and "kept apart" in item["why"][0]
+        if "are these two records one pitch" in item["question"] and "kept apart" in item["reasons"][0]
     ]
     merged = [
-        item for item in matches if "are one pitch, probability" in item["why"][0] and item["night"] != two[0]["night"]
+        item
+        for item in matches
+        if "are one pitch, probability" in item["reasons"][0] and item["night"] != two[0]["night"]
     ]
-    twice = [item for item in matches if any("recorded twice" in answer["says"] for answer in item["answers"])]
+    twice = [item for item in matches if any("recorded twice" in answer["choice"] for answer in item["answers"])]
     taken = {
         "one": two[0],
         "apart": merged[0],
@@ -156,7 +156,7 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
             item
             for item in matches
             if item["night"] not in (two[0]["night"], merged[0]["night"])
-            and any("no pitch at all (" in answer["says"] for answer in item["answers"])
+            and any("no pitch at all (" in answer["choice"] for answer in item["answers"])
         ),
         "twice": twice[0],
         "two": next(item for item in twice if item["night"] != twice[0]["night"]),
@@ -180,7 +180,7 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
     apart = [answer for answer in taken["apart"]["answers"] if answer["lines"][0].startswith("not_same_pitch")]
     lines["apart"] = apart[0]["lines"]
     lines["no pitch"] = [
-        answer["lines"][0] for answer in taken["no pitch"]["answers"] if "no pitch at all (" in answer["says"]
+        answer["lines"][0] for answer in taken["no pitch"]["answers"] if "no pitch at all (" in answer["choice"]
     ][:1]
     second = {how: _second_record(taken[how]) for how in ("twice", "two")}
     lines["twice"] = [f"no_pitch,,{second['twice']},,Dana,2026-11-30,written twice"]
@@ -197,7 +197,7 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
     return folder, taken, lines
 
 
-def test_what_was_decided_is_asked_no_more(decided: tuple[Path, dict[str, Item], dict[str, list[str]]]) -> None:
+def test_a_decided_question_is_not_asked_again(decided: tuple[Path, dict[str, Item], dict[str, list[str]]]) -> None:
     folder, taken, lines = decided
     left = open_items(folder)
     questions = {item["question"].split(" (")[0] for item in left}
@@ -213,7 +213,7 @@ def test_what_was_decided_is_asked_no_more(decided: tuple[Path, dict[str, Item],
     assert notes.is_empty()
 
 
-def test_what_was_decided_is_obeyed(decided: tuple[Path, dict[str, Item], dict[str, list[str]]]) -> None:
+def test_decisions_take_effect(decided: tuple[Path, dict[str, Item], dict[str, list[str]]]) -> None:
     folder, _, lines = decided
     a, b = lines["one"][0].split(",")[2:4]
     assert sightings_of(folder, a, b).get_column("pitch_id").n_unique() == 1
@@ -238,7 +238,7 @@ def test_what_was_decided_is_obeyed(decided: tuple[Path, dict[str, Item], dict[s
     assert ids["Corwin Pelgrave"] == "hs08" and ids["Ollerby, Rusk"].startswith("x-")
 
 
-def test_who_threw_as_decided_is_who_threw_the_pitch(
+def test_a_decided_pitcher_is_the_pitcher_of_the_pitch(
     decided: tuple[Path, dict[str, Item], dict[str, list[str]]],
 ) -> None:
     folder, _, lines = decided
@@ -262,14 +262,14 @@ def test_who_threw_as_decided_is_who_threw_the_pitch(
     assert still.isdisjoint(of_pitches.filter(pl.col("pitch_id").is_in(pitches.implode()))["sighting_id"])
 
 
-def test_where_nothing_waits_it_says_so(tmp_path: Path) -> None:
+def test_review_says_so_when_nothing_needs_a_decision(tmp_path: Path) -> None:
     assert command("init", tmp_path / "program").returncode == 0
     assert command("run", "-w", tmp_path / "program").returncode == 0
     done = command("review", "-w", tmp_path / "program", "--kind", "matches")
-    assert (done.returncode, done.stdout) == (0, "Nothing waits for a decision.\n")
+    assert (done.returncode, done.stdout) == (0, "Nothing needs your decision.\n")
 
 
-def test_before_the_first_run_it_says_what_to_do(tmp_path: Path) -> None:
+def test_review_before_the_first_run_says_what_to_do(tmp_path: Path) -> None:
     assert command("init", tmp_path / "program").returncode == 0
     done = command("review", "-w", tmp_path / "program")
     assert done.returncode != 0 and "pitchledger run" in done.stderr

@@ -7,7 +7,8 @@ sqrt(s1^2/n1 + s2^2/n2), any textbook.
 
 import math
 import re
-from datetime import date
+from datetime import UTC, date, datetime
+from pathlib import Path
 
 import duckdb
 import polars as pl
@@ -18,6 +19,8 @@ from pipeline.warehouse.publish import publish
 from pipeline.warehouse.query import open_published
 from schemas.contract import conform
 from schemas.dictionary import with_dictionary
+from schemas.generated_sql import generated_sql
+from schemas.metrics import METRICS
 from schemas.tables import TABLES
 from tests.small_warehouse import SUN, THU, TUE, WED, pitch_id, sighting_id, small_tables
 
@@ -70,6 +73,16 @@ EXPECTED = [
     ("readings_side_by_side", f"where pitch_id = '{pitch_id(1)}' and metric in ('release_speed_mph', 'extension_ft') order by metric",
      "metric, preferred, tracker_1, reading_1, tracker_2, reading_2, tracker_3, readings, spread",
      [("extension_ft", 6.0, "radar", 6.0, None, None, None, 1, 0.0), ("release_speed_mph", 94.0, "radar", 94.0, "array", 94.5, None, 2, 0.5)]),
+    ("readings", f"where pitch_id = '{pitch_id(1)}' and metric in ('release_speed_mph', 'extension_ft') order by metric, tracker",
+     "sighting_id, baseball_day, tracker, metric, value",
+     [(sighting_id(1, "radar"), SUN, "radar", "extension_ft", 6.0), (sighting_id(1, "array"), SUN, "array", "release_speed_mph", 94.5),
+      (sighting_id(1, "radar"), SUN, "radar", "release_speed_mph", 94.0)]),
+    # a tenth of the tolerance of 0.25 ft is 0.025 ft: two digits
+    ("metrics", "where metric = 'plate_side_ft'", "words, unit, tolerance, decimals, is_angle", [("plate side", "ft", 0.25, 2, False)]),
+    ("distinct_exports", "order by tracker", "file_id, tracker, file_name, status, baseball_day_last",
+     [("array-file", "array", "array.csv", "read", SUN), ("radar-file", "radar", "radar.csv", "read", THU), ("unit-file", "unit", "unit.csv", "read", WED)]),
+    # the small warehouse has no run, so no night is known to be past
+    ("last_night", "", "baseball_day, week_began", [(None, date(1, 1, 1))]),
     ("pitch_log", "where pitch_number in (1, 9, 10) order by pitch_number", "pitch_number, arm, pitcher_name, on_roster, name_settled, pitch_type, seen_by, release_speed_mph",
      [(1, "ace", "Alder Finch", True, True, "four_seam", 2, 94.0), (9, "label: A. Finsh", "A. Finsh", False, False, "four_seam", 1, 90.0),
       (10, "not named", None, False, False, "unknown", 1, 70.0)]),
@@ -119,7 +132,7 @@ def test_a_file_of_sql_is_one_select_that_names_its_columns(con, path):
     assert text.startswith("-- ")
     (statement,) = con.extract_statements(text)
     assert statement.type == duckdb.StatementType.SELECT
-    code = re.sub(r"--.*", "", text)
+    code = re.sub(r"'[^']*'", "''", re.sub(r"--.*", "", text))
     assert code == code.lower()
     if path.parent.name == "views":
         assert not re.search(r"select\s+\*", code.rpartition("\n)\n")[2]), (
@@ -133,7 +146,7 @@ def test_no_view_judges_workload():
     assert not re.search(r"[<>]=?\s*\d|/", code.replace("<> 'not named'", ""))
 
 
-def test_throws_that_may_be_another_arm_s_stand_beside_both_counts(tmp_path):
+def test_throws_of_an_uncertain_pitcher_are_listed_beside_both_counts(tmp_path):
     """Pitch 5: the array names bo, and so bo's Sunday may be one throw more. Pitch 7, ace's one of Tuesday: its label looks like bo's."""
     tables = small_tables()
     fifth, array_s = pl.col("pitch_id") == pitch_id(5), pl.col("tracker") == "array"
@@ -211,6 +224,30 @@ def test_the_dictionary_is_current():
     assert with_dictionary(PAGE) == PAGE, "run: python -m schemas.dictionary"
 
 
+@pytest.mark.parametrize(("name", "text"), generated_sql().items(), ids=str)
+def test_generated_sql_is_current(name, text):
+    assert (SQL_FOLDER / name).read_text(encoding="utf-8") == text, "run: python -m schemas.dictionary"
+
+
+def test_no_other_sql_lists_the_metrics():
+    """A query that needs all metrics reads the view readings."""
+    lists = {
+        path.name for path in SQL_FOLDER.rglob("*.sql") if set(METRICS) <= set(re.findall(r"\w+", path.read_text()))
+    }
+    assert lists == {Path(name).name for name in generated_sql()}
+
+
+def test_the_last_night_leaves_out_pitches_dated_after_the_run(tmp_path):
+    tables = small_tables()
+    run = {"run_id": "1", "started_at": datetime(2026, 3, 3, 14, tzinfo=UTC), "status": "done"}
+    tables["runs"] = conform(pl.DataFrame([run]), TABLES["runs"])
+    publish(tables, tmp_path, "v1", 2)
+    with open_published(tmp_path) as connection:
+        found = connection.execute("select baseball_day, week_began from last_night").fetchall()
+    # 4 March is the day after the run and may be ahead of UTC; 5 March cannot be
+    assert found == [(WED, date(2026, 2, 26))]
+
+
 def test_there_are_ten_questions():
     assert len(QUESTIONS) == len(ANSWERS) == 10
 
@@ -220,7 +257,7 @@ def test_a_question_of_the_page_is_answered(con, question, rows):
     assert len(con.execute(question).fetchall()) == rows
 
 
-def test_an_old_id_leads_to_the_pitch_of_today(con):
+def test_an_old_id_resolves_to_the_current_pitch(con):
     assert con.execute(QUESTIONS[9]).fetchone() == (pitch_id(1),)
 
 

@@ -60,7 +60,7 @@ def begin(workspace: Path) -> None:
 
 
 def run_needs(workspace: Path) -> list[str]:
-    return [need.sentence for need in find_needs(workspace / "warehouse") if need.kind == "run"]
+    return [need.problem for need in find_needs(workspace / "warehouse") if need.kind == "run"]
 
 
 def outcomes(workspace: Path) -> list[str]:

@@ -58,6 +58,7 @@ def test_times_are_local_and_on_a_twelve_hour_clock() -> None:
     moment = datetime(2026, 10, 28, 2, 4, 11, tzinfo=UTC)
     assert moment_words(moment, "America/Chicago") == "Tue Oct 27, 9:04 pm"
     assert clock_words(moment, "America/Chicago", seconds=True) == "9:04:11 pm"
+    assert clock_words(moment.replace(microsecond=250_999), "America/Chicago", milliseconds=True) == "9:04:11.250 pm"
     assert clock_words(datetime(2026, 10, 28, 5, 0, tzinfo=UTC), "America/Chicago") == "12:00 am"
     assert clock_words(datetime(2026, 10, 28, 17, 0, tzinfo=UTC), "America/Chicago") == "12:00 pm"
 

@@ -8,6 +8,7 @@ import polars as pl
 from pipeline.incremental.plan import DROP, Plan
 from pipeline.settings.ledger import Ledger
 from pipeline.settings.people import ON_SIGHTINGS, named_sightings
+from pipeline.words import day_range_words, pluralize
 from schemas.metrics import METRICS
 from schemas.trackers import TRACKERS
 
@@ -158,11 +159,7 @@ def decisions_table(
 
 
 def nights_told(nights: Collection[date], all_nights: bool) -> str:
-    """How many nights were worked through, in words."""
-    if all_nights:
-        return f"all {len(nights)} nights worked through" if nights else "no pitch in any export"
+    """Return how many nights were processed, in words."""
     if not nights:
-        return "no night touched"
-    if len(nights) == 1:
-        return f"the night of {min(nights)} worked through"
-    return f"{len(nights)} nights worked through, {min(nights)} to {max(nights)}"
+        return "no pitches in any export" if all_nights else "no night changed"
+    return f"{pluralize(len(nights), 'night')}, {day_range_words(min(nights), max(nights))}"

@@ -107,7 +107,7 @@ def _sentences(needs: Sequence["Need"]) -> list[str]:
     """Return the needs in order; kinds whose sentences may hold a name become one counting line each."""
     kinds = [need.kind for need in needs]
     lines = [
-        need.sentence if need.kind in QUOTED_KINDS else _counted(need.kind, kinds.count(need.kind)) for need in needs
+        need.problem if need.kind in QUOTED_KINDS else _counted(need.kind, kinds.count(need.kind)) for need in needs
     ]
     return list(dict.fromkeys(lines))
 

@@ -18,7 +18,7 @@ import duckdb
 from pipeline.players.names import natural_order, person_key
 from pipeline.reports.directory import Directory, read_directory
 from pipeline.warehouse.database import SQL_FOLDER
-from pipeline.warehouse.publish import reading_published
+from pipeline.warehouse.query import published_connection
 from pipeline.warehouse.run_log import read_attempts
 from pipeline.words import moment_words, pluralize
 
@@ -43,7 +43,7 @@ class Need(NamedTuple):
 
 def find_needs(folder: Path) -> list[Need]:
     """Return all that needs attention in the published version, most serious first."""
-    with reading_published(folder) as con:
+    with published_connection(folder) as con:
         directory = read_directory(con)
         return [*_last_run(folder, directory), *(need for source in _SOURCES for need in source(con, directory))]
 
@@ -82,7 +82,11 @@ def _last_run(folder: Path, directory: Directory) -> list[Need]:
     match last.outcome:
         case "begun":
             problem = f"The run of {started} ({last.message}) is still running, or was stopped from outside."
-            return [Need("run", problem, "Wait for it. If it was killed or the power failed, run again: nothing is damaged.")]
+            return [
+                Need(
+                    "run", problem, "Wait for it. If it was killed or the power failed, run again: nothing is damaged."
+                )
+            ]
         case "failed":
             problem = f"The run of {started} failed and published nothing: {last.message}"
             return [Need("run", problem, "Fix the cause, then run again."), *notes]
@@ -119,7 +123,9 @@ class OpenName(NamedTuple):
 def open_names(con: duckdb.DuckDBPyConnection) -> list[OpenName]:
     """Return the labels that need a decision, one for each name however the trackers spell it, those with most rows first."""
     names: dict[tuple[object, ...], OpenName] = {}
-    for label, is_number, how, player_id, proposal, tracker, rows in con.execute(read_need_query("open_names")).fetchall():
+    for label, is_number, how, player_id, proposal, tracker, rows in con.execute(
+        read_need_query("open_names")
+    ).fetchall():
         key = (person_key(label) or label, how, player_id, proposal)
         proposed = tuple(proposal.split(" or ")) if proposal else ()
         first = names.setdefault(key, OpenName(label, is_number, how, player_id, proposed, (), 0))

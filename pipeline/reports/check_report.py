@@ -1,7 +1,6 @@
 """What `pitchledger check` prints: for each tracker, column by column, what its newest export will become."""
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import polars as pl
 from rich.console import Console
@@ -16,39 +15,44 @@ from pipeline.settings.people import named_sightings
 from pipeline.settings.problems import SettingsProblems
 from pipeline.settings.profile import OPEN, load_profile
 from pipeline.warehouse.query import published_tables
+from pipeline.words import pluralize
+
+# a profile that does not fit gives the same few reasons over and over
+MOST_REASONS = 8
 
 
 def print_check(ledger: Ledger, out: Console) -> int:
     """Print every tracker's columns; returns how many trackers have a problem with their newest export."""
-    bad = sum(not _check_tracker(tracker, ledger.folder, out) for tracker in ledger.trackers)
+    bad = sum(not _check_tracker(tracker, out) for tracker in ledger.trackers)
     for sighting in _unknown_sightings(ledger):
         out.print(
             harmless(
-                f"decisions.csv: no published sighting has the id {sighting}; `pitchledger explain PITCH_ID` shows those of a pitch"
+                f"decisions.csv: no published sighting has the id {sighting}. `pitchledger explain PITCH_ID` lists the sightings of a pitch."
             )
         )
-    for line in _idle_profiles(ledger):
+    for line in _unused_profiles(ledger):
         out.print(harmless(line))
     return bad
 
 
-def _idle_profiles(ledger: Ledger) -> Iterator[str]:
-    """Profiles that no tracker uses, such as drafts that nobody has finished."""
+def _unused_profiles(ledger: Ledger) -> Iterator[str]:
+    """Yield a sentence for each profile that no tracker uses, such as an unfinished draft."""
     used = {tracker.profile_name for tracker in ledger.trackers}
     for path in sorted((ledger.folder / "profiles").glob("*.toml")):
-        if path.stem not in used:
-            name = f"profiles/{path.name}"
-            try:
-                load_profile(path)
-            except SettingsProblems as fault:
-                asked = sum(problem.value == OPEN for problem in fault.problems)
-                yield f"{name} is used by no tracker of ledger.toml; {asked or 'no'} questions are open in it, {len(fault.problems) - asked} faults"
-            else:
-                yield f"{name} is used by no tracker of ledger.toml"
+        if path.stem in used:
+            continue
+        sentence = f"profiles/{path.name}: no tracker in ledger.toml uses it"
+        try:
+            load_profile(path)
+        except SettingsProblems as fault:
+            questions = sum(problem.value == OPEN for problem in fault.problems)
+            errors = len(fault.problems) - questions
+            sentence += f"; it has {pluralize(questions, 'open question')} and {pluralize(errors, 'error')}"
+        yield f"{sentence}."
 
 
 def _unknown_sightings(ledger: Ledger) -> list[str]:
-    """Sighting ids in decisions.csv that the published version does not know: mistyped, or of an export that is gone."""
+    """Return sighting ids in decisions.csv that are not in the published version: mistyped, or of a removed export."""
     known = [
         table.get_column("sighting_id")
         for table in published_tables(ledger.output, ("sightings", "set_aside")).values()
@@ -57,62 +61,64 @@ def _unknown_sightings(ledger: Ledger) -> list[str]:
     return named.filter(~named.is_in(pl.concat(known).implode())).to_list() if known else []
 
 
-def _check_tracker(tracker: TrackerSettings, folder: Path, out: Console) -> bool:
+def _check_tracker(tracker: TrackerSettings, out: Console) -> bool:
     out.print(harmless(f"{tracker.id}: {tracker.profile.describes}"), style="bold")
     if not tracker.inbox.is_dir():
         out.print(
-            harmless(f"  its inbox {tracker.inbox} is not there: make the folder, or mend `inbox` in ledger.toml")
+            harmless(
+                f"  The inbox {tracker.inbox} does not exist. Create the folder, or correct `inbox` in ledger.toml."
+            )
         )
         return False
     exports = order_exports(list_exports(tracker.id, tracker.inbox))
     if not exports:
-        out.print("  no export lies in its inbox yet")
+        out.print("  The inbox holds no export yet.")
         return True
     newest = max(exports, key=lambda file: (file.modified_at, file.file_name))
-    return _check_export(newest, tracker, out) or _any_readable(exports, newest, tracker, out)
+    if _check_export(newest, tracker, out):
+        return True
+    _check_older_export([file for file in exports if file != newest], tracker, out)
+    return False
 
 
-def _check_export(file: ExportFile, tracker: TrackerSettings, out: Console) -> bool:
-    out.print(harmless(f"  newest export: {file.file_name}"))
+def _check_export(file: ExportFile, tracker: TrackerSettings, out: Console, age: str = "Newest") -> bool:
+    """Print what an export becomes; returns whether any row of it can be used."""
+    out.print(harmless(f"  {age} export: {file.file_name}"))
     try:
         raw = read_export(file.path, tracker.profile)
         mapped = map_export(raw, tracker.profile, tracker, file)
     except UnreadableExport as fault:
-        out.print(harmless(f"  can't be read: {fault.reason}. {fault.fix}"), style="red")
+        out.print(harmless(f"  It could not be read: {fault.reason}. {fault.fix}"), style="red")
         return False
+    sightings, set_aside = pluralize(mapped.sightings.height, "sighting"), mapped.set_aside.height
+    quarantined = _quarantined_rows(mapped.quarantine)
     out.print(
-        harmless(
-            f"  {raw.rows_read} rows: {mapped.sightings.height} sightings, {mapped.set_aside.height} set aside, {_bad_rows(mapped.quarantine)} quarantined"
-        )
+        harmless(f"  {pluralize(raw.rows_read, 'row')}: {sightings}, {set_aside} set aside, {quarantined} quarantined")
     )
     described = describe_columns(raw, tracker.profile, mapped)
     whole = ("our column", "their column", "unit")
-    out.print(
-        make_table(
-            "", described.columns, described.iter_rows(), numbers_from=99, whole=whole, narrow=("before", "after")
-        )
-    )
-    nothing = raw.rows_read > 0 and mapped.sightings.is_empty() and mapped.set_aside.is_empty()
-    for line in mapped.quarantine.group_by("reason", "fix", maintain_order=True).len().head(8).iter_rows():
-        out.print(harmless(f"  {line[2]} times: {line[0]}. {line[1] or ''}"))
-    if nothing:
-        out.print("  every row of it would be quarantined", style="red")
+    narrow = ("before", "after")
+    out.print(make_table("", described.columns, described.iter_rows(), numbers_from=99, whole=whole, narrow=narrow))
+    reasons = mapped.quarantine.group_by("reason", "fix", maintain_order=True).len().head(MOST_REASONS)
+    for reason, fix, times in reasons.iter_rows():
+        out.print(harmless(f"  {pluralize(times, 'time')}: {reason}. {fix or ''}"))
+    is_useless = raw.rows_read > 0 and mapped.sightings.is_empty() and mapped.set_aside.is_empty()
+    if is_useless:
+        out.print("  Every row would be quarantined.", style="red")
     out.print()
-    return not nothing
+    return not is_useless
 
 
-def _any_readable(exports: list[ExportFile], newest: ExportFile, tracker: TrackerSettings, out: Console) -> bool:
-    """The newest export can't be read: show an older one that can, so that the profile can be judged all the same."""
-    for file in reversed([file for file in exports if file != newest]):
+def _check_older_export(older: list[ExportFile], tracker: TrackerSettings, out: Console) -> None:
+    """Show the newest readable one of the older exports, so that the profile can be judged anyway."""
+    for file in reversed(older):
         try:
             read_export(file.path, tracker.profile)
         except UnreadableExport:
             continue
-        out.print("  an older one instead:")
-        _check_export(file, tracker, out)
+        _check_export(file, tracker, out, "Older")
         break
-    return False
 
 
-def _bad_rows(quarantine: pl.DataFrame) -> int:
+def _quarantined_rows(quarantine: pl.DataFrame) -> int:
     return quarantine.filter(pl.col("level") == "row").n_unique(["file_id", "file_row"]) if quarantine.height else 0

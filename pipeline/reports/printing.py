@@ -1,4 +1,4 @@
-"""Printing for people: tables and sentences that fit a terminal, a log or an e-mail; what comes from exports is shown harmless."""
+"""Print tables and sentences that fit a terminal, a log or an e-mail. Text from exports cannot control the terminal."""
 
 import re
 import shutil
@@ -12,20 +12,26 @@ from rich.table import Table
 from rich.text import Text
 
 Justify = Literal["left", "right"]
+# columns of the narrowest terminal that tables are laid out for
 NARROWEST = 80
+# columns of a log or an e-mail
 LOG_WIDTH = 100
+# characters in a narrow column before its text wraps
 NARROW = 14
+# a result with at most so many rows that is too wide for one table is printed in blocks, a line for each column
+FEW_ROWS = 2
+# control characters, and characters that change the direction of text
 _CONTROLS = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 
 def console() -> Console:
-    """Standard output: as wide as the terminal, or 100 columns in a log."""
+    """Return standard output as a console: as wide as the terminal, or 100 columns in a log."""
     width = max(NARROWEST, shutil.get_terminal_size().columns) if sys.stdout.isatty() else LOG_WIDTH
     return Console(width=width, highlight=False, soft_wrap=False)
 
 
 def harmless(value: object) -> Text:
-    """A value as plain text: no markup, no control or direction-turning signs."""
+    """Return a value as plain text without markup or control characters."""
     return Text("" if value is None else _CONTROLS.sub("\N{REPLACEMENT CHARACTER}", str(value)))
 
 
@@ -38,12 +44,12 @@ def make_table(
     whole: Collection[str] = (),
     narrow: Collection[str] = (),
 ) -> Table:
-    """A plain table; columns from `numbers_from` on are set to the right, those in `whole` are never broken into lines, `narrow` ones soon."""
+    """Return a plain table. Columns from `numbers_from` on are right-aligned; `whole` ones never wrap; `narrow` ones wrap early."""
     table = Table(
         title=title or None, title_justify="left", title_style="bold", box=None, pad_edge=False, show_edge=False
     )
-    for place, name in enumerate(columns):
-        justify: Justify = "right" if place >= numbers_from else "left"
+    for number, name in enumerate(columns):
+        justify: Justify = "right" if number >= numbers_from else "left"
         table.add_column(
             harmless(name),
             justify=justify,
@@ -56,8 +62,8 @@ def make_table(
     return table
 
 
-def in_full(value: object) -> str:
-    """A value of a query's answer as a person reads it: numbers to six significant figures and without powers of ten, lists with commas."""
+def value_words(value: object) -> str:
+    """Return a value of a query's result for people: six significant figures without powers of ten, lists with commas."""
     if value is None or isinstance(value, bool):
         return "" if value is None else str(value).lower()
     if isinstance(value, float):
@@ -66,17 +72,17 @@ def in_full(value: object) -> str:
         return value.isoformat(sep=" ", timespec="milliseconds" if value.microsecond else "seconds").replace(
             "+00:00", ""
         )
-    return ", ".join(in_full(part) for part in value) if isinstance(value, list) else str(value)
-
-
-FEW_ROWS = 2
+    return ", ".join(value_words(part) for part in value) if isinstance(value, list) else str(value)
 
 
 def print_rows(
     columns: Sequence[str], rows: Sequence[Sequence[object]], numbers: Collection[str], out: Console
 ) -> None:
-    """Print rows as a table, long column names broken at `_`. What is too wide goes below in further tables; of a few rows each is a block."""
-    texts = [[in_full(value) for value in row] for row in rows]
+    """Print rows as a table, with long column names broken at `_`. Columns that do not fit follow in further tables.
+
+    Up to FEW_ROWS rows that do not fit are printed as blocks.
+    """
+    texts = [[value_words(value) for value in row] for row in rows]
     cells = [max(map(len, column)) for column in zip(*texts, strict=True)] or [len(name) for name in columns]
     names = [_broken(name, width) for name, width in zip(columns, cells, strict=True)]
     widths = [max(width, *map(len, name.split("\n"))) for name, width in zip(names, cells, strict=True)]
@@ -88,26 +94,26 @@ def print_rows(
         numbered = panel[0] > 0
         shown = [[*([str(n)] if numbered else []), *(text[c] for c in panel)] for n, text in enumerate(texts, 1)]
         table = make_table("", [*(["row"] if numbered else []), *(names[c] for c in panel)], shown, numbers_from=99)
-        for column, place in zip(table.columns[numbered:], panel, strict=True):
-            column.justify = "right" if columns[place] in numbers else "left"
+        for column, index in zip(table.columns[numbered:], panel, strict=True):
+            column.justify = "right" if columns[index] in numbers else "left"
         out.print(table)
 
 
 def _panels(widths: Sequence[int], room: int) -> list[list[int]]:
-    """The columns' places, as many together as the room holds; panels after the first also hold the number of the row."""
+    """Return the indices of the columns of each table; tables after the first also have the row number."""
     panels: list[list[int]] = [[]]
     used = 0
-    for place, width in enumerate(widths):
+    for column, width in enumerate(widths):
         if panels[-1] and used + width + 2 > room:
             panels.append([])
             used = len("row") + 2
-        panels[-1].append(place)
+        panels[-1].append(column)
         used += width + 2
     return panels
 
 
 def _broken(name: str, width: int) -> str:
-    """The name over several lines, broken after `_`, none longer than `width` if the words permit."""
+    """Return the name on several lines, broken after `_`, each at most `width` wide if its words are."""
     lines = [""]
     for part in re.findall(r"[^_]*_|[^_]+", name):
         if lines[-1] and len(lines[-1]) + len(part) > width:
@@ -118,7 +124,7 @@ def _broken(name: str, width: int) -> str:
 
 def _print_blocks(columns: Sequence[str], texts: Sequence[Sequence[str]], out: Console) -> None:
     longest = max(map(len, columns))
-    for place, row in enumerate(texts, 1):
-        out.print(f"row {place}", style="bold")
+    for number, row in enumerate(texts, 1):
+        out.print(f"row {number}", style="bold")
         for name, text in zip(columns, row, strict=True):
             out.print(harmless(f"  {name:<{longest}}  {text}"))

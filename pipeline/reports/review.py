@@ -1,4 +1,4 @@
-"""What waits for a person's decision, one thing at a time, each with the lines of decisions.csv that settle it. From the published tables only."""
+"""What needs a decision, one question at a time, each with the lines of decisions.csv that answer it. From the published tables only."""
 
 import json
 from collections.abc import Callable, Iterator, Sequence
@@ -12,11 +12,12 @@ from rich.console import Console
 from rich.padding import Padding
 
 from pipeline.matching.explain import explain_double, explain_pair
-from pipeline.players.names import person_key
-from pipeline.reports.attention import MEANWHILE, OpenName, decision_line, open_names
+from pipeline.players.names import natural_order, person_key
+from pipeline.reports.attention import FOOTNOTES, OpenName, decision_line, open_names
+from pipeline.reports.directory import Directory, read_directory
 from pipeline.reports.printing import harmless
-from pipeline.warehouse.query import ONE_ROW_PER_FILE_ID, published_connection
-from pipeline.words import pluralize
+from pipeline.warehouse.query import published_connection
+from pipeline.words import clock_words, pluralize, weekday_words
 
 MOST = 20
 KINDS = ("matches", "names", "labels")
@@ -24,256 +25,283 @@ Row = dict[str, Any]
 
 
 class Answer(NamedTuple):
-    """One way to decide. `lines`: what goes into decisions.csv for it; none where something else has to be done, which `says` tells."""
+    """One way to decide. `lines` go into decisions.csv; without lines, `choice` says what else to do."""
 
-    says: str
+    choice: str
     lines: tuple[str, ...] = ()
 
 
 class Item(NamedTuple):
-    """One open question. `night`: the newest baseball day that it is about (None: none known); `why`: what speaks for and against."""
+    """One open question. `night`: its newest baseball day, if any is known; `reasons`: the evidence for and against."""
 
     kind: str
     night: date | None
     question: str
-    why: tuple[str, ...]
+    reasons: tuple[str, ...]
     answers: tuple[Answer, ...]
 
 
+class Desk(NamedTuple):
+    """What every question needs: the published version, the names that people read, and the date for the lines."""
+
+    con: duckdb.DuckDBPyConnection
+    directory: Directory
+    today: date
+
+    def rows(self, sql: str) -> list[Row]:
+        """Return the rows of a query."""
+        rows: list[Row] = self.con.sql(sql).pl().to_dicts()
+        return rows
+
+    def line(self, kind: str, subject: str, target: str = "", tracker: str = "") -> str:
+        """Return a line of decisions.csv with today's date."""
+        return decision_line(kind, subject, target, tracker, on=str(self.today))
+
+
 def find_open(folder: Path, kind: str | None, today: date) -> list[Item]:
-    """Everything that waits for a decision, the newest night first; `today` is the date that the lines bear."""
+    """Return every open question of a kind (or of all kinds), the newest night first; `today` is the date in the lines."""
     with published_connection(folder) as con:
-        items = [item for name, look in _LOOKS.items() if kind in (None, name) for item in look(con, today)]
+        desk = Desk(con, read_directory(con), today)
+        items = [item for name, questions in _QUESTIONS.items() if kind in (None, name) for item in questions(desk)]
     return sorted(items, key=lambda item: item.night or date.min, reverse=True)
 
 
 # ---- doubtful matches ----------------------------------------------------------------------------------------------------------------------
 
 
-def _matches(con: duckdb.DuckDBPyConnection, today: date) -> Iterator[Item]:
-    """Each doubtful pitch with every pair that nobody has decided yet, the likeliest first."""
-    rows = _dicts(
-        con,
-        """
-        with open as (
+def _match_questions(desk: Desk) -> Iterator[Item]:
+    """Yield each doubtful pitch with all of its pairs that have no decision yet, most probable first."""
+    rows = desk.rows("""
+        with undecided as (
             select doubtful_matches.*, decided_by, time_evidence, reading_evidence, label_evidence, order_evidence, rival_of
             from doubtful_matches left join match_pairs using (sighting_a, sighting_b)),
-        touching as (select unnest(list_distinct([pitch_id_a, pitch_id_b])) as pitch_id, * from open)
-        select touching.*, pitches.session_id, pitches.match_probability, pitches.pitch_number, pitches.pitcher_label
-        from pitches join touching using (pitch_id) where pitches.doubtful
-        order by pitches.baseball_day desc, pitches.session_id, pitches.pitch_number, pitch_id, merged desc, probability desc, sighting_a, sighting_b""",
-    )
-    for pitch_id, group in groupby(rows, key=lambda row: row["pitch_id"]):
-        yield _match(str(pitch_id), list(group), today)
+        by_pitch as (select unnest(list_distinct([pitch_id_a, pitch_id_b])) as pitch_id, * from undecided)
+        select by_pitch.*, pitches.session_id, pitches.match_probability, pitches.pitch_number, pitches.occasion, pitches.thrown_at,
+            coalesce(players.name, pitches.pitcher_label) as pitcher
+        from pitches join by_pitch using (pitch_id) left join players on players.player_id = pitches.pitcher_id
+        where pitches.doubtful
+        order by pitches.baseball_day desc, pitches.session_id, pitches.pitch_number, pitch_id, merged desc, probability desc, sighting_a, sighting_b
+        """)
+    for pitch_id, pairs in groupby(rows, key=lambda row: row["pitch_id"]):
+        yield _match_question(str(pitch_id), list(pairs), desk)
 
 
-def _match(pitch_id: str, pairs: list[Row], today: date) -> Item:
-    first = pairs[0]
-    who = f" ({first['pitcher_label']})" if first["pitcher_label"] else ""
-    question = (
-        f"pitch {pitch_id}, number {first['pitch_number']} of {first['session_id']}{who}: which records are this pitch?"
-    )
-    if len(pairs) == 1:
-        question = question.replace("which records are this pitch?", "are these two records one pitch?")
-    answers = [_one_pitch(pair, today) for pair in pairs]
-    none = "they are two pitches" if len(pairs) == 1 else "none of these are one pitch"
-    answers.append(Answer(none, tuple(_line(pair, "not_same_pitch", today) for pair in pairs)))
-    repeated = [pair["sighting_b"] for pair in pairs if _of_one_tracker(pair)]
-    answers += [
-        Answer(f"{said} is no pitch at all (a warm-up, a throw back)", (_no_pitch(sighting, today),))
-        for sighting, said in _records(pairs, pitch_id).items()
-        if sighting not in repeated
+def _match_question(pitch_id: str, pairs: list[Row], desk: Desk) -> Item:
+    records = _records_in_pitch(pairs, pitch_id, desk.directory)
+    second_records = [pair["sighting_b"] for pair in pairs if _is_double(pair)]
+    is_single = len(pairs) == 1
+    answers = [
+        *(_one_pitch_answer(pair, desk) for pair in pairs),
+        Answer(
+            "they are two pitches" if is_single else "none of these are one pitch",
+            tuple(desk.line("not_same_pitch", pair["sighting_a"], pair["sighting_b"]) for pair in pairs),
+        ),
+        *(
+            Answer(f"{record} is no pitch at all (a warm-up, a throw back)", (desk.line("no_pitch", sighting),))
+            for sighting, record in records.items()
+            if sighting not in second_records
+        ),
     ]
-    return Item("matches", first["baseball_day"], question, tuple(_why(pair) for pair in pairs), tuple(answers))
+    asked = "are these two records one pitch?" if is_single else "which records are this pitch?"
+    question = f"{_pitch_words(pitch_id, pairs[0], desk.directory)}: {asked}"
+    reasons = tuple(_evidence(pair, desk.directory) for pair in pairs)
+    return Item("matches", pairs[0]["baseball_day"], question, reasons, tuple(answers))
 
 
-def _of_one_tracker(pair: Row) -> bool:
+def _pitch_words(pitch_id: str, pair: Row, directory: Directory) -> str:
+    """Return a pitch as "pitch 2 of the bullpen at pen_north, 4:08 pm (Rusk Ollerby, p07efe125b3989eee)"."""
+    occasion = (pair["occasion"] or "session").replace("live_bp", "live batting practice")
+    time = f", {clock_words(pair['thrown_at'], directory.zone(pair['venue']))}" if pair["thrown_at"] else ""
+    pitcher = f"{natural_order(pair['pitcher'])}, " if pair["pitcher"] else ""
+    station = pair["station"] or "an unknown station"
+    return f"pitch {pair['pitch_number']} of the {occasion} at {station}{time} ({pitcher}{pitch_id})"
+
+
+def _is_double(pair: Row) -> bool:
+    """Whether both records are of one tracker."""
     return bool(pair["tracker_a"] == pair["tracker_b"])
 
 
-def _why(pair: Row) -> str:
-    if not _of_one_tracker(pair):
-        return explain_pair(pair, {})
-    names = {"tracker": "tracker_a", "of_sighting_id": "sighting_a", "sighting_id": "sighting_b", "set_aside": "merged"}
-    return explain_double(pair | {name: pair[here] for name, here in names.items()})
+def _evidence(pair: Row, directory: Directory) -> str:
+    if not _is_double(pair):
+        return explain_pair(pair, directory.trackers)
+    double = {
+        "tracker": directory.tracker(pair["tracker_a"]),
+        "of_sighting_id": pair["sighting_a"],
+        "sighting_id": pair["sighting_b"],
+        "set_aside": pair["merged"],
+    }
+    return explain_double(pair | double)
 
 
-def _one_pitch(pair: Row, today: date) -> Answer:
-    one, other = _record(pair, "a"), _record(pair, "b")
-    if _of_one_tracker(pair):
-        says = f"{one} and {other} are one throw, recorded twice; or the second is no pitch at all"
-        return Answer(says, (_no_pitch(pair["sighting_b"], today),))
-    return Answer(f"{one} and {other} are one pitch", (_line(pair, "same_pitch", today),))
+def _one_pitch_answer(pair: Row, desk: Desk) -> Answer:
+    first, second = _record_words(pair, "a", desk.directory), _record_words(pair, "b", desk.directory)
+    if _is_double(pair):
+        choice = f"{first} and {second} are one throw, recorded twice; or the second is no pitch at all"
+        return Answer(choice, (desk.line("no_pitch", pair["sighting_b"]),))
+    return Answer(
+        f"{first} and {second} are one pitch", (desk.line("same_pitch", pair["sighting_a"], pair["sighting_b"]),)
+    )
 
 
-def _no_pitch(sighting: str, today: date) -> str:
-    return decision_line("no_pitch", sighting, "", on=str(today))
+def _record_words(pair: Row, side: str, directory: Directory) -> str:
+    """Return a record as "Stadium radar (s09f8a50d63b00249, 3:36:45 pm, 84.7 mph)", with the time of its own clock."""
+    thrown_at, speed = pair[f"thrown_at_{side}"], pair[f"release_speed_{side}_mph"]
+    facts = [pair[f"sighting_{side}"]]
+    facts += [clock_words(thrown_at, directory.zone(pair["venue"]), seconds=True)] if thrown_at else []
+    facts += [f"{speed:.1f} mph"] if speed is not None else []
+    return f"{directory.tracker(pair[f'tracker_{side}'])} ({', '.join(facts)})"
 
 
-def _line(pair: Row, kind: str, today: date) -> str:
-    return decision_line(kind, pair["sighting_a"], pair["sighting_b"], on=str(today))
-
-
-def _record(pair: Row, side: str) -> str:
-    """One record in words: tracker, its own clock, speed."""
-    at, mph = pair[f"thrown_at_{side}"], pair[f"release_speed_{side}_mph"]
-    seen = [f"{at:%H:%M:%S} UTC"] if at else []
-    seen += [f"{mph:.1f} mph"] if mph is not None else []
-    about = f", {', '.join(seen)}" if seen else ""
-    return f"{pair[f'tracker_{side}']} ({pair[f'sighting_{side}']}{about})"
-
-
-def _records(pairs: Sequence[Row], pitch_id: str) -> dict[str, str]:
-    """The records that stand in the pitch now."""
+def _records_in_pitch(pairs: Sequence[Row], pitch_id: str, directory: Directory) -> dict[str, str]:
+    """Return the records that are now in the pitch, in words, by sighting."""
     sides = [(pair, side) for pair in pairs for side in ("a", "b") if pair[f"pitch_id_{side}"] == pitch_id]
-    return {pair[f"sighting_{side}"]: _record(pair, side) for pair, side in sides}
+    return {pair[f"sighting_{side}"]: _record_words(pair, side, directory) for pair, side in sides}
 
 
 # ---- names ---------------------------------------------------------------------------------------------------------------------------------
 
 
-def _names(con: duckdb.DuckDBPyConnection, today: date) -> Iterator[Item]:
-    players = dict(con.execute("select player_id, name from players").fetchall())
-    nights = _last_nights(con)
-    numbers = {
-        row[0]
-        for row in con.execute("select native_id from name_matches where needs_person and label is null").fetchall()
-    }
-    for name in open_names(con):
-        told = _number(name) if name.label in numbers else _name(name, players, today)
-        yield Item("names", nights.get(person_key(name.label) or name.label), *told)
+def _name_questions(desk: Desk) -> Iterator[Item]:
+    nights = _last_nights(desk)
+    for name in open_names(desk.con):
+        night = nights.get(person_key(name.label) or name.label)
+        yield _number_question(name, night, desk.directory) if name.is_number else _name_question(name, night, desk)
 
 
-def _last_nights(con: duckdb.DuckDBPyConnection) -> dict[str, date]:
-    """The newest baseball day of each name, however it is written, and of each number without one."""
-    sql = """
-        select label, max(baseball_day) from (
+def _last_nights(desk: Desk) -> dict[str, date]:
+    """Return the newest baseball day of each name, however it is spelled, and of each number without a name."""
+    labels = desk.rows("""
+        select label, max(baseball_day) as night from (
             select unnest([pitcher_label, batter_label, pitcher_native_id, batter_native_id]) as label, baseball_day from sightings)
-        where label is not null group by label"""
+        where label is not null group by label""")
     nights: dict[str, date] = {}
-    for label, night in con.execute(sql).fetchall():
-        key = person_key(label) or label
-        nights[key] = max(night, nights.get(key, night))
+    for row in labels:
+        key = person_key(row["label"]) or row["label"]
+        nights[key] = max(row["night"], nights.get(key, row["night"]))
     return nights
 
 
-def _number(name: OpenName) -> tuple[str, tuple[str, ...], tuple[Answer, ...]]:
-    """A device's number without a name: only the roster says whose it is."""
-    question = f"whose number is '{name.label}' ({name.trackers}, {pluralize(name.rows, 'row')})?"
-    held = "; ".join(f"{tracker}:{name.label}" for tracker in name.trackers.split(", "))
-    return (
-        question,
-        ("no name stands with it",),
-        (Answer(f"a player of the roster: put {held} into his tracker_ids in roster.csv"),),
+def _number_question(name: OpenName, night: date | None, directory: Directory) -> Item:
+    """Ask whose a device's number without a name is: only the roster can say."""
+    tracker_ids = "; ".join(f"{tracker}:{name.label}" for tracker in name.trackers)
+    return Item(
+        "names",
+        night,
+        f"whose number is '{name.label}' ({_row_words(name, directory)})?",
+        ("The device writes no name with it.",),
+        (Answer(f"a player on the roster: add {tracker_ids} to that player's tracker_ids in roster.csv"),),
     )
 
 
-def _name(name: OpenName, players: dict[str, str], today: date) -> tuple[str, tuple[str, ...], tuple[Answer, ...]]:
-    """Who is that? With a line for each player that is proposed, and one for a person of no roster."""
-    question = f"who is '{name.label}' ({name.trackers}, {pluralize(name.rows, 'row')})?"
-    proposed = name.proposal.split(" or ") if name.proposal else []
+def _row_words(name: OpenName, directory: Directory) -> str:
+    return f"{directory.tracker_list(name.trackers)}, {pluralize(name.rows, 'row')}"
+
+
+def _name_question(name: OpenName, night: date | None, desk: Desk) -> Item:
+    """Ask who a label is, with a line for each proposed player and one for someone who is not on the roster."""
+    question = f"who is '{name.label}' ({_row_words(name, desk.directory)})?"
+    proposed = desk.directory.player_choice(name.proposed)
     if name.how == "tracker_id":
-        why = f"the device's number is that of {_told(name.player_id, players)}, who is taken; the name is like {_told(name.proposal, players)}"
-        return (
-            question,
-            (why,),
-            (
-                *_is(name, [name.player_id or "", *proposed], players, today),
-                Answer("the number changed hands: mend tracker_ids in roster.csv"),
-            ),
+        holder = desk.directory.player(name.player_id or "")
+        reason = (
+            f"The device's number belongs to {holder}, for whom these rows count now. The name resembles {proposed}."
         )
-    why = (
-        f"it is like {' or '.join(_told(player, players) for player in proposed)}"
-        if proposed
-        else "nobody on the roster is called so"
-    )
+        holder_and_proposed = [name.player_id or "", *name.proposed]
+        changed = Answer("the number now belongs to another player: correct tracker_ids in roster.csv")
+        return Item("names", night, question, (reason,), (*_player_answers(name, holder_and_proposed, desk), changed))
     if name.how == "provisional":
-        why += ", but of the other side; taken for an opponent"
-    nobody = decision_line("label_is_not", name.label, "", on=str(today))
-    answers = [*_is(name, proposed, players, today), Answer("nobody on the roster (an opponent, a guest)", (nobody,))]
-    other = decision_line("label_is", name.label, "PLAYER_ID", on=str(today))
-    answers.append(
-        Answer("somebody else, with his player_id for PLAYER_ID (a row in roster.csv first, if he has none)", (other,))
+        reason = f"The name resembles {proposed}, but bats or pitches for the other team. It counts as an opponent."
+    elif len(name.proposed) > 1:
+        reason = f"The name fits {proposed}. A line counts for all rows: if the device means both, write the first name at the device."
+    else:
+        reason = f"The name resembles {proposed}." if proposed else "No name on the roster is like it."
+    answers = (
+        *_player_answers(name, name.proposed, desk),
+        Answer("nobody on the roster (an opponent, a guest)", (desk.line("label_is_not", name.label),)),
+        Answer(
+            "another player: replace PLAYER_ID (add a row to roster.csv first, if the player has none)",
+            (desk.line("label_is", name.label, "PLAYER_ID"),),
+        ),
     )
-    if len(proposed) > 1:
-        why += "; if the device means now one and now the other, write the first name at the device: a line is for all rows"
-    return question, (why,), tuple(answers)
+    return Item("names", night, question, (reason,), answers)
 
 
-def _is(name: OpenName, proposed: Sequence[str], players: dict[str, str], today: date) -> list[Answer]:
+def _player_answers(name: OpenName, player_ids: Sequence[str], desk: Desk) -> list[Answer]:
     return [
-        Answer(f"it is {_told(player, players)}", (decision_line("label_is", name.label, player, on=str(today)),))
-        for player in proposed
+        Answer(f"it is {desk.directory.player(player_id)}", (desk.line("label_is", name.label, player_id),))
+        for player_id in player_ids
     ]
-
-
-def _told(player: str | None, players: dict[str, str]) -> str:
-    return f"{players.get(player or '', '')} ({player})".strip()
 
 
 # ---- stale labels --------------------------------------------------------------------------------------------------------------------------
 
 
-def _labels(con: duckdb.DuckDBPyConnection, today: date) -> Iterator[Item]:
-    """Runs of pitches that bear another pitcher's label. A label_is line would be about that label for ever; thrown_by is about the run."""
-    rows = _dicts(
-        con,
-        f"""
+def _label_questions(desk: Desk) -> Iterator[Item]:
+    """Yield each series of pitches with another pitcher's label. thrown_by is about these pitches; label_is would change the label for good."""
+    series = desk.rows("""
         select label_runs.*, file_name, pitcher_id as player_id from label_runs
-        left join (select file_id, file_name from {ONE_ROW_PER_FILE_ID}) using (file_id)
+        left join distinct_exports using (file_id)
         left join (select sighting_id, pitcher_id from sightings) as first on first_sighting_id = first.sighting_id
-        order by baseball_day desc, pitches desc, tracker, first_sighting_id""",
-    )
-    players = {player for (player,) in con.execute("select player_id from players").fetchall()}
-    for run in rows:
-        question = f"{run['tracker']}: are the {pluralize(run['pitches'], 'pitch')} labelled '{run['label']}' in {run['file_name']} {run['proposed_label']}'s?"
-        why = f"another tracker says {run['proposed_label']} ({run['proposed_player_id'] or 'not settled who that is'}), and labels and readings together are for it, probability {run['probability']:.2f}; from {run['first_sighting_id']} to {run['last_sighting_id']} (each of them: label_runs.sighting_ids)"
-        yes = _thrower("yes, they are his", run, run["proposed_player_id"], players, today)
-        no = _thrower("no, they are as labelled", run, run["player_id"], players, today)
-        yield Item("labels", run["baseball_day"], question, (why,), (yes, no))
+        order by label_runs.baseball_day desc, pitches desc, label_runs.tracker, first_sighting_id""")
+    known = {row["player_id"] for row in desk.rows("select player_id from players")}
+    for run in series:
+        proposed_id = run["proposed_player_id"]
+        proposed = desk.directory.players.get(proposed_id or "") or natural_order(run["proposed_label"])
+        question = (
+            f"{desk.directory.tracker(run['tracker'])}, {run['file_name']}: did {proposed} throw the "
+            f"{pluralize(run['pitches'], 'pitch')} labeled '{run['label']}'?"
+        )
+        reason = (
+            f"Another tracker names {proposed} ({proposed_id or 'a name that needs your decision'}); labels and readings together "
+            f"make that {100 * run['probability']:.0f}% likely. From {run['first_sighting_id']} to {run['last_sighting_id']}."
+        )
+        answers = (
+            _thrower_answer(f"yes, {proposed} did", run, proposed_id, known, desk),
+            _thrower_answer("no, the labels are right", run, run["player_id"], known, desk),
+        )
+        yield Item("labels", run["baseball_day"], question, (reason,), answers)
 
 
-def _thrower(says: str, run: Row, player: str | None, players: set[str], today: date) -> Answer:
-    """That a player threw a run's pitches; of one whom nobody knows yet no line can tell that."""
-    if player not in players:
-        return Answer(f"{says}: mend the wrong label at its device, or in its export, and export again; {MEANWHILE}")
+def _thrower_answer(choice: str, run: Row, player_id: str | None, known: set[str], desk: Desk) -> Answer:
+    """Return the answer that a player threw these pitches; no line can name a player who is not known yet."""
+    if player_id not in known:
+        return Answer(f"{choice}: correct the other tracker's label at its device or in its export, and export again")
     sightings = run["sighting_ids"].replace(",", " ")
-    return Answer(says, (decision_line("thrown_by", sightings, str(player), run["tracker"], on=str(today)),))
+    return Answer(choice, (desk.line("thrown_by", sightings, str(player_id), run["tracker"]),))
 
 
-def _dicts(con: duckdb.DuckDBPyConnection, sql: str) -> list[Row]:
-    rows: list[Row] = con.sql(sql).pl().to_dicts()
-    return rows
-
-
-_LOOKS: dict[str, Callable[[duckdb.DuckDBPyConnection, date], Iterator[Item]]] = {
-    "matches": _matches,
-    "names": _names,
-    "labels": _labels,
+_QUESTIONS: dict[str, Callable[[Desk], Iterator[Item]]] = {
+    "matches": _match_questions,
+    "names": _name_questions,
+    "labels": _label_questions,
 }
 
 
-# ---- telling -------------------------------------------------------------------------------------------------------------------------------
+# ---- output --------------------------------------------------------------------------------------------------------------------------------
 
 
 def print_open(items: Sequence[Item], shown: int, out: Console) -> None:
-    """Print the first `shown` items with their lines, which are never broken, and how many more there are."""
+    """Print the first `shown` items with their unbroken lines, and how many more there are."""
     if not items:
-        out.print("Nothing waits for a decision.")
+        out.print("Nothing needs your decision.")
         return
     for number, item in enumerate(items[:shown], 1):
-        out.print(harmless(f"{number}. {item.night or 'no night known'}, {item.kind}: {item.question}"), style="bold")
-        for sentence in item.why:
-            out.print(_indented(f"- {sentence}"))
+        night = weekday_words(item.night) if item.night else "Night unknown"
+        out.print(harmless(f"{number}. {night}, {item.kind}: {item.question}"), style="bold")
+        for reason in item.reasons:
+            out.print(_indented(f"- {reason}"))
         for answer in item.answers:
-            out.print(_indented(f"{answer.says}{':' if answer.lines else ''}"))
+            out.print(_indented(f"{answer.choice}{':' if answer.lines else ''}"))
             for line in answer.lines:
                 out.print(harmless(line), soft_wrap=True)
         out.print()
     if len(items) > shown:
-        out.print(f"{_rest(items, shown)} more; --all shows them")
+        out.print(f"{_count_rest(items, shown)} more; --all shows them")
+    if any(item.kind == "labels" for item in items[:shown]):
+        out.print(FOOTNOTES["stale label"])
     out.print(
-        "Put the lines of one answer into decisions.csv, with your name for YOU and the reason for WHY, and run again."
+        "Copy the lines of one answer into decisions.csv, replace YOU and WHY with your name and the reason, and run again."
     )
 
 
@@ -281,14 +309,14 @@ def _indented(text: str) -> Padding:
     return Padding(harmless(text), (0, 0, 0, 3))
 
 
-def _rest(items: Sequence[Item], shown: int) -> str:
+def _count_rest(items: Sequence[Item], shown: int) -> str:
     counts = {kind: sum(item.kind == kind for item in items[shown:]) for kind in KINDS}
     return ", ".join(f"{count} {kind}" for kind, count in counts.items() if count)
 
 
 def as_json(items: Sequence[Item], shown: int) -> str:
-    """The first `shown` items and the number of the rest, as JSON."""
-    told = [
+    """Return the first `shown` items and the number of the rest, as JSON."""
+    listed = [
         {
             **item._asdict(),
             "night": item.night and str(item.night),
@@ -296,4 +324,4 @@ def as_json(items: Sequence[Item], shown: int) -> str:
         }
         for item in items[:shown]
     ]
-    return json.dumps({"items": told, "more": max(len(items) - shown, 0)}, ensure_ascii=False, indent=1)
+    return json.dumps({"items": listed, "more": max(len(items) - shown, 0)}, ensure_ascii=False, indent=1)

@@ -1,25 +1,29 @@
 """The state of the warehouse in one look, for people or as JSON."""
 
 import json
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import duckdb
 from rich.console import Console
 
-from pipeline.reports.attention import RECENT_DAYS, SINCE, find_needs
+from pipeline.reports.attention import find_needs
 from pipeline.reports.printing import harmless, make_table
 from pipeline.reports.summary import print_counts, print_needs, read_facts
 from pipeline.warehouse.query import published_connection
 from pipeline.warehouse.run_log import read_attempts
+from pipeline.words import moment_words, weekday_words
 
-MOST_REASONS, LAST_RUNS = 12, 3
-# of view deliveries
+MOST_REASONS = 12
+LAST_RUNS = 3
+# the verdicts of view deliveries
 VERDICTS = ("came", "late", "too few", "missing", "due")
+OUTCOMES = {"begun": "not finished", "nothing_new": "nothing new"}
 
 
 def read_status(folder: Path) -> dict[str, Any]:
-    """Everything `status` shows, as plain values: the summary's facts, and nights, gaps, quarantine, deliveries, runs, attempts, needs, disk_bytes."""
+    """Return all that `status` shows: the summary's facts, nights, gaps, quarantine, deliveries, runs, attempts, needs, disk_bytes."""
     facts = read_facts(folder)
     with published_connection(folder) as con:
         facts |= {
@@ -36,43 +40,43 @@ def read_status(folder: Path) -> dict[str, Any]:
 
 
 def _disk_bytes(folder: Path) -> int:
-    """What the output folder takes on the disk: versions share the files that did not change."""
+    """Return the size of the output folder: versions share the files that did not change."""
     files = (path.stat() for path in folder.rglob("*") if path.is_file() and not path.is_symlink())
     return sum({(facts.st_dev, facts.st_ino): facts.st_size for facts in files}.values())
 
 
 def _deliveries(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
-    """Of each tracker of ledger.toml: the last day it saw pitches, and of the last week how many nights came, came late, ... (VERDICTS)."""
+    """Return each tracker of ledger.toml, the last day on which it saw pitches, and its nights of the last week by verdict."""
     counts = ", ".join(f"count(*) filter (where verdict = '{verdict}')" for verdict in VERDICTS)
     return con.execute(f"""
-        with recent as (select tracker, {counts} from deliveries where baseball_day >= {SINCE} group by tracker),
+        with recent as (select tracker, {counts} from deliveries where baseball_day >= (select week_began from last_night) group by tracker),
         last as (select tracker, max(baseball_day) as last_day from sightings group by tracker)
         select trackers.tracker, last_day, recent.* exclude (tracker) from trackers
         left join last using (tracker) left join recent using (tracker) order by rank""").fetchall()
 
 
 def _nights(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
-    """Baseball day, station, pitches, tracker, and how many of the pitches it saw; the last week, newest first."""
-    return con.execute(f"""
+    """Return baseball day, station, pitches, tracker and the pitches it saw, for the last week, newest first."""
+    return con.execute("""
         with recent as (
             select baseball_day, coalesce(station, 'unknown') as station, string_split(trackers, ',') as trackers,
                 count(*) over (partition by baseball_day, station) as pitches
-            from pitches where baseball_day >= {SINCE}),
+            from pitches where baseball_day >= (select week_began from last_night)),
         seen as (select baseball_day, station, pitches, unnest(trackers) as tracker from recent)
         select baseball_day, station, pitches, tracker, count(*) from seen
         group by all order by baseball_day desc, station, tracker""").fetchall()
 
 
 def _gaps(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
-    return con.execute(f"""
+    return con.execute("""
         select distinct baseball_day, coalesce(station, 'unknown'), tracker from nights_with_gaps
-        where baseball_day >= {SINCE} order by all""").fetchall()
+        where baseball_day >= (select week_began from last_night) order by all""").fetchall()
 
 
 def _reasons(con: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
-    """Level, tracker, reason with its numbers left out, lines."""
+    """Return level, tracker, reason without its numbers, and lines."""
     return con.execute(f"""
-        select level, tracker, regexp_replace(reason, '(^|[ (])-?[0-9]+([.,][0-9]+)*\\b', '\\1#', 'g') as kind, count(*) as lines from quarantine
+        select level, tracker, regexp_replace(reason, '(^|[ (])-?[0-9]+([.,][0-9]+)*\\b', '\\1...', 'g') as kind, count(*) as lines from quarantine
         group by all order by lines desc, level, tracker, kind limit {MOST_REASONS}""").fetchall()
 
 
@@ -94,7 +98,7 @@ def as_json(status: dict[str, Any]) -> str:
         ),
         "last_runs": [attempt._asdict() for attempt in status["attempts"]],
         "quarantine": _named(("level", "tracker", "reason", "lines"), status["quarantine"]),
-        "needs_a_person": [need._asdict() for need in status["needs"]],
+        "needs_attention": [need._asdict() for need in status["needs"]],
         "disk_bytes": status["disk_bytes"],
     }
     return json.dumps(document, indent=2, default=str, ensure_ascii=False)
@@ -106,33 +110,38 @@ def _named(names: tuple[str, ...], rows: list[tuple[Any, ...]]) -> list[dict[str
 
 def print_status(status: dict[str, Any], out: Console) -> None:
     """Print the status for a person."""
-    runs = [(one.started_at, one.outcome.replace("_", " "), one.version, one.message) for one in status["attempts"]]
-    out.print(make_table("Last runs", ("started", "outcome", "readers see", "what"), runs, numbers_from=9))
+    runs = [
+        (
+            moment_words(datetime.fromisoformat(attempt.started_at), status["zone"]),
+            OUTCOMES.get(attempt.outcome, attempt.outcome),
+            attempt.version,
+            attempt.message,
+        )
+        for attempt in status["attempts"]
+    ]
+    columns = ("started", "outcome", "published version", "message")
+    out.print(make_table("Last runs", columns, runs, numbers_from=9, whole=columns[:3]))
     out.print()
     print_counts(status, out)
     out.print()
     _print_nights(status, out)
-    rows = [tuple("-" if value is None else value for value in row) for row in status["deliveries"]]
-    out.print(
-        make_table(
-            f"Deliveries of the last {RECENT_DAYS} days: nights of each tracker",
-            ("tracker", "last pitches", *VERDICTS),
-            rows,
-            numbers_from=2,
+    rows = [
+        (
+            tracker,
+            weekday_words(last_day) if last_day else "never",
+            *("-" if count is None else count for count in counts),
         )
+        for tracker, last_day, *counts in status["deliveries"]
+    ]
+    out.print(
+        make_table("Deliveries this week, in nights", ("tracker", "last pitches", *VERDICTS), rows, numbers_from=2)
     )
     out.print()
     if status["quarantine"]:
-        columns = ("level", "tracker", "reason", "lines")
-        out.print(
-            make_table(
-                "Quarantine by reason",
-                columns,
-                status["quarantine"],
-                numbers_from=3,
-                whole=("level", "tracker", "lines"),
-            )
-        )
+        columns = ("level", "tracker", "reason (... is a number)", "lines")
+        rows = status["quarantine"]
+        title = "Quarantined files, rows and values by reason"
+        out.print(make_table(title, columns, rows, numbers_from=3, whole=("level", "tracker", "lines")))
         out.print()
     print_needs(status["needs"], out)
     out.print()
@@ -140,35 +149,29 @@ def print_status(status: dict[str, Any], out: Console) -> None:
 
 
 def _print_nights(status: dict[str, Any], out: Console) -> None:
-    """A row for each night and station, a column for each tracker; a gap is marked."""
+    """Print a row for each night and station, with a column for each tracker and a mark at each gap."""
     trackers = [name for name, *_ in status["trackers"]]
     gaps = {tuple(gap) for gap in status["gaps"]}
-    nights: dict[tuple[Any, str], dict[str, int]] = {}
+    seen_by_tracker: dict[tuple[Any, str], dict[str, int]] = {}
     pitches: dict[tuple[Any, str], int] = {}
     for day, station, number, tracker, seen in status["nights"]:
-        nights.setdefault((day, station), {})[tracker] = seen
+        seen_by_tracker.setdefault((day, station), {})[tracker] = seen
         pitches[day, station] = number
     rows = [
         (
-            day,
+            weekday_words(day),
             station,
             pitches[day, station],
-            *(_seen(seen.get(tracker), (day, station, tracker) in gaps) for tracker in trackers),
+            *(_seen_words(seen.get(tracker), (day, station, tracker) in gaps) for tracker in trackers),
         )
-        for (day, station), seen in nights.items()
+        for (day, station), seen in seen_by_tracker.items()
     ]
-    out.print(
-        make_table(
-            f"The last {RECENT_DAYS} days: pitches, and how many of them each tracker saw",
-            ("day", "station", "pitches", *trackers),
-            rows,
-            numbers_from=2,
-        )
-    )
+    columns = ("night", "station", "pitches", *trackers)
+    out.print(make_table("This week: pitches, and how many each tracker saw", columns, rows, numbers_from=2))
     if gaps:
-        out.print('! a gap: `pitchledger query "from nights_with_gaps"`')
+        out.print('! The tracker missed many pitches that another saw: `pitchledger query "from nights_with_gaps"`')
     out.print()
 
 
-def _seen(number: int | None, is_gap: bool) -> str:
+def _seen_words(number: int | None, is_gap: bool) -> str:
     return f"{'! ' if is_gap else ''}{number or ('0' if is_gap else '-')}"

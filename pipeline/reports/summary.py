@@ -1,44 +1,56 @@
-"""The morning summary: what came, what became of it, and what needs a person. Fits one screen."""
+"""The morning summary: what came in, what became of it, and what needs attention. Fits one screen."""
 
 from collections.abc import Sequence
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.reports.attention import LAST_NIGHT, Need, find_needs, first_of_each
+from pipeline.reports.attention import FOOTNOTES, Need, find_needs, first_of_each
+from pipeline.reports.directory import read_directory
 from pipeline.reports.printing import harmless, make_table
 from pipeline.warehouse.query import published_connection
-from pipeline.words import pluralize
+from pipeline.words import moment_words, pluralize, weekday_words
 
 COUNTS = ("files", "rows", "sightings", "repeats", "no pitch", "quarantined")
-# so many of a kind: the summary is read on one screen, `status` tells all
+# the summary shows so many needs of each kind; `status` shows all
 MOST_EACH = 2
+OCCASIONS = {"live_bp": "live batting practice", None: "occasion unknown"}
 
 
 def read_facts(folder: Path) -> dict[str, Any]:
-    """The numbers of the summary: last run, counts by tracker, pitches by how many trackers saw them, the last night."""
+    """Return the numbers of the summary: last run, counts by tracker, pitches by number of trackers, last night, home time zone."""
     with published_connection(folder) as con:
         trackers = con.execute("""
             select tracker, count(*), sum(rows), sum(sightings), sum(repeats), sum(no_pitch), sum(quarantined)
             from files group by tracker order by tracker""").fetchall()
         seen = con.execute("select seen_by, count(*) from pitches group by seen_by order by seen_by").fetchall()
-        lost = con.execute("select coalesce(sum(rows_unexplained), 0) from row_conservation").fetchall()[0][0]
-        last = con.execute(f"""
+        unexplained = con.execute("select coalesce(sum(rows_unexplained), 0) from row_conservation").fetchall()[0][0]
+        last_night = con.execute("""
             select baseball_day, occasion, station, count(*), count(distinct coalesce(pitcher_id, pitcher_label)) from pitches
-            where baseball_day = {LAST_NIGHT} group by all order by all""").fetchall()
-        run = con.execute("select version, started_at, message from runs order by started_at desc limit 1").fetchall()[
-            0
-        ]
-    return {"trackers": trackers, "seen": seen, "unexplained": lost, "last_night": last, "run": run}
+            where baseball_day = (select baseball_day from last_night) group by all order by all""").fetchall()
+        (run,) = con.execute(
+            "select version, started_at, message from runs order by started_at desc limit 1"
+        ).fetchall()
+        zone = read_directory(con).home_zone
+    return {
+        "trackers": trackers,
+        "seen": seen,
+        "unexplained": unexplained,
+        "last_night": last_night,
+        "run": run,
+        "zone": zone,
+    }
 
 
 def print_summary(folder: Path, out: Console) -> None:
     """Print the morning summary of what is published in `folder`."""
     facts = read_facts(folder)
     version, started_at, message = facts["run"]
-    out.print(harmless(f"Published {version} ({started_at:%Y-%m-%d %H:%M} UTC): {message}."))
+    sentence = message[:1].upper() + message[1:]
+    out.print(harmless(f"{sentence}. Published {version} ({moment_words(started_at, facts['zone'])})."))
     out.print()
     print_counts(facts, out)
     out.print()
@@ -46,7 +58,7 @@ def print_summary(folder: Path, out: Console) -> None:
 
 
 def print_counts(facts: dict[str, Any], out: Console) -> None:
-    """Print the table of trackers, the pitches by how often they were seen, and the last night."""
+    """Print the table of trackers, the pitches by number of trackers, and the last night."""
     rows = [(name, *(f"{count:,}" for count in counts)) for name, *counts in facts["trackers"]]
     out.print(make_table("", ("tracker", *COUNTS), rows))
     if facts["unexplained"] == 0:
@@ -54,33 +66,43 @@ def print_counts(facts: dict[str, Any], out: Console) -> None:
     else:
         out.print(f"NOT every row is accounted for: {facts['unexplained']} are missing.", style="bold")
     out.print()
-    seen = ", ".join(f"{count:,} by {trackers}" for trackers, count in facts["seen"])
+    seen = ", ".join(f"by {pluralize(trackers, 'tracker')}: {count:,}" for trackers, count in facts["seen"])
     total = sum(count for _, count in facts["seen"])
-    out.print(harmless(f"Pitches: {total:,}, each counted once; seen by how many trackers: {seen or 'none'}."))
-    for day, occasion, station, pitches, pitchers in facts["last_night"]:
-        where = f"{occasion or 'occasion unknown'} at {station or 'an unknown station'}"
-        out.print(
-            harmless(f"Last night {day}: {where}, {pluralize(pitches, 'pitch')}, {pluralize(pitchers, 'pitcher')}.")
-        )
+    out.print(harmless(f"Pitches: {total:,}, each counted once{f' (seen {seen})' if seen else ''}."))
+    for line in last_night_lines(facts):
+        out.print(harmless(line))
+
+
+def last_night_lines(facts: dict[str, Any]) -> list[str]:
+    """Return a sentence for each station and occasion of the last night: "Last night (Sat Nov 7): game at field, ..."."""
+    return [
+        f"Last night ({weekday_words(day)}): {OCCASIONS.get(occasion, occasion)} at {station or 'an unknown station'}, "
+        f"{pluralize(pitches, 'pitch')}, {pluralize(pitchers, 'pitcher')}."
+        for day, occasion, station, pitches, pitchers in facts["last_night"]
+    ]
 
 
 def print_needs(needs: Sequence[Need], out: Console, most_each: int | None = None) -> None:
-    """Print what needs a person, each with what settles it; of each kind at most `most_each`, and how many more there are."""
+    """Print what needs attention and what to do, at most `most_each` of a kind. Needs with the same remedy share its line."""
     if not needs:
-        out.print("Nothing needs a person.")
+        out.print("Nothing needs your attention.")
         return
-    shown, more = first_of_each(needs, most_each or len(needs))
-    out.print("What needs a person (> what settles it)", style="bold")
-    for need in shown:
-        out.print(_hanging("- ", need.sentence))
-        out.print(_hanging("  > ", need.remedy))
-    if more:
-        kinds = ", ".join(f"{kind}: {count}" for kind, count in more.items())
-        out.print(harmless(f"And more ({kinds}). `pitchledger status` lists all."))
+    shown, left_out = first_of_each(needs, most_each or len(needs))
+    out.print("Needs your attention (> what to do)", style="bold")
+    for what_to_do, same in groupby(shown, key=lambda need: need.what_to_do):
+        for need in same:
+            out.print(_hanging("- ", need.problem))
+        out.print(_hanging("  > ", what_to_do))
+    if left_out:
+        kinds = ", ".join(f"{kind}: {count}" for kind, count in left_out.items())
+        out.print(harmless(f"{sum(left_out.values())} more ({kinds}): `pitchledger status` lists all."))
+    for kind, footnote in FOOTNOTES.items():
+        if any(need.kind == kind for need in shown):
+            out.print(harmless(footnote))
 
 
 def _hanging(sign: str, text: str) -> Table:
-    """A sign, and the text beside it: the lines that follow stand under the text."""
+    """Return a sign and the text beside it; further lines of the text are aligned below its first."""
     grid = Table.grid()
     grid.add_column(width=len(sign))
     grid.add_column()

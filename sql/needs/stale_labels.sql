@@ -2,9 +2,9 @@
 select
     'stale label' as kind,
     format(
-        '{}: {:,} {} labeled ''{}'' on {} look like {}''s ({:.0f}% likely).',
+        '{}: {:,} {} labeled ''{}'' on {} {} like {}''s ({:.0f}% likely).',
         coalesce(trackers.name, label_runs.tracker), label_runs.pitches, if(label_runs.pitches = 1, 'pitch', 'pitches'),
-        label_runs.label, strftime(label_runs.baseball_day, '%b %-d'),
+        label_runs.label, strftime(label_runs.baseball_day, '%b %-d'), if(label_runs.pitches = 1, 'looks', 'look'),
         coalesce(players.name, label_runs.proposed_label), 100 * label_runs.probability
     ) as problem,
     '`pitchledger review --kind labels` shows each with the lines for decisions.csv.' as what_to_do
