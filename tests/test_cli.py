@@ -261,7 +261,7 @@ def test_status_as_json_has_every_section_of_the_page(demo: Path) -> None:
         assert counts["rows"] == counts["sightings"] + counts["repeats"] + counts["no_pitch"] + counts["quarantined"]
 
 
-def test_status_strict_ends_with_1_where_something_needs_a_person(demo: Path) -> None:
+def test_status_strict_ends_with_1_where_something_needs_attention(demo: Path) -> None:
     done = command("status", "-w", demo, "--strict")
     assert done.returncode == 1 and "Needs your attention" in done.stdout
 
@@ -493,7 +493,7 @@ def test_check_fails_for_a_profile_that_quarantines_every_row(fresh: Path) -> No
     assert "All settings are valid" not in done.stdout
 
 
-def test_a_key_that_no_record_of_a_file_has_needs_a_person(fresh: Path) -> None:
+def test_a_key_that_no_record_has_needs_attention(fresh: Path) -> None:
     (profile,) = (fresh / "profiles").glob("*.toml")
     profile.write_text(
         """describes = "One record a line"

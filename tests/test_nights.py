@@ -243,7 +243,7 @@ def test_an_export_copied_under_another_session_counts_no_throw_twice(workspace:
     aside = tables["set_aside"].filter(pl.col("why") == COPIED)
     assert aside.height > 5 and set(aside.get_column("kind")) == {"repeat"}
     (need,) = [need for need in find_needs(workspace / "warehouse") if need.kind == "copy"]
-    assert f"{aside.height} rows" in need.problem and "wurf_20261013_1538_Sued.csv" in need.sentence
+    assert f"{aside.height} rows" in need.problem and "wurf_20261013_1538_Sued.csv" in need.problem
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 

@@ -215,7 +215,9 @@ def _print_sightings(report: PitchReport, out: Console) -> None:
     out.print(make_table(title, columns, rows, numbers_from=99, whole=("sighting", "own clock", "type")))
     for sighting in report.sightings:
         station = STATION_SOURCES.get(sighting["station_by"], f"station by {sighting['station_by']}")
-        changes = [f"{c['metric']} {c['raw_value']:g} -> {sighting[c['metric']]:g}" for c in sighting["corrections"] or ()]
+        changes = [
+            f"{c['metric']} {c['raw_value']:g} -> {sighting[c['metric']]:g}" for c in sighting["corrections"] or ()
+        ]
         corrected = f"; corrected: {', '.join(changes)}" if changes else ""
         place = f"{sighting['file_name']} row {sighting['file_row']}"
         out.print(harmless(f"  {sighting['tracker']}: {place}; {station}{corrected}"))
