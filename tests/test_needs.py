@@ -10,7 +10,8 @@ import pytest
 from pipeline.exports.duplicates import COPIED, STARTS_ANEW
 from pipeline.reports.attention import Need, find_needs
 from pipeline.warehouse.database import SQL_FOLDER
-from pipeline.warehouse.publish import open_published, publish
+from pipeline.warehouse.publish import publish
+from pipeline.warehouse.query import open_published
 from schemas.contract import conform
 from schemas.tables import TABLES
 from tests.small_warehouse import SUN, WED, sighting_id, small_tables

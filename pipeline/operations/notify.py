@@ -118,15 +118,12 @@ def _counted(kind: "Kind", number: int) -> str:
 
 
 def _last_night(facts: dict[str, Any], *, published: bool) -> list[str]:
+    from pipeline.reports.summary import last_night_lines
+
     version, _, _ = facts["run"]
-    nights = [
-        f"Last night {day}: {occasion or 'occasion unknown'} at {station or 'an unknown station'}, "
-        f"{pluralize(pitches, 'pitch', 'pitches')}, {pluralize(pitchers, 'pitcher')}."
-        for day, occasion, station, pitches, pitchers in facts["last_night"]
-    ]
     lost = facts["unexplained"]
     return [
-        *nights,
+        *last_night_lines(facts),
         f"Version {version} is {'now' if published else 'still'} current.",
         "Every row is accounted for." if not lost else f"NOT every row is accounted for: {lost} rows are missing.",
     ]
