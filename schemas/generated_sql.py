@@ -64,7 +64,7 @@ def _readings_view() -> str:
 -- One row is one reading: the value of one metric in one sighting. This file is {MADE_BY}.
 -- sighting_id: the sighting (table sightings)
 -- pitch_id: the pitch (table pitches)
--- baseball_day: local date at the venue; a day turns over at 04:00
+-- baseball_day: local date at the venue; the day changes at 4 am
 -- tracker: the tracker
 -- metric: the metric (view metrics)
 -- value [the metric's unit]: the reading

@@ -33,7 +33,7 @@ EXPECTED = [
     # ace: five pitches in Sunday's game, of which two (3 and 4) are doubtful; then one each on Tuesday, Wednesday, Thursday
     ("throws_by_day", "where arm = 'ace' order by baseball_day", "baseball_day, throws, throws_doubtful, throws_game, throws_bullpen, previous_day, rest_days, throws_7_days",
      [(SUN, 5, 2, 5, 0, None, None, 5), (TUE, 1, 0, 0, 1, SUN, 1, 6), (WED, 1, 0, 0, 1, TUE, 0, 7), (THU, 1, 0, 1, 0, WED, 0, 8)]),
-    ("throws_by_day", "where arm <> 'ace' order by arm", "arm, pitcher_name, on_roster, name_settled, throws, rest_days",
+    ("throws_by_day", "where arm <> 'ace' order by arm", "arm, pitcher_name, on_roster, name_resolved, throws, rest_days",
      [("label: A. Finsh", "A. Finsh", False, False, 1, None), ("not named", None, False, False, 1, None), ("x-guests-bo", "Bo", False, True, 1, None)]),
     # 94 and 96 in the first inning; 93 by radar and 92.5 by array in the second: sqrt(2 / 2 + 0.125 / 2)
     ("velocity_by_inning", f"{SEAM} and baseball_day = '2026-03-01' order by inning",
@@ -59,7 +59,7 @@ EXPECTED = [
     # Sunday's radar has 5, array 4, 3 of them both: 3/5 and 3/4. Thursday's array, there on the only day before, saw nothing
     ("nights_with_gaps", "order by baseball_day, tracker", "baseball_day, station, tracker, other_tracker, pitches_other, pitches_both, pitches_tracker, share_seen, gap_share",
      [(SUN, "field", "array", "radar", 5, 3, 4, 0.6, 0.8), (SUN, "field", "radar", "array", 4, 3, 5, 0.75, 0.8), (THU, "field", "array", "radar", 1, 0, 0, 0.0, 0.8)]),
-    ("coverage_by_night", "order by session_id", "session_id, pitches, seen_by_1, seen_by_2, seen_by_3_or_more, doubtful, name_not_settled, label_conflicts",
+    ("coverage_by_night", "order by session_id", "session_id, pitches, seen_by_1, seen_by_2, seen_by_3_or_more, doubtful, name_unresolved, label_conflicts",
      [(GAME_1, 6, 3, 3, 0, 2, 0, 1), (PEN_1, 1, 1, 0, 0, 0, 0, 0), (PEN_2, 3, 3, 0, 0, 0, 2, 0), (GAME_2, 1, 1, 0, 0, 0, 0, 0)]),
     ("label_conflicts", "", "pitch_id, pitch_type, pitch_types, pitchers, label_conflict, pitcher_conflict",
      [(pitch_id(5), "curveball", "array: slider; radar: curveball", "array: Finch, Alder; radar: Finch, Alder", True, False)]),
@@ -69,7 +69,7 @@ EXPECTED = [
      [(SUN, "array", 1, 0, 4, 0), (WED, "unit", 1, 0, 4, 0), (THU, "radar", 1, 0, 9, 0)]),
     ("doubtful_matches", "", "sighting_a, sighting_b, pitch_id_a, pitch_id_b, probability, merged, release_speed_a_mph, release_speed_b_mph, time_gap_s",
      [(sighting_id(3, "radar"), sighting_id(4, "array"), pitch_id(3), pitch_id(4), 0.4, False, 93.0, 92.5, 1.5)]),
-    ("names_to_settle", "", "tracker, label, sightings, proposal, proposed_name, score", [("unit", "A. Finsh", 1, "ace", "Alder Finch", 88.0)]),
+    ("unresolved_names", "", "tracker, label, sightings, proposal, proposed_name, score", [("unit", "A. Finsh", 1, "ace", "Alder Finch", 88.0)]),
     ("readings_side_by_side", f"where pitch_id = '{pitch_id(1)}' and metric in ('release_speed_mph', 'extension_ft') order by metric",
      "metric, preferred, tracker_1, reading_1, tracker_2, reading_2, tracker_3, readings, spread",
      [("extension_ft", 6.0, "radar", 6.0, None, None, None, 1, 0.0), ("release_speed_mph", 94.0, "radar", 94.0, "array", 94.5, None, 2, 0.5)]),
@@ -83,7 +83,7 @@ EXPECTED = [
      [("array-file", "array", "array.csv", "read", SUN), ("radar-file", "radar", "radar.csv", "read", THU), ("unit-file", "unit", "unit.csv", "read", WED)]),
     # the small warehouse has no run, so no night is known to be past
     ("last_night", "", "baseball_day, week_began", [(None, date(1, 1, 1))]),
-    ("pitch_log", "where pitch_number in (1, 9, 10) order by pitch_number", "pitch_number, arm, pitcher_name, on_roster, name_settled, pitch_type, seen_by, release_speed_mph",
+    ("pitch_log", "where pitch_number in (1, 9, 10) order by pitch_number", "pitch_number, arm, pitcher_name, on_roster, name_resolved, pitch_type, seen_by, release_speed_mph",
      [(1, "ace", "Alder Finch", True, True, "four_seam", 2, 94.0), (9, "label: A. Finsh", "A. Finsh", False, False, "four_seam", 1, 90.0),
       (10, "not named", None, False, False, "unknown", 1, 70.0)]),
 ]  # fmt: skip
@@ -169,7 +169,7 @@ def test_throws_of_an_uncertain_pitcher_are_listed_beside_both_counts(tmp_path):
     columns = "arm, baseball_day, pitcher_name, throws, throws_pitcher_doubtful, throws_elsewhere, throws_7_days, previous_day, rest_days"
     with open_published(tmp_path) as connection:
         found = connection.execute(
-            f"select {columns} from throws_by_day where name_settled order by arm, baseball_day"
+            f"select {columns} from throws_by_day where name_resolved order by arm, baseball_day"
         ).fetchall()
         assert connection.execute("select sum(throws) from throws_by_day").fetchone() == (11,)
     assert found == [

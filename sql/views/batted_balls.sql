@@ -1,19 +1,19 @@
--- Which balls were hit, how hard and where to?
--- One row is one batted ball: a pitch with a exit velocity.
+-- Which balls were hit, how hard, and in which direction?
+-- One row is one batted ball: a pitch with an exit velocity.
 -- pitch_id: the pitch (table pitches)
--- baseball_day: local date at the venue; a day turns over at 04:00
--- arm: the pitcher: his id; "label: ..." while the name is not settled
--- pitcher_name: the pitcher's name, or the tracker's label
+-- baseball_day: local date at the venue; the day changes at 4 am
+-- arm: the pitcher's id; "label: ..." if the name is unresolved
+-- pitcher_name: the pitcher's name; the tracker's label if the name is unresolved
 -- batter_id: the batter (table players)
 -- pitch_type: pitch type
 -- exit_velocity_mph [mph]: exit velocity
 -- launch_angle_deg [deg]: vertical angle off the bat, positive up
 -- spray_angle_deg [deg]: direction, 0 toward second base, positive toward first base
 -- carry_distance_ft [ft]: distance in the air
--- hard_hit: 95 mph or more off the bat (common practice)
--- in_play: whether the ball was put in play; null where no tracker says what became of the pitch
--- plate_appearance_result: what became of it
--- trackers: whose exit velocity this is
+-- hard_hit: whether the exit velocity is 95 mph or more (common practice)
+-- in_play: whether the ball was put in play; null if no tracker gives the result
+-- plate_appearance_result: result of the plate appearance
+-- trackers: the trackers that the exit velocity comes from
 select
     pitches.pitch_id,
     pitches.baseball_day,

@@ -1,12 +1,12 @@
 -- How hard is each pitcher hit, with each pitch type?
--- One row is one pitch type of one arm in one season. Foul balls with a measured speed are left out where the call is known.
+-- One row is one pitch type of one arm in one season. Foul balls are left out where the result of the pitch is known.
 -- season [year]: calendar year
--- arm: the player's id; "label: ..." while the name is not settled
--- pitcher_name: the player's name, or the tracker's label
+-- arm: the player's id; "label: ..." if the name is unresolved
+-- pitcher_name: the player's name; the tracker's label if the name is unresolved
 -- pitch_type: pitch type
--- batted_balls [batted balls]: batted balls with a exit velocity
+-- batted_balls [batted balls]: batted balls with an exit velocity
 -- hard_hit [batted balls]: 95 mph or more (common practice)
--- hard_hit_share [ratio]: hard_hit over batted_balls
+-- hard_hit_share [ratio]: hard_hit divided by batted_balls
 -- mean_exit_velocity_mph [mph]: mean exit velocity
 -- highest_exit_velocity_mph [mph]: highest exit velocity
 -- mean_launch_angle_deg [deg]: mean vertical angle off the bat

@@ -1,7 +1,7 @@
--- Is the night whole: how many pitches did each station have, and how many trackers saw them?
+-- Is the night complete: how many pitches did each station have, and how many trackers saw them?
 -- One row is one session.
--- baseball_day: local date at the venue; a day turns over at 04:00
--- venue: the ball park or practice ground
+-- baseball_day: local date at the venue; the day changes at 4 am
+-- venue: the ballpark or practice field
 -- station: the mound
 -- occasion: game, scrimmage, bullpen or live_bp
 -- session_id: the session (table sessions)
@@ -10,9 +10,9 @@
 -- seen_by_1 [pitches]: pitches that one tracker saw
 -- seen_by_2 [pitches]: pitches that two trackers saw
 -- seen_by_3_or_more [pitches]: pitches that three or more trackers saw
--- doubtful [pitches]: pitches that a person should look at
--- name_not_settled [pitches]: pitches of which the pitcher is not settled
--- label_conflicts [pitches]: pitches of which trackers name different kinds
+-- doubtful [pitches]: pitches whose match is doubtful
+-- name_unresolved [pitches]: pitches whose pitcher is unresolved
+-- label_conflicts [pitches]: pitches for which trackers name different pitch types
 select
     sessions.baseball_day,
     sessions.venue,
@@ -25,7 +25,7 @@ select
     count(*) filter (where pitches.seen_by = 2) as seen_by_2,
     count(*) filter (where pitches.seen_by >= 3) as seen_by_3_or_more,
     count(*) filter (where pitches.doubtful) as doubtful,
-    count(*) filter (where pitches.pitcher_id is null) as name_not_settled,
+    count(*) filter (where pitches.pitcher_id is null) as name_unresolved,
     count(*) filter (where pitches.label_conflict) as label_conflicts
 from sessions
 inner join pitches on pitches.session_id = sessions.session_id

@@ -1,14 +1,14 @@
--- What came from each tracker on each night, against what was to be expected?
--- One row is one tracker on one baseball day on which it saw pitches, or should have: because ledger.toml states the weekday (expected_days),
--- or because another tracker saw pitches where it usually works (nights_with_gaps).
--- baseball_day: local date at the venue; a day turns over at 04:00
+-- What did each tracker deliver for each night, compared with what was expected?
+-- One row is one tracker on one baseball day on which it saw pitches or should have: because ledger.toml lists the weekday
+-- (expected_days), or because another tracker saw pitches where this one usually works (nights_with_gaps).
+-- baseball_day: local date at the venue; the day changes at 4 am
 -- tracker: the tracker
 -- exports [files]: exports that hold sightings of that day
 -- pitches [pitches]: pitches that it saw
 -- came_at [UTC]: the first run that found one of these exports
--- hours_after [h]: from the end of the baseball day until then
--- expected_by: schedule (ledger.toml), others (who saw pitches there), or null: came unexpectedly
--- verdict: came, late (a run after the deadline had looked and not found it), too few, missing, or due (still in time)
+-- hours_after [h]: hours from the end of the baseball day until came_at
+-- expected_by: schedule (ledger.toml), others (other trackers saw pitches there), or null (not expected)
+-- verdict: came, late (a run after the deadline did not find it), too few, missing, or due (the deadline is not over)
 with seen as (
     select
         tracker,

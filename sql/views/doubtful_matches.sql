@@ -1,25 +1,25 @@
--- Which sightings may or may not be one pitch, and should be looked at by a person?
--- One row is one pair of sightings of which a doubtful pitch is one side, and of which no person has decided yet. Two of one tracker
--- (tracker_a = tracker_b) are a throw that it recorded twice, or two: if merged, sighting_b is set aside.
--- baseball_day: local date at the venue; a day turns over at 04:00
--- venue: the ball park or practice ground
+-- Which sightings may or may not be one pitch, so that a person should decide?
+-- One row is one pair of sightings, at least one of them in a doubtful pitch, without a decision so far. Two sightings of one tracker
+-- (tracker_a = tracker_b) are a pitch that it may have recorded twice: if merged, sighting_b is set aside.
+-- baseball_day: local date at the venue; the day changes at 4 am
+-- venue: the ballpark or practice field
 -- station: the mound
 -- probability [ratio]: probability that both are one pitch
--- merged: whether they stand as one pitch now
+-- merged: whether they are one pitch now
 -- sighting_a: sighting of the tracker of better rank
 -- sighting_b: sighting of the other tracker
--- pitch_id_a: the pitch that sighting_a stands in
--- pitch_id_b: the pitch that sighting_b stands in
+-- pitch_id_a: the pitch of sighting_a
+-- pitch_id_b: the pitch of sighting_b
 -- tracker_a: tracker of sighting_a
 -- tracker_b: tracker of sighting_b
 -- thrown_at_a [UTC]: time of sighting_a by its own clock
 -- thrown_at_b [UTC]: time of sighting_b by its own clock
--- time_gap_s [s]: time of b minus time of a after clock correction
--- pitcher_a: the pitcher as tracker_a names him
--- pitcher_b: the pitcher as tracker_b names him
+-- time_gap_s [s]: time of b minus time of a, with clocks corrected
+-- pitcher_a: the pitcher label of tracker_a
+-- pitcher_b: the pitcher label of tracker_b
 -- release_speed_a_mph [mph]: speed at release by tracker_a
 -- release_speed_b_mph [mph]: speed at release by tracker_b
--- what: the readings that spoke loudest, with their share in nats
+-- what: the readings with the strongest evidence, each with its log-likelihood ratio
 with seen as (
     select sighting_id, pitch_id, venue, station, thrown_at, pitcher_label, release_speed_mph from sightings
     union all by name

@@ -1,14 +1,14 @@
--- Of which pitches do trackers name different pitch type or different pitchers?
+-- For which pitches do trackers name different pitch types or different pitchers?
 -- One row is one pitch with such a conflict.
 -- pitch_id: the pitch (table pitches)
--- baseball_day: local date at the venue; a day turns over at 04:00
+-- baseball_day: local date at the venue; the day changes at 4 am
 -- session_id: the session (table sessions)
 -- pitch_number [pitches]: place in the session
--- pitch_type: the kind that was preferred
+-- pitch_type: the preferred pitch type
 -- pitch_type_by: who named it: operator or tracker
--- label_conflict: different pitch type
--- pitcher_conflict: different pitchers
--- pitch_types: each tracker's word, as "tracker: kind (by)"
+-- label_conflict: whether the pitch types differ
+-- pitcher_conflict: whether the pitchers differ
+-- pitch_types: each tracker's pitch type, as "tracker: pitch type (operator or tracker)"
 -- pitchers: each tracker's pitcher, as "tracker: label"
 -- release_speed_mph [mph]: speed at release
 select

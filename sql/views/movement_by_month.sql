@@ -1,10 +1,10 @@
--- How does each pitcher's each pitch type move and spin, month by month?
+-- How does each pitch type of each pitcher move and spin, month by month?
 -- One row is one pitch type of one arm in one month.
 -- The spin axis is averaged on the circle (the direction of the mean of unit vectors: 350 and 10 give 0, not 180).
 -- season [year]: calendar year
 -- month [month]: month
--- arm: the player's id; "label: ..." while the name is not settled
--- pitcher_name: the player's name, or the tracker's label
+-- arm: the player's id; "label: ..." if the name is unresolved
+-- pitcher_name: the player's name; the tracker's label if the name is unresolved
 -- pitch_type: pitch type
 -- pitches [pitches]: pitches
 -- release_speed_mph [mph]: mean release speed
@@ -16,10 +16,10 @@
 -- horizontal_break_in [in]: mean horizontal break, positive to the catcher's right
 -- horizontal_break_sd_in [in]: its standard deviation from pitch to pitch
 -- axis_pitches [pitches]: pitches with a spin axis
--- spin_axis_deg [deg]: circular mean of the spin axis, 0 up to 360; null where the axes cancel out
--- spin_axis_concentration [ratio]: length of the mean of unit vectors: 1 all alike, 0 no direction at all
+-- spin_axis_deg [deg]: circular mean of the spin axis, from 0 to below 360; null if the axes cancel out
+-- spin_axis_concentration [ratio]: length of the mean of unit vectors: 1 if all are equal, 0 if there is no direction
 -- spin_axis_sd_deg [deg]: circular standard deviation: sqrt(-2 ln concentration)
--- movement_trackers: whose readings the vertical breaks are
+-- movement_trackers: the trackers that the vertical breaks come from
 with month_means as (
     select
         pitches.season,

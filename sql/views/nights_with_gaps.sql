@@ -1,18 +1,18 @@
 -- On which nights did a tracker miss much of what another saw at the same station?
 -- One row is one tracker against one other tracker at a station on a baseball day, where it saw less than gap_share (table settings).
--- A tracker that usually works at the station (on half of its days or more in the four weeks before) and saw nothing is listed as well.
--- baseball_day: local date at the venue; a day turns over at 04:00
--- venue: the ball park or practice ground
+-- A tracker that saw nothing is listed, too, if it usually works at the station (on at least half of its days in the four weeks before).
+-- baseball_day: local date at the venue; the day changes at 4 am
+-- venue: the ballpark or practice field
 -- station: the mound
 -- tracker: the tracker with the gap
 -- other_tracker: the tracker that saw more
--- pitches_other [pitches]: pitches that the other saw
+-- pitches_other [pitches]: pitches that the other tracker saw
 -- pitches_both [pitches]: pitches among them that this tracker saw too
 -- pitches_tracker [pitches]: all pitches that this tracker saw there
--- share_seen [ratio]: pitches_both over pitches_other
+-- share_seen [ratio]: pitches_both divided by pitches_other
 -- gap_share [ratio]: the share below which a night is listed
 with combinations as (
-    -- which trackers saw a pitch stands with it, so that a long history is counted once and not joined with itself
+    -- each pitch lists the trackers that saw it, so a long history is counted once and not joined with itself
     select
         venue,
         station,

@@ -1,37 +1,37 @@
--- What was thrown, by whom, in order? The table to start from: pitches with the pitcher's name settled as far as it is.
+-- What was thrown, by whom, in order? Start with this table: it has each pitch with its pitcher's name.
 -- One row is one pitch.
 -- pitch_id: the pitch (table pitches)
--- baseball_day: local date at the venue; a day turns over at 04:00
+-- baseball_day: local date at the venue; the day changes at 4 am
 -- season [year]: calendar year of the baseball day
 -- month [month]: month of the baseball day
--- venue: the ball park or practice ground
+-- venue: the ballpark or practice field
 -- station: the mound
 -- occasion: game, scrimmage, bullpen or live_bp
 -- session_id: the session (table sessions)
 -- outing_id: the pitcher's work in the session (table outings)
 -- pitch_number [pitches]: place in the session's order of pitches
--- thrown_at [UTC]: time by the reference clock; null where no tracker wrote a time of day
--- arm: whose throw: the player's id; "label: ..." while the name is not settled; "not named"
--- pitcher_id: the player; null while the name is not settled
--- pitcher_name: the player's name; the tracker's label while it is not settled
+-- thrown_at [UTC]: time of the reference clock; null if no tracker wrote a time of day
+-- arm: the pitcher's player id; "label: ..." if the name is unresolved; "not named" if no tracker names the pitcher
+-- pitcher_id: the player; null if the name is unresolved
+-- pitcher_name: the player's name; the tracker's label if the name is unresolved
 -- pitcher_hand: the throwing hand
--- on_roster: whether the roster names him
--- name_settled: whether the label was led to a player
--- pitcher_conflict: trackers name different pitchers, and no person has said who threw
+-- on_roster: whether the player is on the roster
+-- name_resolved: whether the label is resolved to a player
+-- pitcher_conflict: whether trackers name different pitchers and no decision says who threw
 -- batter_id: the batter (table players)
--- batter_side: the side of the plate he bats from
+-- batter_side: the side of the plate that the batter hits from
 -- inning [innings]: inning
 -- half: top or bottom
 -- outs [outs]: outs before the pitch
 -- balls [balls]: balls before the pitch
 -- strikes [strikes]: strikes before the pitch
--- pitch_type: pitch type; unknown where no tracker or operator named one
--- pitch_result: what became of the pitch
--- plate_appearance_result: what became of the plate appearance
+-- pitch_type: pitch type; unknown if no tracker or operator named one
+-- pitch_result: result of the pitch
+-- plate_appearance_result: result of the plate appearance
 -- seen_by [trackers]: trackers that saw it
 -- trackers: their names, best rank first
--- match_probability [ratio]: probability that its sightings are one pitch, or that it is rightly alone
--- doubtful: a person should look whether this is one pitch
+-- match_probability [ratio]: probability that its sightings are one pitch, or that its only sighting has no partner
+-- doubtful: whether the match is doubtful, so that a person should review it
 -- release_speed_mph [mph]: speed at release
 -- spin_rate_rpm [rpm]: total spin
 -- induced_vertical_break_in [in]: vertical break, gravity out, positive up
@@ -57,7 +57,7 @@ select
     coalesce(players.name, pitches.pitcher_label) as pitcher_name,
     pitches.pitcher_hand,
     coalesce(players.on_roster, false) as on_roster,
-    pitches.pitcher_id is not null as name_settled,
+    pitches.pitcher_id is not null as name_resolved,
     pitches.pitcher_conflict,
     pitches.batter_id,
     pitches.batter_side,

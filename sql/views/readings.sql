@@ -2,7 +2,7 @@
 -- One row is one reading: the value of one metric in one sighting. This file is made from schemas/metrics.py by `python -m schemas.dictionary`.
 -- sighting_id: the sighting (table sightings)
 -- pitch_id: the pitch (table pitches)
--- baseball_day: local date at the venue; a day turns over at 04:00
+-- baseball_day: local date at the venue; the day changes at 4 am
 -- tracker: the tracker
 -- metric: the metric (view metrics)
 -- value [the metric's unit]: the reading

@@ -1,11 +1,11 @@
 -- What did each tracker read on each pitch, side by side?
--- One row is one metric of one pitch that was read by at least one tracker; first to fourth tracker are in the order of rank.
+-- One row is one metric of one pitch that was read by at least one tracker; the first to fourth tracker are in order of rank.
 -- pitch_id: the pitch (table pitches)
--- baseball_day: local date at the venue; a day turns over at 04:00
+-- baseball_day: local date at the venue; the day changes at 4 am
 -- metric: the metric: a column of pitches
 -- preferred: the value that the pitch carries, in the metric's unit
--- policy: how it was preferred: prefer, blend or median
--- tracker_1: the tracker of best rank that read it
+-- policy: how the preferred value was chosen: see table pitch_values
+-- tracker_1: the top-ranked tracker that read it
 -- reading_1: its reading, in the metric's unit
 -- tracker_2: the next tracker
 -- reading_2: its reading
@@ -14,7 +14,7 @@
 -- tracker_4: the next tracker
 -- reading_4: its reading
 -- readings: how many trackers read it
--- spread: highest minus lowest reading; the way round for an angle
+-- spread: highest minus lowest reading; around the circle for an angle
 -- stands_apart: trackers whose reading is too far from the others
 with ranked as (
     select

@@ -1,10 +1,10 @@
--- Where does each pitcher let each pitch type go, and how far do his release points spread?
+-- Where does each pitcher release each pitch type, and how far do the release points spread?
 -- One row is one pitch type in one outing.
--- A shift of all pitchers at once is a tracker that was set up otherwise: see table setup, if there, before reading it as the pitcher's.
--- baseball_day: local date at the venue; a day turns over at 04:00
+-- If all pitchers shift at once, the tracker was moved: check table setup before blaming a pitcher.
+-- baseball_day: local date at the venue; the day changes at 4 am
 -- outing_id: the outing (table outings)
--- arm: the player's id; "label: ..." while the name is not settled
--- pitcher_name: the player's name, or the tracker's label
+-- arm: the player's id; "label: ..." if the name is unresolved
+-- pitcher_name: the player's name; the tracker's label if the name is unresolved
 -- pitch_type: pitch type
 -- pitches [pitches]: pitches with height and side of release
 -- release_height_ft [ft]: mean height
@@ -13,8 +13,8 @@
 -- release_side_sd_ft [ft]: its standard deviation
 -- extension_ft [ft]: mean extension
 -- extension_sd_ft [ft]: its standard deviation
--- spread_ft [ft]: spread of height and side together: the root of the sum of both variances; null for one pitch
--- trackers: whose readings the heights are
+-- spread_ft [ft]: spread of height and side together: square root of the sum of both variances; null for one pitch
+-- trackers: the trackers that the heights come from
 select
     pitch_log.baseball_day,
     pitch_log.outing_id,

@@ -1,14 +1,14 @@
--- What came from each tracker on each night, and is every row of it accounted for?
--- One row is one tracker and one baseball day: that of the last sighting of each export; null for exports without a sighting.
--- baseball_day: local date at the venue; a day turns over at 04:00
+-- What did each tracker deliver on each night, and is every row accounted for?
+-- One row is one tracker and one baseball day. An export counts for the day of its last sighting; null for exports without sightings.
+-- baseball_day: local date at the venue; the day changes at 4 am
 -- tracker: the tracker
 -- files [files]: exports
--- files_not_read [files]: exports among them that could not be read
+-- files_not_read [files]: exports that could not be read
 -- rows_read [rows]: rows read
--- sightings [rows]: became sightings
--- repeats [rows]: repeat a known sighting
--- no_pitch [rows]: are no pitch
--- quarantined [rows]: could not be taken
+-- sightings [rows]: rows that became sightings
+-- repeats [rows]: rows that repeat a known sighting
+-- no_pitch [rows]: rows that are not pitches
+-- quarantined [rows]: rows that could not be used
 -- rows_unexplained [rows]: rows_read minus all of these: always 0
 select
     baseball_day,

@@ -1,24 +1,24 @@
--- How often did each arm throw on each baseball day, and how long had it rested? Every throw counts once, however many trackers saw it.
--- One row is one arm on one baseball day, also one on which no throw is counted for it but some may be its.
--- Raw counts and days, no limits and no verdict: how much is too much depends on age, history and rules. The governing body's
--- guidelines and the athletic trainers and physicians decide. Throws that no tracker measured (catch, most warm-ups) are not in it.
--- baseball_day: local date at the venue; a day turns over at 04:00
--- arm: the player's id; "label: ..." while the name is not settled; "not named"
--- pitcher_name: the player's name; the tracker's label while it is not settled
--- on_roster: whether the roster names him
--- name_settled: false: these throws may belong to an arm that has a row of its own, whose count is then too low
+-- How often did each arm throw on each baseball day, and after how much rest? Each throw counts once, however many trackers saw it.
+-- One row is one arm on one baseball day, also a day on which other arms' throws may be its own and none is counted for it.
+-- These are counts and days, without limits or verdicts: how much is too much is for the governing body's rules, the athletic trainers
+-- and the physicians. Throws that no tracker measured (catch, most warm-ups) are missing.
+-- baseball_day: local date at the venue; the day changes at 4 am
+-- arm: the player's id; "label: ..." if the name is unresolved; "not named" if no tracker names the pitcher
+-- pitcher_name: the player's name; the tracker's label if the name is unresolved
+-- on_roster: whether the player is on the roster
+-- name_resolved: if false, these throws may belong to an arm with a row of its own, whose count is then too low
 -- throws [pitches]: throws, each once
--- throws_doubtful [pitches]: throws among them of which it is doubtful whether their sightings are one pitch: each may be a throw more or less
--- throws_pitcher_doubtful [pitches]: throws among them that may be another arm's: trackers name different pitchers, or the label looks stale (label_runs)
--- throws_elsewhere [pitches]: throws counted for other arms that may be this one's, for the same reasons: with them the count may be too low, and the rest shorter
+-- throws_doubtful [pitches]: throws whose match is doubtful: each may be one throw more or less
+-- throws_pitcher_doubtful [pitches]: throws that may be another arm's: trackers name different pitchers, or the label looks stale (label_runs)
+-- throws_elsewhere [pitches]: throws counted for other arms that may be this arm's, for the same reasons: the count may be too low, and the rest shorter
 -- throws_game [pitches]: throws in games
 -- throws_scrimmage [pitches]: throws in scrimmages
 -- throws_bullpen [pitches]: throws in bullpens
 -- throws_live_bp [pitches]: throws in live batting practice
--- throws_other [pitches]: throws of which the occasion is not known
+-- throws_other [pitches]: throws on an unknown occasion
 -- outings [outings]: outings
 -- previous_day: the arm's last baseball day with a throw before this one; null for its first and for "not named"
--- rest_days [days]: whole days without a measured throw in between: 0 when it threw on the day before
+-- rest_days [days]: full days between without a measured throw: 0 if it threw on the day before
 -- throws_7_days [pitches]: throws on this and the six days before
 with claims as (
     select pitch_log.pitch_id, sightings.pitcher_id as claimant
@@ -46,7 +46,7 @@ counted as (
         arm,
         any_value(pitcher_name order by pitch_id) as pitcher_name,
         bool_or(on_roster) as on_roster,
-        bool_and(name_settled) as name_settled,
+        bool_and(name_resolved) as name_resolved,
         count(*) as throws,
         count(*) filter (where doubtful) as throws_doubtful,
         count(*) filter (where pitcher_conflict or pitch_id in (select pitch_id from claims)) as throws_pitcher_doubtful,
@@ -66,7 +66,7 @@ arm_days as (
         arm,
         coalesce(counted.pitcher_name, players.name) as pitcher_name,
         coalesce(counted.on_roster, players.on_roster, false) as on_roster,
-        coalesce(counted.name_settled, true) as name_settled,
+        coalesce(counted.name_resolved, true) as name_resolved,
         case when counted.throws is not null then baseball_day end as thrown_on,
         coalesce(counted.throws, 0) as throws,
         coalesce(counted.throws_doubtful, 0) as throws_doubtful,
@@ -100,7 +100,7 @@ select
     arm,
     pitcher_name,
     on_roster,
-    name_settled,
+    name_resolved,
     throws,
     throws_doubtful,
     throws_pitcher_doubtful,

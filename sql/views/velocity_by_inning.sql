@@ -1,23 +1,23 @@
 -- How did the speed of each pitch type change through an outing, inning by inning?
 -- One row is one pitch type in one inning of one outing.
--- pitch type are kept apart, so that a change of mix is not taken for a loss of speed; a change of tracker is shown by
--- same_trackers. The cause of a real loss is for athletic trainers and physicians to find.
--- baseball_day: local date at the venue; a day turns over at 04:00
+-- Pitch types are separate, so that a change of mix does not look like a loss of speed; same_trackers shows a change of tracker.
+-- The cause of a real loss is for athletic trainers and physicians to find.
+-- baseball_day: local date at the venue; the day changes at 4 am
 -- outing_id: the outing (table outings)
--- arm: the player's id; "label: ..." while the name is not settled
--- pitcher_name: the player's name, or the tracker's label
+-- arm: the player's id; "label: ..." if the name is unresolved
+-- pitcher_name: the player's name; the tracker's label if the name is unresolved
 -- pitch_type: pitch type
 -- inning [innings]: inning
 -- pitches [pitches]: pitches with a release speed
 -- mean_mph [mph]: mean release speed
 -- sd_mph [mph]: standard deviation from pitch to pitch; null for one pitch
 -- fastest_mph [mph]: fastest
--- trackers: whose readings these are
+-- trackers: the trackers that the readings come from
 -- first_inning [innings]: the first inning of the outing with this pitch type
 -- first_pitches [pitches]: pitches of that inning
 -- change_mph [mph]: mean_mph minus that of the first inning
--- change_standard_error_mph [mph]: standard error of the change from the pitch-to-pitch spread alone; null in the first inning or where either inning has one pitch
--- same_trackers: whether both innings were read by the same trackers; if not, the change may be the trackers'
+-- change_standard_error_mph [mph]: standard error of the change from the pitch-to-pitch spread alone; null in the first inning, or if either inning has one pitch
+-- same_trackers: whether the same trackers read both innings; if not, the change may come from the trackers
 with inning_speeds as (
     select
         pitch_log.baseball_day,

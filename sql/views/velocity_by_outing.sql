@@ -1,24 +1,24 @@
--- How hard was each pitch type thrown in each outing, against the outing before?
+-- How hard was each pitch type thrown in each outing, compared with the outing before?
 -- One row is one pitch type in one outing.
--- A change can come from the tracker: compare trackers with previous_trackers, and look into drift, before reading it as the arm's. The
--- cause of a real loss is for athletic trainers and physicians to find.
--- baseball_day: local date at the venue; a day turns over at 04:00
+-- A change can come from the tracker: compare trackers with previous_trackers, and check table drift, before blaming the arm. The cause of
+-- a real loss is for athletic trainers and physicians to find.
+-- baseball_day: local date at the venue; the day changes at 4 am
 -- outing_id: the outing (table outings)
 -- occasion: game, scrimmage, bullpen or live_bp
--- arm: the player's id; "label: ..." while the name is not settled
--- pitcher_name: the player's name, or the tracker's label
+-- arm: the player's id; "label: ..." if the name is unresolved
+-- pitcher_name: the player's name; the tracker's label if the name is unresolved
 -- pitch_type: pitch type
 -- pitches [pitches]: pitches with a release speed
 -- mean_mph [mph]: mean release speed
 -- sd_mph [mph]: standard deviation from pitch to pitch; null for one pitch
 -- fastest_mph [mph]: fastest
 -- slowest_mph [mph]: slowest
--- trackers: whose readings these are
--- previous_day: baseball day of his outing before this one with this pitch type
+-- trackers: the trackers that the readings come from
+-- previous_day: baseball day of the arm's previous outing with this pitch type
 -- previous_pitches [pitches]: pitches of that outing
--- previous_trackers: whose readings those were
+-- previous_trackers: the trackers that those readings come from
 -- change_mph [mph]: mean_mph minus that outing's
--- change_standard_error_mph [mph]: standard error of the change from the pitch-to-pitch spread alone; a tracker's bias comes on top
+-- change_standard_error_mph [mph]: standard error of the change from the pitch-to-pitch spread alone; it leaves out a tracker's bias
 with outing_speeds as (
     select
         pitch_log.baseball_day,

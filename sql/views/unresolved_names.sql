@@ -1,12 +1,12 @@
--- Which pitcher or batter labels wait for a person (decisions.csv)?
+-- Which pitcher or batter labels need a decision (decisions.csv)?
 -- One row is one label of one tracker.
 -- tracker: the tracker
 -- label: the name as the tracker writes it
 -- native_id: the tracker's own id of the player
 -- sightings [rows]: sightings with it
--- proposal: the player proposed
--- proposed_name: his name, where the proposal is a player's id
--- score: likeness to the proposed name, 0 to 100
+-- proposal: the proposed player, or several joined by "or"
+-- proposed_name: the name of the proposed player; null for several
+-- score: similarity to the proposed name, 0 to 100
 select
     name_matches.tracker,
     name_matches.label,
