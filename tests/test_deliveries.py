@@ -18,7 +18,7 @@ from tests.small_warehouse import small_tables
 SUN, TUE, WED, THU, FRI = (date(2026, 3, day) for day in (1, 3, 4, 5, 6))
 
 
-def at(day: int, hour: int = 8) -> datetime:
+def utc(day: int, hour: int = 8) -> datetime:
     return datetime(2026, 3, day, hour, tzinfo=UTC)
 
 
@@ -46,15 +46,15 @@ def warehouse(folder: Path, last_run: datetime) -> Path:
     )
     files = tables["files"].filter(pl.col("tracker") != "unit")
     first_days = pl.col("tracker").replace_strict({"radar": SUN, "array": SUN}, return_dtype=pl.Date)
-    files = files.with_columns(baseball_day_first=first_days, first_seen_at=pl.lit(at(2)))
+    files = files.with_columns(baseball_day_first=first_days, first_seen_at=pl.lit(utc(2)))
     plain = {"tracker": "unit", "sha256": "0" * 64, "bytes": 1, "status": "read", "repeats": 0, "no_pitch": 0}
     of_unit = [
         plain | {"file_id": name, "file_name": f"{name}.csv", "rows": rows, "sightings": rows, "quarantined": 0}
-        | {"baseball_day_first": day, "baseball_day_last": day, "first_seen_at": at(5)}
+        | {"baseball_day_first": day, "baseball_day_last": day, "first_seen_at": utc(5)}
         for name, rows, day in (("unit-tue", 1, TUE), ("unit-file", unit.height - 1, WED))
     ]  # fmt: skip
     tables["files"] = pl.concat([conform(files, TABLES["files"]), frame("files", *of_unit)])
-    mornings = [*(at(day) for day in range(2, 6)), last_run]
+    mornings = [*(utc(day) for day in range(2, 6)), last_run]
     tables["runs"] = frame(
         "runs", *({"run_id": f"{n}", "started_at": morning, "status": "done"} for n, morning in enumerate(mornings))
     )
@@ -71,7 +71,7 @@ def verdicts(folder: Path) -> list[tuple[object, ...]]:
 
 def test_each_night_of_each_tracker_has_a_verdict(tmp_path: Path) -> None:
     """A baseball day ends at 04:00 in Chicago, 10:00 UTC in winter (tz database); late is 6 h after that, 16:00 UTC."""
-    assert verdicts(warehouse(tmp_path, at(7, 12))) == [
+    assert verdicts(warehouse(tmp_path, utc(7, 12))) == [
         (SUN, "array", 4, "others", -2.0, "too few"),
         (SUN, "radar", 5, "others", -2.0, "too few"),
         (TUE, "unit", 1, "schedule", 22.0, "late"),
@@ -83,12 +83,12 @@ def test_each_night_of_each_tracker_has_a_verdict(tmp_path: Path) -> None:
 
 
 def test_a_due_delivery_is_missing_after_a_run_past_the_deadline(tmp_path: Path) -> None:
-    found = verdicts(warehouse(tmp_path, at(7, 17)))
+    found = verdicts(warehouse(tmp_path, utc(7, 17)))
     assert found[-1] == (FRI, "unit", 0, "schedule", None, "missing")
 
 
 def test_nights_before_the_first_run_are_not_late(tmp_path: Path) -> None:
-    folder = warehouse(tmp_path, at(7, 12))
+    folder = warehouse(tmp_path, utc(7, 12))
     with open_published(folder) as con:
         first = con.execute("select min(started_at) from runs").fetchone()
         late = con.execute("select min(baseball_day) from deliveries where verdict = 'late'").fetchone()
@@ -97,7 +97,7 @@ def test_nights_before_the_first_run_are_not_late(tmp_path: Path) -> None:
 
 
 def test_status_counts_verdicts_and_names_trackers_without_exports(tmp_path: Path) -> None:
-    folder = warehouse(tmp_path, at(7, 17))
+    folder = warehouse(tmp_path, utc(7, 17))
     rows = {
         tracker: dict(zip(VERDICTS, counts, strict=True)) for tracker, _, *counts in read_status(folder)["deliveries"]
     }
@@ -112,10 +112,10 @@ def test_status_counts_verdicts_and_names_trackers_without_exports(tmp_path: Pat
 
 @pytest.mark.parametrize("outcome", ["done", "failed"])
 def test_a_failed_run_is_the_first_need(outcome: str, tmp_path: Path) -> None:
-    folder = warehouse(tmp_path, at(7, 17))
-    record_attempt(folder, at(7, 17), at(7, 17), "done", "v1", "all well", [])
+    folder = warehouse(tmp_path, utc(7, 17))
+    record_attempt(folder, utc(7, 17), utc(7, 17), "done", "v1", "all well", [])
     assert find_needs(folder)[0].kind != "run"
-    record_attempt(folder, at(8), at(8), outcome, "v1", "the disk is full", ["a/b.csv is still being written"])  # type: ignore[arg-type]
+    record_attempt(folder, utc(8), utc(8), outcome, "v1", "the disk is full", ["a/b.csv is still being written"])  # type: ignore[arg-type]
     first = find_needs(folder)[0]
     assert first.kind == "run"
     assert ("the disk is full" in first.problem) == (outcome == "failed")

@@ -25,7 +25,7 @@ def frame(table: str, *rows: dict[str, object]) -> pl.DataFrame:
     return conform(pl.DataFrame(list(rows), schema=names), TABLES[table])
 
 
-def at(day: date, hour: int = 2) -> datetime:
+def utc(day: date, hour: int = 2) -> datetime:
     return datetime(day.year, day.month, day.day, hour, tzinfo=UTC)
 
 
@@ -35,7 +35,7 @@ def file(tracker: str, name: str, **values: object) -> dict[str, object]:
     return (
         plain
         | counts
-        | {"status": "read", "modified_at": at(WED), "gone_since": None, "baseball_day_last": None}
+        | {"status": "read", "modified_at": utc(WED), "gone_since": None, "baseball_day_last": None}
         | values
     )
 
@@ -54,14 +54,14 @@ def troubled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     tables["trackers"] = frame(
         "trackers", *(common | {"tracker": id_, "name": name, "rank": ranks[id_]} for id_, name in NAMES.items())
     )
-    tables["runs"] = frame("runs", {"run_id": "1", "started_at": at(date(2026, 3, 6), 14), "status": "done"})
+    tables["runs"] = frame("runs", {"run_id": "1", "started_at": utc(date(2026, 3, 6), 14), "status": "done"})
     tables["files"] = pl.concat([
         tables["files"],
         frame(
             "files",
             file("radar", "cut.csv", status="quarantined", reason="the file is empty (0 bytes)"),
             # gone at 2 am in UTC is the evening before in Chicago
-            file("array", 'of "May".csv', gone_since=at(WED)),
+            file("array", 'of "May".csv', gone_since=utc(WED)),
         ),
     ])  # fmt: skip
     unreadable = lost("file", "radar", "radar-cut.csv", None, "the file is empty (0 bytes)") | {"file_name": "cut.csv"}

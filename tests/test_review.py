@@ -19,7 +19,7 @@ Item = dict[str, Any]
 
 
 def open_items(folder: Path, *words: str) -> list[Item]:
-    """What `review` lists as JSON."""
+    """Return what `review` lists as JSON."""
     done = CliRunner().invoke(
         cli, ["review", "-w", str(folder), "--format", "json", "--all", *words], catch_exceptions=False
     )
@@ -85,21 +85,21 @@ def test_every_doubtful_pitch_is_listed_with_its_pairs(demo: Path) -> None:
         assert {line for line in lines if line[0] == "same_pitch"} == {("same_pitch", "", *pair) for pair in of_two}
         apart = {("not_same_pitch", "", *pair) for pair in of_one + of_two}
         assert {line for line in lines if line[0] == "not_same_pitch"} == apart
-        # of one throw that was recorded twice, the second record is no pitch
+        # if a throw was recorded twice, its second record is not a pitch
         assert {("no_pitch", "", repeat, "") for _, repeat in of_one} <= lines
 
 
 def test_possible_double_records_are_among_the_pairs_of_a_doubtful_pitch(demo: Path) -> None:
-    told = run_query(
+    doubles = run_query(
         demo / "warehouse",
         """
-        with standing as (select sighting_id, pitch_id from sightings where pitch_id in (select pitch_id from pitches where doubtful))
+        with doubtful as (select sighting_id, pitch_id from sightings where pitch_id in (select pitch_id from pitches where doubtful))
         select of_sighting_id as sighting_a, sighting_id as sighting_b, set_aside as merged from double_triggers
-        where sighting_id in (select sighting_id from standing) or of_sighting_id in (select sighting_id from standing)""",
+        where sighting_id in (select sighting_id from doubtful) or of_sighting_id in (select sighting_id from doubtful)""",
     )
     pairs = run_query(demo / "warehouse", "from doubtful_matches where tracker_a = tracker_b")
-    assert len(told) > 10
-    assert sorted(pairs.select(told.columns).rows()) == sorted(told.rows())
+    assert len(doubles) > 10
+    assert sorted(pairs.select(doubles.columns).rows()) == sorted(doubles.rows())
     assert pairs.filter(pl.col("release_speed_b_mph").is_null() & pl.col("merged")).is_empty()
 
 
@@ -113,28 +113,28 @@ def test_a_stale_label_question_has_a_line_for_either_pitcher(demo: Path) -> Non
     runs = open_items(demo, "--kind", "labels")
     assert len(runs) == run_query(demo / "warehouse", "from label_runs").height
     players = run_query(demo / "warehouse", "from players")
-    counts, said = [], set()
+    counts, throwers = [], set()
     for item in runs:
         for answer in item["answers"]:
             counts.append(len(answer["lines"]))
             assert ("export again" in answer["choice"]) == (not answer["lines"])
             assert all(line.startswith("thrown_by,") for line in answer["lines"])
-            said |= {line.split(",")[3] for line in answer["lines"]}
-    assert said <= set(players.get_column("player_id"))
-    assert said & set(players.filter("provisional").get_column("player_id"))
-    assert said & set(players.filter("on_roster").get_column("player_id"))
+            throwers |= {line.split(",")[3] for line in answer["lines"]}
+    assert throwers <= set(players.get_column("player_id"))
+    assert throwers & set(players.filter("provisional").get_column("player_id"))
+    assert throwers & set(players.filter("on_roster").get_column("player_id"))
     assert set(counts) <= {0, 1}
 
 
 def _second_record(item: Item) -> str:
-    """Of a throw that a tracker may have recorded twice."""
+    """Return the second record of a throw that a tracker may have recorded twice."""
     line: str = next(answer["lines"][0] for answer in item["answers"] if "recorded twice" in answer["choice"])
     return line.split(",")[2]
 
 
 @pytest.fixture(scope="module")
 def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Item], dict[str, list[str]]]:
-    """The demo after a person took lines from the review, one for each kind of answer, and ran it again."""
+    """The demo after a run with decisions from the review, one for each kind of answer."""
     folder = tmp_path_factory.mktemp("decided") / "demo_workspace"
     shutil.copytree(demo, folder, symlinks=True)
     matches, names = open_items(folder, "--kind", "matches"), open_items(folder, "--kind", "names")
@@ -156,7 +156,7 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
             item
             for item in matches
             if item["night"] not in (two[0]["night"], merged[0]["night"])
-            and any("no pitch at all (" in answer["choice"] for answer in item["answers"])
+            and any("not a pitch at all (" in answer["choice"] for answer in item["answers"])
         ),
         "twice": twice[0],
         "two": next(item for item in twice if item["night"] != twice[0]["night"]),
@@ -164,10 +164,10 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
         "nobody": first_about(names, "Rusk"),
     }
     runs = [item for item in open_items(folder, "--kind", "labels") if all(a["lines"] for a in item["answers"])]
-    strangers = [run for run in runs if ",x-" in lines_for(run, "yes")[0] and ",x-" in lines_for(run, "no")[0]]
-    ours = [run for run in runs if run not in strangers]
-    taken |= {"his": ours[0], "as labelled": ours[1], "opponent's": strangers[0]}
-    says = {
+    opponents = [run for run in runs if ",x-" in lines_for(run, "yes")[0] and ",x-" in lines_for(run, "no")[0]]
+    others = [run for run in runs if run not in opponents]
+    taken |= {"his": others[0], "as labelled": others[1], "opponent's": opponents[0]}
+    choices = {
         "his": "yes",
         "as labelled": "no",
         "opponent's": "yes",
@@ -176,11 +176,11 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
         "is": "it is Corwin Pellgrave",
         "nobody": "nobody on the roster",
     }
-    lines = {how: lines_for(taken[how], words) for how, words in says.items() if how != "apart"}
+    lines = {how: lines_for(taken[how], words) for how, words in choices.items() if how != "apart"}
     apart = [answer for answer in taken["apart"]["answers"] if answer["lines"][0].startswith("not_same_pitch")]
     lines["apart"] = apart[0]["lines"]
     lines["no pitch"] = [
-        answer["lines"][0] for answer in taken["no pitch"]["answers"] if "no pitch at all (" in answer["choice"]
+        answer["lines"][0] for answer in taken["no pitch"]["answers"] if "not a pitch at all (" in answer["choice"]
     ][:1]
     second = {how: _second_record(taken[how]) for how in ("twice", "two")}
     lines["twice"] = [f"no_pitch,,{second['twice']},,Dana,2026-11-30,written twice"]
@@ -191,7 +191,7 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
         if line.startswith("not_same_pitch") and line.split(",")[3] == second["two"]
     ]
     with (folder / "decisions.csv").open("a", encoding="utf-8") as file:
-        file.writelines(f"{line}\n" for some in lines.values() for line in some)
+        file.writelines(f"{line}\n" for answer_lines in lines.values() for line in answer_lines)
     done = command("run", "-w", folder)
     assert done.returncode == 0, done.stderr
     return folder, taken, lines
@@ -224,8 +224,10 @@ def test_decisions_take_effect(decided: tuple[Path, dict[str, Item], dict[str, l
     for line in lines["two"]:
         one, other = line.split(",")[2:4]
         assert sightings_of(folder, one, other).get_column("pitch_id").n_unique() == 2
-        told = run_query(folder / "warehouse", f"from double_triggers where '{one}' in (sighting_id, of_sighting_id)")
-        assert other not in {*told.get_column("sighting_id"), *told.get_column("of_sighting_id")}
+        doubles = run_query(
+            folder / "warehouse", f"from double_triggers where '{one}' in (sighting_id, of_sighting_id)"
+        )
+        assert other not in {*doubles.get_column("sighting_id"), *told.get_column("of_sighting_id")}
     named = run_query(
         folder / "warehouse",
         "select distinct pitcher_label, pitcher_id from sightings where pitcher_label in ('Corwin Pelgrave', 'Ollerby, Rusk')",
@@ -253,13 +255,13 @@ def test_a_decided_pitcher_is_the_pitcher_of_the_pitch(
         )
         assert found.height == len(subject.split())
         assert set(found.rows()) == {(tracker, player, "person", player, "person", False)}
-    # and nobody is told that these throws may be another arm's
-    told = run_query(folder / "warehouse", "select sighting_ids from label_runs").get_column("sighting_ids")
-    still = {name for ids in told for name in ids.split(",")}
+    # nor are these throws listed as possibly another arm's
+    open_runs = run_query(folder / "warehouse", "select sighting_ids from label_runs").get_column("sighting_ids")
+    open_ids = {name for ids in open_runs for name in ids.split(",")}
     decided_of = {name for how in ("his", "as labelled") for name in lines[how][0].split(",")[2].split()}
     pitches = sightings_of(folder, *decided_of).get_column("pitch_id")
     of_pitches = run_query(folder / "warehouse", "select sighting_id, pitch_id from sightings")
-    assert still.isdisjoint(of_pitches.filter(pl.col("pitch_id").is_in(pitches.implode()))["sighting_id"])
+    assert open_ids.isdisjoint(of_pitches.filter(pl.col("pitch_id").is_in(pitches.implode()))["sighting_id"])
 
 
 def test_review_says_so_when_nothing_needs_a_decision(tmp_path: Path) -> None:

@@ -97,7 +97,7 @@ def _match_question(pitch_id: str, pairs: list[Row], desk: Desk) -> Item:
             tuple(desk.line("not_same_pitch", pair["sighting_a"], pair["sighting_b"]) for pair in pairs),
         ),
         *(
-            Answer(f"{record} is no pitch at all (a warm-up, a throw back)", (desk.line("no_pitch", sighting),))
+            Answer(f"{record} is not a pitch at all (a warm-up, a throw back)", (desk.line("no_pitch", sighting),))
             for sighting, record in records.items()
             if sighting not in second_records
         ),
@@ -137,7 +137,7 @@ def _evidence(pair: Row, directory: Directory) -> str:
 def _one_pitch_answer(pair: Row, desk: Desk) -> Answer:
     first, second = _record_words(pair, "a", desk.directory), _record_words(pair, "b", desk.directory)
     if _is_double(pair):
-        choice = f"{first} and {second} are one throw, recorded twice; or the second is no pitch at all"
+        choice = f"{first} and {second} are one throw, recorded twice; or the second is not a pitch at all"
         return Answer(choice, (desk.line("no_pitch", pair["sighting_b"]),))
     return Answer(
         f"{first} and {second} are one pitch", (desk.line("same_pitch", pair["sighting_a"], pair["sighting_b"]),)
