@@ -227,7 +227,7 @@ def test_decisions_take_effect(decided: tuple[Path, dict[str, Item], dict[str, l
         doubles = run_query(
             folder / "warehouse", f"from double_triggers where '{one}' in (sighting_id, of_sighting_id)"
         )
-        assert other not in {*doubles.get_column("sighting_id"), *told.get_column("of_sighting_id")}
+        assert other not in {*doubles.get_column("sighting_id"), *doubles.get_column("of_sighting_id")}
     named = run_query(
         folder / "warehouse",
         "select distinct pitcher_label, pitcher_id from sightings where pitcher_label in ('Corwin Pelgrave', 'Ollerby, Rusk')",
