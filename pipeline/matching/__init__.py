@@ -1,10 +1,15 @@
-"""Match sightings into pitches: which records of several trackers are one pitch, and how probable that is.
+"""Match sightings into pitches, each pair of records with its probability.
 
-README.md explains the method. The way of the data: `data` puts sightings into arrays, streams and stream pairs; `clocks`
-finds offset, drift and steps of a clock; `evidence` weighs a pair of records by readings, labels and time; `alignment`
-turns evidence into posteriors (pair hidden Markov model, forward-backward); `learning` fits the models (expectation-
-maximization) and pools them over days; `repairs` proposes other clocks where the first ones were wrong; `fit` puts these
-in order; `pitches` and `stale_labels` make the result; `match` is the entry.
+README.md explains the method. From bottom to top:
+- `data`: sightings as arrays, streams, stream pairs
+- `evidence`: likelihood ratios of a pair of records, by readings, labels and time
+- `clocks`: offset, drift and steps between two clocks
+- `alignment`: evidence into posteriors (pair hidden Markov model, forward-backward)
+- `learning`: models of readings and labels (expectation-maximization), pooled over days
+- `repairs`: other clocks and biases where the first ones were wrong
+- `fit`: these steps in order
+- `pitches`, `stale_labels`: posteriors into pitches and tables
+- `match`: the entry
 """
 
 from pipeline.matching.explain import explain_pair, explain_pairs

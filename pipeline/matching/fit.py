@@ -1,7 +1,8 @@
-"""Fit the station-days: align, learn, repair clocks, align again; first each day by itself, then with pooled models.
+"""Fit the station-days: align, learn, repair clocks, align again.
 
-Stage 1 (`fit_days`) uses the sightings of one station-day and built-in priors only. Stage 2 (`fit_with_pooled_models`)
-uses the statistics of many days. README.md, sections "Learning" and "When the first clock is wrong".
+First each day by itself, then with pooled models. Stage 1 (`fit_days`) uses the sightings of one station-day and built-
+in priors only. Stage 2 (`fit_with_pooled_models`) uses the statistics of many days. README.md, sections "Learning" and
+"When the first clock is wrong".
 """
 
 from collections.abc import Callable
@@ -51,7 +52,10 @@ SECOND_ROUND_PROPOSALS: tuple[Proposal, ...] = (missed_step,)
 
 
 def second_look(days: Days, fit: DayFit) -> DayFit:
-    """Search, align and learn again, before the last round, for models with an unsettled stream pair."""
+    """Search, align and learn again for models with an unsettled pair.
+
+    This comes before the last round.
+    """
     if not len(fit.unsettled):
         return fit
     for propose in SECOND_LOOK_PROPOSALS:
@@ -86,7 +90,7 @@ def fit_days(days: Days, second_round_for_all: bool = False) -> DayFit:
 
 
 def fit_with_pooled_models(days: Days, first: DayFit, statistics: pl.DataFrame) -> DayFit:
-    """Fit all station-days again, with the models that the statistics of many days give."""
+    """Fit all station-days again, with models from the statistics of many days."""
     pooled, prior = pooled_models(days, first.start, statistics)
     # a pair of trackers that was found by a bias of zero only has learned little about where to look
     without_bias = np.flatnonzero(first.has_zero_bias[days.model_of])
@@ -115,7 +119,7 @@ def _learn_first(days: Days, start: StartFit) -> DayFit:
 
 
 def _second_round(days: Days, fit: DayFit, for_all: bool) -> DayFit:
-    """Align and learn again for models with a stream pair that is unsettled or whose clock steps.
+    """Align and learn again for models with an unsettled or stepped pair.
 
     Another round would change nothing that counts for the others. Which ones they are depends on their own day only.
     """

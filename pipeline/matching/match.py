@@ -1,4 +1,7 @@
-"""Match sightings into pitches: sightings in; pitches, pairs, double triggers, clocks and proposals out."""
+"""Match sightings into pitches.
+
+Sightings in; pitches, pairs, double triggers, clocks and proposals out.
+"""
 
 from collections.abc import Mapping
 from dataclasses import replace
@@ -7,13 +10,13 @@ from typing import NamedTuple
 import polars as pl
 from threadpoolctl import ThreadpoolController
 
-from pipeline.matching.clocks.report import clocks_frame
 from pipeline.matching.data.days import Days, DecidedPairs, build_days
 from pipeline.matching.data.records import build_records, rank_order
 from pipeline.matching.fit import fit_days, fit_with_pooled_models
 from pipeline.matching.learning.day_fit import DayFit
 from pipeline.matching.learning.pooled_models import STATISTICS, statistics_frame, with_other_days
 from pipeline.matching.pitches import tables
+from pipeline.matching.pitches.clocks_table import clocks_frame
 from pipeline.matching.pitches.decisions import Decisions, read_decisions
 from pipeline.matching.pitches.double_triggers import find_doubles
 from pipeline.matching.pitches.final_fit import FinalFit
@@ -27,7 +30,10 @@ _BLAS = ThreadpoolController()
 
 
 class MatchSettings(NamedTuple):
-    """`doubtful_below`: a pitch below this probability goes to review. `merge_above`: pairs above this one merge."""
+    """Probabilities that decide.
+
+    `doubtful_below`: a pitch below it goes to review. `merge_above`: pairs above it merge.
+    """
 
     doubtful_below: float = 0.9
     merge_above: float = 0.5
@@ -54,7 +60,7 @@ class Matched(NamedTuple):
 
 
 def calibrate(sightings: pl.DataFrame) -> pl.DataFrame:
-    """Return the statistics of readings and labels per pair of trackers and station-day.
+    """Return the statistics of readings and labels by trackers and station-day.
 
     A day's row depends on that day's sightings only.
     """
@@ -87,52 +93,33 @@ def match_sightings(
         first = fit_days(days)
         older = pl.DataFrame(schema=STATISTICS) if statistics is None else statistics
         known = with_other_days(statistics_frame(days, first.models, first.own), older, sightings)
-        decided_days = replace(days, decisions=DecidedPairs(*decided.row_pairs(days.records)))
-        fit = fit_with_pooled_models(decided_days, first, known)
-        cells = limit_by_station(days.records, fit.fit.cells, located.finds)
-        fit = replace(fit, fit=fit.fit._replace(cells=cells))
-        return _tables(sightings, decided_days, fit, ranks, settings, decided, known, located)
+        final = _final_fit(days, first, known, decided, located)
+        rank = rank_order(ranks, days.records.trackers)
+        found = find_doubles(final, decided.row_pairs(days.records)[1], REPORTED)
+        doubles, possible = tables.doubles_frames(located.sightings, final, found, decided)
+        pairs = candidate_pairs(days.records, final.fit.cells, found.aside, decided)
+        pitches = form_pitches(final, pairs, decided, settings.merge_above)
+        matches = tables.matches_frame(sightings, days.records, rank, pitches, decided)
+        matches = limit_by_other_stations(matches, located.claimed)
+        return Matched(
+            matches=tables.set_doubles_aside(matches, doubles, possible),
+            match_pairs=tables.pairs_frame(final, rank, pitches),
+            doubles=doubles,
+            possible_doubles=possible,
+            clocks=clocks_frame(final, pitches, rank),
+            calibration=tables.calibration_frame(known, days.records, rank),
+            label_runs=label_runs_frame(
+                days.records, days.streams, sightings, pitches.groups, found.aside.second, decided.thrown_by
+            ),
+            station_finds=located.finds,
+            problems=decided.problems,
+            statistics=known,
+        )
 
 
-def _tables(
-    sightings: pl.DataFrame,
-    days: Days,
-    day_fit: DayFit,
-    ranks: Mapping[str, int],
-    settings: MatchSettings,
-    decisions: Decisions,
-    statistics: pl.DataFrame,
-    located: Located,
-) -> Matched:
-    """Form the pitches and write all tables."""
-    records, cells = days.records, day_fit.fit.cells
-    final = FinalFit(
-        records,
-        days.streams,
-        days.stream_pairs,
-        days.model_of,
-        day_fit.models,
-        day_fit.fit,
-        day_fit.search.regions,
-    )
-    rank = rank_order(ranks, records.trackers)
-    found = find_doubles(final, days.decisions.apart, REPORTED)
-    doubles, possible = tables.doubles_frames(located.sightings, final, found, decisions)
-    pairs = candidate_pairs(records, cells, found.aside, decisions)
-    pitches = form_pitches(final, pairs, decisions, settings.merge_above)
-    matches = tables.matches_frame(sightings, records, rank, pitches, decisions)
-    matches = limit_by_other_stations(matches, located.claimed)
-    return Matched(
-        matches=tables.set_doubles_aside(matches, doubles, possible),
-        match_pairs=tables.pairs_frame(final, rank, pitches),
-        doubles=doubles,
-        possible_doubles=possible,
-        clocks=clocks_frame(days, day_fit, pitches.pairs, pitches.groups, rank),
-        calibration=tables.calibration_frame(statistics, records, rank),
-        label_runs=label_runs_frame(
-            records, final.streams, sightings, pitches.groups, found.aside.second, decisions.thrown_by
-        ),
-        station_finds=located.finds,
-        problems=decisions.problems,
-        statistics=statistics,
-    )
+def _final_fit(days: Days, first: DayFit, statistics: pl.DataFrame, decisions: Decisions, located: Located) -> FinalFit:
+    """Fit with pooled models and decisions; a pair is no more certain than its records' stations."""
+    decided_days = replace(days, decisions=DecidedPairs(*decisions.row_pairs(days.records)))
+    last = fit_with_pooled_models(decided_days, first, statistics)
+    fit = last.fit._replace(cells=limit_by_station(days.records, last.fit.cells, located.finds))
+    return FinalFit(days.records, days.streams, days.stream_pairs, days.model_of, last.models, fit, last.search.regions)

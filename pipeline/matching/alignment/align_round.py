@@ -1,4 +1,4 @@
-"""One round of alignment: weigh the pairs inside the search regions, run forward-backward, and share contested records."""
+"""One round of alignment: weigh pairs, run forward-backward, share records."""
 
 from typing import NamedTuple
 
@@ -37,7 +37,11 @@ _NEGLIGIBLE_POSTERIOR = 1e-6
 
 
 class Fit(NamedTuple):
-    """Result of a round: cells with posteriors, and by stream pair the log evidence and probability of one session."""
+    """Result of a round.
+
+    `cells`: pairs of records with posteriors. `log_evidence`, `same_session` (stream pairs,): log evidence and
+    probability that both streams show one session.
+    """
 
     cells: Cells
     log_evidence: Floats
@@ -50,7 +54,10 @@ class Fit(NamedTuple):
         return np.asarray(np.bincount(self.cells.stream_pair, self.cells.posterior, pairs), dtype=float)
 
     def put(self, pairs: Ints, new: "Fit") -> "Fit":
-        """Return the same with some stream pairs replaced; rows and columns of the bands then mean nothing."""
+        """Return the same with some stream pairs replaced.
+
+        Rows and columns of the bands then have no meaning.
+        """
         kept = np.flatnonzero(~np.isin(self.cells.stream_pair, pairs))
         cells = new.cells._replace(stream_pair=pairs[new.cells.stream_pair])
         order = np.argsort(np.concatenate([self.cells.stream_pair[kept], cells.stream_pair]), kind="stable")
@@ -67,7 +74,7 @@ class Fit(NamedTuple):
 
 
 def align(days: Days, search: Search, models: Models) -> Fit:
-    """Align all stream pairs inside their search regions and return the posterior of each pair of records."""
+    """Return the posterior of each pair of records inside the search regions."""
     regions = search.regions
     windows = [
         region_window(streams, region, reach_s)
@@ -98,9 +105,10 @@ def weigh(days: Days, regions: list[SearchRegion], models: Models, cells: Cells)
 
 
 def _time_evidence(days: Days, regions: list[SearchRegion], cells: Cells) -> Floats:
-    """Return log(density of the time gap for one pitch / density of other events near an event).
+    """Return the log-likelihood ratio of each time gap.
 
-    It is 0 where a stamp or the clock is missing.
+    It compares the density for one pitch with that of other events near an event. It is 0 where a stamp or the clock is
+    missing.
     """
     time, stamped = np.zeros(len(cells.i)), np.flatnonzero(~np.isnan(cells.time_gap_s))
     pair, i, j = cells.stream_pair[stamped], cells.i[stamped], cells.j[stamped]
@@ -128,7 +136,7 @@ def _time_evidence(days: Days, regions: list[SearchRegion], cells: Cells) -> Flo
 def _time_densities(
     stream_pairs: list[StreamPair], regions: list[SearchRegion], pair: Ints, gap_s: Floats
 ) -> tuple[Floats, Floats]:
-    """Return the densities per second of each time gap: for one pitch, and for other events near an event."""
+    """Return the densities per second of each gap: for one pitch, and for others."""
     nearby_rate = np.array([(s.first.nearby_rate + s.second.nearby_rate) / 2 for s in stream_pairs])
     sigma_s = np.array([region.clock.sigma_s if region.clock is not None else np.nan for region in regions])[pair]
     resolution_s = np.array([s.resolution_s for s in stream_pairs])[pair]
@@ -141,13 +149,16 @@ def _time_densities(
 
 
 def _is_beside_step(segment: Ints) -> Bools:
-    """Return the records of the second stream that are the last before a step of the path, or the first after it."""
+    """Return which records of the second stream are next to a step of the path."""
     turn = np.diff(segment) != 0
     return np.asarray(np.append(turn, False) | np.append(False, turn))
 
 
 def with_decisions(cells: Cells, decisions: DecidedPairs) -> Cells:
-    """Add a person's decisions to the evidence: they outweigh all of it, and free the records for other pairs."""
+    """Add a person's decisions to the evidence.
+
+    They outweigh everything else, and free the records for other pairs.
+    """
     label = cells.label.copy()
     for evidence, pairs in ((_DECISION_EVIDENCE, decisions.same), (-_DECISION_EVIDENCE, sorted(decisions.apart))):
         for a, b in pairs:
@@ -157,7 +168,7 @@ def with_decisions(cells: Cells, decisions: DecidedPairs) -> Cells:
 
 
 def share_contested_records(days: Days, cells: Cells) -> Cells:
-    """Lower the posteriors of records that several stream pairs of the same two trackers claim.
+    """Lower the posteriors of records that several stream pairs claim.
 
     Each claim's odds are divided by 1 + the sum of the odds of all claims; of both sides, the smaller posterior counts.
     """

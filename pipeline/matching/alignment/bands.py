@@ -11,11 +11,12 @@ from pipeline.matching.data.streams import StreamPair
 
 
 class Cells(NamedTuple):
-    """Pairs of records inside the bands, flat, by stream pair and row; `row`, `column` count on over all windows.
+    """Pairs of records inside the bands, flat, by stream pair and row.
 
-    `i`, `j`: positions in the two streams. `first`, `second`: rows of the records. `first_is_earlier`: by the clocks
-    (always, without clocks). `time_gap_s`: second minus first, about the clock path; nan without. `time`, `readings`,
-    `label`: log-likelihood ratios. `posterior`: probability that the two records are one pitch.
+    `row`, `column` count on over all windows. `i`, `j`: positions in the two streams. `first`, `second`: rows of the
+    records. `first_is_earlier`: by the clocks (always, without clocks). `time_gap_s`: second minus first, about the
+    clock path; nan without. `time`, `readings`, `label`: log-likelihood ratios. `posterior`: probability that the two
+    records are one pitch.
     """
 
     stream_pair: Ints
@@ -60,9 +61,10 @@ class Blocks(NamedTuple):
 
 
 class Bands(NamedTuple):
-    """Bands of all stream pairs end to end: by row its stream pair and its first and last column.
+    """Bands of all stream pairs end to end.
 
-    `is_clocked` (stream pairs,): whether a clock path orders the records.
+    `stream_pair`, `low`, `high` (rows,): stream pair, first and last column. `is_clocked` (stream pairs,): whether a
+    clock path orders the records.
     """
 
     stream_pair: Ints
@@ -75,7 +77,7 @@ class Bands(NamedTuple):
 def join_windows(
     stream_pairs: list[StreamPair], windows: list[Window], clocks: list[Clock | None]
 ) -> tuple[Bands, Cells]:
-    """Lay all windows end to end, and return the bands and their cells (evidence still 0)."""
+    """Lay all windows end to end; return bands and cells (evidence still 0)."""
     rows = np.array([len(w.rows) for w in windows], dtype=np.int64)
     columns = np.array([len(w.columns) for w in windows], dtype=np.int64)
     shift = np.cumsum(columns) - columns

@@ -1,4 +1,4 @@
-"""Run forward-backward over all stream pairs at once, pruned and cut into blocks that no pair connects."""
+"""Run forward-backward over all stream pairs, pruned and cut into blocks."""
 
 import numpy as np
 
@@ -14,7 +14,10 @@ _NO_PAIR = -30.0
 
 
 def posterior_of_cells(bands: Bands, cells: Cells, transitions: Transitions) -> tuple[Floats, Floats]:
-    """Return (posterior of each cell, log evidence of each stream pair); `transitions` has a row per stream pair."""
+    """Return (posterior by cell, log evidence by stream pair).
+
+    `transitions` has one row per stream pair.
+    """
     evidence, pairs = cells.evidence, len(bands.is_clocked)
     posterior, log_evidence = np.zeros(len(evidence)), np.zeros(pairs)
     kept, row, bands = keep_between_anchors(bands, cells, evidence)
@@ -52,7 +55,10 @@ def _band(bands: Bands, batch: Ints, evidence: Floats, first_is_earlier: Bools) 
 
 
 def _block_transitions(transitions: Transitions, blocks: Blocks, batch: Ints) -> Transitions:
-    """Return the transitions of blocks; only the first of a stream pair has its start, only the last its end."""
+    """Return the transitions of blocks.
+
+    Only the first block of a stream pair has its start, only the last its end.
+    """
     t = transitions.take(blocks.stream_pair[batch])
     is_first, is_last = blocks.is_first[batch], blocks.is_last[batch]
     return t._replace(
@@ -64,7 +70,10 @@ def _block_transitions(transitions: Transitions, blocks: Blocks, batch: Ints) ->
 
 
 def _batches(blocks: Blocks, cells: Ints, chosen: Ints) -> list[Ints]:
-    """Batch the chosen blocks, longest first: a batch takes as many steps as its longest block has rows."""
+    """Split the chosen blocks into batches, longest first.
+
+    A batch takes as many steps as its longest block has rows.
+    """
     order = chosen[np.argsort(-blocks.rows[chosen], kind="stable")]
     batch = np.cumsum(cells[order]) // _BATCH_CELLS
     return np.split(order, np.flatnonzero(np.diff(batch)) + 1) if len(order) else []

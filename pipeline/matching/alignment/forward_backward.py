@@ -1,11 +1,11 @@
-"""Forward-backward of a pair hidden Markov model: order-preserving one-to-one alignment of two streams.
+"""Forward-backward of a pair hidden Markov model of two streams.
 
-States (Durbin, Eddy, Krogh, Mitchison, Biological Sequence Analysis, 1998, chapter 4): M, both trackers have the pitch;
-X, only the first; Y, only the second. In the code they are `both`, `first` and `second`. Between two matches, records
-that only one stream has are taken in order of time (without clocks: the first stream's first), so that each alignment
-has exactly one path, which stays inside the band. One more move crosses two neighbors, which happens when two mounds are
-in use. Many stream pairs are worked at once, record by record of the first streams: all that is in the band at one level
-lies end to end, without padding. README.md, section "Alignment".
+It aligns one to one and keeps the order. States (Durbin, Eddy, Krogh, Mitchison, Biological Sequence Analysis, 1998,
+chapter 4): M, both trackers have the pitch; X, only the first; Y, only the second. In the code they are `both`, `first`
+and `second`. Between two matches, records that only one stream has are taken in order of time (without clocks: the
+first stream's first), so that each alignment has exactly one path, which stays inside the band. One more move crosses
+two neighbors, which happens when two mounds are in use. Many stream pairs are worked at once, record by record of the
+first streams: all that is in the band at one level lies end to end, without padding. README.md, section "Alignment".
 """
 
 from itertools import pairwise
@@ -17,15 +17,16 @@ from pipeline.matching.data.arrays import Bools, Floats, Ints, ranges
 
 # Evidence above this (natural log) counts as this, so that products of a few pairs stay within doubles.
 _MAX_EVIDENCE = 60.0
-# Levels between two rescalings. One level can add a factor of e^60; the parts before, at and after a pair are multiplied,
-# and the largest double is e^709.
+# Levels between two rescalings. One level can add a factor of e^60, the parts before, at and after a pair are
+# multiplied, and the largest double is e^709.
 _LEVELS_BETWEEN_RESCALING = 4
 
 
 class Transitions(NamedTuple):
-    """Transition weights between states, one value per stream pair; those to and from `both` must not be 0.
+    """Transition weights between states, one value per stream pair.
 
-    `_start` holds before the first match, `_end` after the last. `crossed`: factor of two crossed pairs.
+    Those to and from `both` must not be 0. `_start` holds before the first match, `_end` after the last. `crossed`:
+    factor of two crossed pairs.
     """
 
     both_both: Floats
@@ -68,16 +69,20 @@ class Band(NamedTuple):
 
 
 class Alignments(NamedTuple):
-    """`posterior` of each cell; `log_evidence` of each stream pair: log(sum over alignments / nothing in common)."""
+    """Result by cell and by stream pair.
+
+    `posterior` (cells,). `log_evidence` (stream pairs,): log(sum over alignments / no pair in common).
+    """
 
     posterior: Floats
     log_evidence: Floats
 
 
 class _Spans(NamedTuple):
-    """Spans of columns end to end: first column of each, its size, and the position of its first column.
+    """Spans of columns end to end.
 
-    The last span is empty; its position, after all others, represents everything outside of the spans.
+    `low`, `size`: first column and number of columns. `start`: position of the first column. The last span is empty;
+    its position, after all others, represents everything outside of the spans.
     """
 
     low: Ints
@@ -109,10 +114,11 @@ class _Lines(NamedTuple):
 
 
 class _PairWeights(NamedTuple):
-    """By cell of the band, and a last one of weight 0: weight of the pair, and of two crossed pairs that end there.
+    """Weights by cell of the band, and a last cell of weight 0.
 
-    The crossed pairs are (row, column - 1) and (row - 1, column): two neighbors that the trackers saw in different
-    order; `above` is the cell of the second. `forward`, `backward`: nodes at which the pair was taken last.
+    `weight` is that of the pair, `crossed` that of two crossed pairs that end there. The crossed pairs are (row, column
+    - 1) and (row - 1, column): two neighbors that the trackers saw in different order; `above` is the cell of the
+    second. `forward`, `backward`: nodes at which the pair was taken last.
     """
 
     weight: Floats
@@ -140,7 +146,7 @@ class _Lattice(NamedTuple):
 
 
 def forward_backward(band: Band, transitions: Transitions) -> Alignments:
-    """Return the posterior of each pair of records, and the evidence that the streams show the same session."""
+    """Return posteriors and the evidence that the streams show one session."""
     lines = _lines(band)
     pairs = _pair_weights(band, lines, transitions)
     lattice = _lattice(band, lines, pairs, transitions)
@@ -148,7 +154,10 @@ def forward_backward(band: Band, transitions: Transitions) -> Alignments:
 
 
 def single_records(evidence: Floats, first_is_earlier: Bools, transitions: Transitions) -> Alignments:
-    """Do the same for streams of one record each: they match, or the earlier one comes before the other."""
+    """Do the same for streams of one record each.
+
+    The two match, or the earlier one comes before the other.
+    """
     match = np.exp(np.minimum(evidence, _MAX_EVIDENCE)) * transitions.both_both
     first_then_second = transitions.both_first * transitions.first_second
     no_match = np.where(first_is_earlier, first_then_second, transitions.both_second * transitions.second_first)
@@ -188,7 +197,10 @@ def _lines(band: Band) -> _Lines:
 
 
 def _positions(spans: _Spans, before: Ints, shift: int) -> Ints:
-    """Return the position of each column, less `shift`, in the span `before` its own; the last one if it has none."""
+    """Return the position of each column, less `shift`, in the span before it.
+
+    Where that span does not hold it, the last position.
+    """
     own = spans.size[:-1]
     at = ranges(spans.low[:-1] - spans.low[before] - shift, own)
     inside = (at >= 0) & (at < np.repeat(spans.size[before], own))
@@ -214,10 +226,11 @@ def _pair_weights(band: Band, lines: _Lines, transitions: Transitions) -> _PairW
 
 
 def _lattice(band: Band, lines: _Lines, pairs: _PairWeights, transitions: Transitions) -> _Lattice:
-    """Return the positions and weights of all transitions; backward, a transition has the weight of its reverse.
+    """Return the positions and weights of all transitions.
 
-    The weight of a state includes the transition from it to a pair that would be taken next, so that these transitions
-    need no weights of their own. All others are multiplied by that of the state they lead to, over that of their own.
+    Backward, a transition has the weight of its reverse. The weight of a state includes the transition from it to a
+    pair that would be taken next, so that these transitions need no weights of their own. All others are multiplied by
+    that of the state they lead to, over that of their own.
     """
     (low, size, start), cells = (column[:-1] for column in lines.spans), len(band.evidence)
     back, t = lines.is_backward, transitions.take(lines.stream_pair)
@@ -260,10 +273,11 @@ def _lattice(band: Band, lines: _Lines, pairs: _PairWeights, transitions: Transi
 
 
 def _run_weights(stays: Floats, size: Ints) -> list[Floats]:
-    """Return the weights of 1, 2, 4, ... more records in state `second` in a line, at the node that they lead to.
+    """Return the weights of 1, 2, 4, ... more records in state `second`.
 
-    They are 0 where they would begin before the line. By doubling, the sum at a node is computed in the same order
-    whatever comes before and after its line: to the last bit, a result does not depend on other streams of its batch.
+    They belong to the node that such a run reaches. They are 0 where they would begin before the line. By doubling, the
+    sum at a node is computed in the same order whatever comes before and after its line: to the last bit, a result does
+    not depend on other streams of its batch.
     """
     at, weight, out = ranges(np.zeros_like(size), size), np.repeat(stays, size), list[Floats]()
     while (reach := 1 << len(out)) < size.max():
@@ -273,7 +287,7 @@ def _run_weights(stays: Floats, size: Ints) -> list[Floats]:
 
 
 def _accumulate(lines: _Lines, lattice: _Lattice, transitions: Transitions) -> tuple[Floats, Floats]:
-    """Return (weight summed over states at each node, before the next pair; log of its scale by line)."""
+    """Return (weight of all states at each node, log of its scale by line)."""
     size, start = lines.spans.size, lines.spans.start
     states, log_scale = np.zeros((4, int(start[-1]) + 1)), np.zeros(len(size))
     both, first, second, summed = states
@@ -315,7 +329,7 @@ def _accumulate(lines: _Lines, lattice: _Lattice, transitions: Transitions) -> t
 def _posterior(
     band: Band, lines: _Lines, pairs: _PairWeights, lattice: _Lattice, summed: Floats, log_scale: Floats
 ) -> Alignments:
-    """Return the product of forward weight, the pair's own weight and backward weight, over the total."""
+    """Return forward weight x pair weight x backward weight over the total."""
     complete = lines.spans.start[lines.complete] + lines.spans.size[lines.complete] - 1
     log_total = np.log(np.maximum(summed[complete], 1e-300)) + log_scale[lines.complete]
     after, log_after = summed[pairs.backward], log_scale[lines.backward] - np.repeat(log_total, band.rows)

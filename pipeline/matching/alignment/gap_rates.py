@@ -1,4 +1,7 @@
-"""Gap rates of each stream pair: how often runs of unmatched records open and go on, and the transitions they give."""
+"""Gap rates: how often runs of unmatched records open and go on.
+
+They give the transitions of the pair hidden Markov model.
+"""
 
 from typing import NamedTuple
 
@@ -9,7 +12,7 @@ from pipeline.matching.alignment.forward_backward import Transitions
 from pipeline.matching.data.arrays import Floats, Ints
 from pipeline.matching.data.days import Days
 
-# Prior of the opening rate: 1.5 runs of unmatched records in 30 records. Fitted on simulated seasons (tests/benchmarks).
+# Prior of the opening rate: 1.5 runs of unmatched records in 30. Fitted on simulated seasons (tests/benchmarks).
 _OPEN_PRIOR = (1.5, 30.0)
 # Prior of the extension rate: 6 of 10 unmatched records are followed by another. Fitted on simulated seasons.
 _EXTEND_PRIOR = (6.0, 10.0)
@@ -23,12 +26,16 @@ _MAX_TURN = 0.3
 # Cost (natural log) of two crossed pairs, with and without clocks; fitted on simulated seasons (tests/benchmarks).
 _CROSSING_COST = 2.0
 _UNTIMED_CROSSING_COST = 5.0
-# Unmatched records at the ends are nearly free if clocks are coarse or missing: the log extension rate is at least this.
+# Unmatched records at the ends are nearly free if clocks are coarse or missing: floor of the extension rate. Fitted on
+# simulated seasons (tests/benchmarks).
 _FREE_END = float(np.exp(-0.015))
 
 
 class GapRates(NamedTuple):
-    """Probabilities that a run of records of one stream only opens and extends: (stream pairs, 2), [first, second]."""
+    """Probabilities that a run of unmatched records opens and extends.
+
+    Arrays are (stream pairs, 2), for runs of the first and of the second stream.
+    """
 
     open: Floats
     extend: Floats
@@ -51,7 +58,7 @@ def start_gap_rates(pairs: int) -> GapRates:
 
 
 def fit_gap_rates(days: Days, cells: Cells) -> GapRates:
-    """Estimate the gap rates from the expected runs of unmatched records, with their priors."""
+    """Estimate the gap rates from the expected runs of unmatched records."""
     rates = start_gap_rates(len(days))
     for side, position in enumerate((cells.i, cells.j)):
         size = np.array([streams.shape[side] for streams in days.stream_pairs], dtype=np.int64)

@@ -1,6 +1,7 @@
-"""Prune the bands before forward-backward: nothing crosses an anchor, and hopeless cells are left out.
+"""Prune the bands before forward-backward.
 
-Both save time only. On simulated seasons the results differ by less than other fits do (tests/test_matching.py).
+Nothing crosses an anchor, and hopeless cells are left out. Both save time only. On simulated seasons the results differ
+by less than other fits do (tests/test_matching.py).
 """
 
 from collections.abc import Callable
@@ -28,7 +29,7 @@ _FAR_COLUMN = 1 << 60
 
 
 def keep_between_anchors(bands: Bands, cells: Cells, evidence: Floats) -> tuple[Ints, Ints, Bands]:
-    """Return (cells that are left, their rows, the bands) if no alignment may cross an anchor.
+    """Return (cells left, their rows, bands) if nothing may cross an anchor.
 
     An anchor's evidence is overwhelming, nothing comes near it in its row and column, and nothing that crosses it has
     any evidence; the chance that it is wrong is below exp(-9). Mostly up to three records are left between anchors.
@@ -52,10 +53,10 @@ def keep_between_anchors(bands: Bands, cells: Cells, evidence: Floats) -> tuple[
 def drop_hopeless(
     bands: Bands, row: Ints, column: Ints, evidence: Floats, first_is_earlier: Bools
 ) -> tuple[Ints, Bands]:
-    """Return (which cells are left, the bands) without hopeless cells at the ends of each row; cells come by rows.
+    """Return (which cells are left, bands) without hopeless ends of rows.
 
-    A row keeps the cells that no path can do without: those where the time order of both streams passes it, along
-    which runs of unmatched records go. Streams without a clock have no such order and keep all cells.
+    Cells come by rows. A row keeps the cells that no path can do without: those where the time order of both streams
+    passes it, along which runs of unmatched records go. Streams without a clock have no such order and keep all cells.
     """
     is_clocked = bands.is_clocked[bands.stream_pair]
     adjusted = evidence - _CROSSED_PIN_COST * _crossed_pins(row, column, evidence)
@@ -77,7 +78,10 @@ def drop_hopeless(
 
 
 def _outermost(pick: np.ufunc, row: Ints, column: Ints, chosen: Bools, default: Ints) -> Ints:
-    """Return the first or last column of the chosen cells in each row, `default` in rows without any."""
+    """Return the first or last column of the chosen cells in each row.
+
+    Rows without any get `default`.
+    """
     out = default.copy()
     row, column = row[chosen], column[chosen]
     if len(row):
@@ -116,7 +120,7 @@ def _anchors(bands: Bands, cells: Cells, evidence: Floats) -> tuple[Ints, Ints]:
 
 
 def _in_row_and_column(test: Callable[[Ints, Floats], Bools], row: Ints, column: Ints, evidence: Floats) -> Bools:
-    """Whether cells, sorted by rows, pass a test both in their rows and in their columns."""
+    """Whether cells, sorted by rows, pass a test in their row and column."""
     out, by_column = test(row, evidence), np.argsort(column, kind="stable")
     out[by_column] &= test(column[by_column], evidence[by_column])
     return out
@@ -140,7 +144,10 @@ def _stands_out(line: Ints, evidence: Floats) -> Bools:
 
 
 def _may_be_crossed(bands: Bands, cells: Cells, evidence: Floats, chosen: Ints) -> Bools:
-    """Whether a pair's two neighbors may be another pair, which one tracker saw before it and the other after."""
+    """Whether the two neighbors of a pair may be a pair that crosses it.
+
+    One tracker saw that pitch before, the other after.
+    """
     size = bands.high - bands.low + 1
     first_cell = np.cumsum(size) - size
     out = np.zeros(len(chosen), dtype=bool)

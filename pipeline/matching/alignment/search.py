@@ -1,4 +1,7 @@
-"""Where to look for the pairs of each stream pair: along its clock path, or around a first chain of pairs."""
+"""Where to look for the pairs of each stream pair.
+
+Along its clock path or, without clocks, around a first chain of pairs.
+"""
 
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -65,9 +68,9 @@ _NEGLIGIBLE_POSTERIOR = 1e-6
 
 
 class SearchRegion(NamedTuple):
-    """Where to look for the pairs of one stream pair: along the clock path, inside a window, or both.
+    """Where to look for the pairs of one stream pair.
 
-    `borrowed`: the clock was found in another stream pair.
+    Along the clock path, inside a window, or both. `borrowed`: the clock was found in another stream pair.
     """
 
     clock: Clock | None
@@ -90,7 +93,10 @@ NOWHERE = SearchRegion(None, EMPTY_WINDOW)
 
 @dataclass(frozen=True)
 class Search:
-    """By stream pair: the region to look in, the gap rates, and how far from the clock path to look, in seconds."""
+    """Where to look for pairs, by stream pair.
+
+    `regions`, `gaps` (gap rates), `reach_s` (seconds from the clock path).
+    """
 
     regions: list[SearchRegion]
     gaps: GapRates
@@ -114,7 +120,7 @@ class Search:
         return replace(self, regions=regions)
 
     def within(self, reach_s: float, wide: Ints | None = None) -> "Search":
-        """Return the same within `reach_s` seconds of the clock paths; `wide` stream pairs within ROUGH_S."""
+        """Return the same within `reach_s` seconds; `wide` ones within ROUGH_S."""
         reaches_s = np.full(len(self.regions), reach_s)
         if wide is not None:
             reaches_s[wide] = ROUGH_S
@@ -127,7 +133,7 @@ class Search:
 
 
 def first_search(days: Days, model: ReadingModel) -> Search:
-    """Search the clocks of all stream pairs, or a first chain of pairs where there are no clocks."""
+    """Search all clocks; without clocks, a first chain of pairs."""
     regions = find_regions(days, model)
     per_record = np.array(
         [
@@ -142,7 +148,10 @@ def first_search(days: Days, model: ReadingModel) -> Search:
 
 
 def find_regions(days: Days, model: ReadingModel) -> list[SearchRegion]:
-    """Find each clock path by the likelihood of all pairs; without clocks, a window around the heaviest chain."""
+    """Return the most likely region of each stream pair.
+
+    A clock path by the likelihood of all pairs; without clocks, a window around the heaviest chain.
+    """
     regions: dict[int, SearchRegion] = {}
     timed, likelihoods = list[int](), list[OffsetLikelihoods]()
     for p, streams in enumerate(days.stream_pairs):
@@ -159,7 +168,10 @@ def find_regions(days: Days, model: ReadingModel) -> list[SearchRegion]:
 
 
 def quick_evidence(records: Records, streams: StreamPair, model: ReadingModel, m: int) -> Floats:
-    """Return an approximate log ratio of all pairs (first, second), from the most telling metrics."""
+    """Return an approximate log ratio of all pairs (first, second).
+
+    It uses the most telling metrics only.
+    """
     a, b = records.readings[streams.first.rows], records.readings[streams.second.rows]
     total = np.zeros((len(a), len(b)), dtype=np.float32)
     metrics = _most_telling(model, m, a, b)
@@ -193,7 +205,10 @@ def _most_telling(model: ReadingModel, m: int, a: Floats, b: Floats) -> list[int
 
 
 def _window_without_clock(streams: StreamPair, evidence: Floats) -> Window:
-    """Return the band around the heaviest chain of pairs, or everything if no chain is trusted."""
+    """Return the band around the heaviest chain, or everything.
+
+    Everything if no chain is trusted.
+    """
     if evidence.size <= _SMALL:
         return full_window(streams)
     i, j, weight = heaviest_chain(np.maximum(evidence - _CHAIN_COST, 0.0))
@@ -220,7 +235,7 @@ def refine_search(days: Days, search: Search, cells: Cells) -> Search:
 
 
 def refine_regions(days: Days, search: Search, cells: Cells, chosen: Ints) -> Search:
-    """Refine the clocks of some stream pairs by the pairs that the alignment is sure of, and narrow their windows."""
+    """Refine the clocks of some stream pairs by sure pairs; narrow their windows."""
     starts = np.searchsorted(cells.stream_pair, np.arange(len(days) + 1))
     sure = np.flatnonzero(cells.posterior > SURE_PAIR)
     cuts = np.searchsorted(sure, starts)

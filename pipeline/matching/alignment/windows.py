@@ -38,9 +38,9 @@ def full_window(streams: StreamPair) -> Window:
 
 
 def window_near_clock(streams: StreamPair, clock: Clock, reach_s: float, within: Window | None) -> Window:
-    """Return the pairs within `reach_s` of the clock path, and inside `within`, a window of all rows.
+    """Return the pairs within `reach_s` of the clock path, inside `within`.
 
-    Records without such a pair are left out.
+    `within` is a window of all rows. Records without such a pair are left out.
     """
     m = len(streams.second.rows)
     first_s, second_s = streams.first.filled_s, streams.second.filled_s - clock.offset_s
@@ -64,7 +64,7 @@ def window_near_clock(streams: StreamPair, clock: Clock, reach_s: float, within:
     inside = np.cumsum(covered)[:m] > 0
     position = np.cumsum(inside) - 1
     low, high = position[low], position[high]
-    # an alignment takes the second stream's own records between two rows before the later row: the band must reach there
+    # an alignment takes unmatched records of the second stream before the later of two rows: the band must reach there
     before = np.maximum.reduceat(np.where(second_s[column] <= first_s[row], column, -1), start)
     last_before = np.where(before >= 0, position[before], low - 1)
     high[:-1] = np.maximum(high[:-1], last_before[1:])
@@ -72,7 +72,10 @@ def window_near_clock(streams: StreamPair, clock: Clock, reach_s: float, within:
 
 
 def _with_unstamped(streams: StreamPair, clock: Clock, reach_s: float, row: Ints, column: Ints) -> tuple[Ints, Ints]:
-    """Add the pairs of records without a stamp, which can be of any time between the stamps before and after."""
+    """Add the pairs of records without a stamp.
+
+    Their time can be anything between the stamps before and after.
+    """
     missing = [np.flatnonzero(np.isnan(stream.seen_s)) for stream in (streams.first, streams.second)]
     if not len(missing[0]) and not len(missing[1]):
         return row, column
@@ -88,7 +91,10 @@ def _with_unstamped(streams: StreamPair, clock: Clock, reach_s: float, row: Ints
 
 
 def _stamps_around(seen_s: Floats) -> tuple[Floats, Floats]:
-    """Return the last stamp up to each record and the first one from it on; infinite at the ends."""
+    """Return the last stamp up to each record, and the first from it on.
+
+    Infinite at the ends.
+    """
     known = ~np.isnan(seen_s)
     position = np.arange(len(seen_s))
     before = np.maximum.accumulate(np.where(known, position, -1))
@@ -98,9 +104,10 @@ def _stamps_around(seen_s: Floats) -> tuple[Floats, Floats]:
 
 
 def heaviest_chain(gain: Floats) -> tuple[Ints, Ints, float]:
-    """Return (rows, columns, total) of the chain of pairs, rising in both, with the largest sum of gains.
+    """Return (rows, columns, total) of the chain of pairs with the largest gain.
 
-    `gain` (first, second) is not negative. The recursion of Needleman and Wunsch (1970) with free gaps, row by row.
+    A chain rises in rows and columns. `gain` (first, second) is not negative. The recursion of Needleman and Wunsch
+    (1970) with free gaps, row by row.
     """
     n, m = gain.shape
     best = np.zeros((n + 1, m + 1), dtype=gain.dtype)
@@ -124,7 +131,10 @@ def heaviest_chain(gain: Floats) -> tuple[Ints, Ints, float]:
 
 
 def window_around_chain(i: Ints, j: Ints, shape: tuple[int, ...], margin: int) -> Window:
-    """Return the band around a chain of pairs: from the pair before each row to the pair after it, plus a margin."""
+    """Return the band around a chain of pairs, plus a margin.
+
+    It reaches from the pair before each row to the pair after it.
+    """
     n, m = shape
     row = np.arange(n)
     before = np.concatenate([[0], j])[np.searchsorted(i, row, "right")]
@@ -136,7 +146,7 @@ def window_around_chain(i: Ints, j: Ints, shape: tuple[int, ...], margin: int) -
 
 
 def window_around_pairs(i: Ints, j: Ints, shape: tuple[int, int], margin: int) -> Window:
-    """Return the band that holds the given pairs (i ascending), plus a margin of records on both sides."""
+    """Return the band that holds the given pairs (i ascending), plus a margin."""
     n, m = shape
     low, high = np.full(n, m), np.full(n, -1)
     np.minimum.at(low, i, j)
@@ -149,16 +159,16 @@ def window_around_pairs(i: Ints, j: Ints, shape: tuple[int, int], margin: int) -
 
 
 def _monotone_window(low: Ints, high: Ints, columns: int) -> Window:
-    """Return a window of all rows and columns from the first corner to the last, whose bounds never fall."""
+    """Return a window from the first corner to the last with rising bounds."""
     low[0], high[-1] = 0, columns - 1
     low, high = np.minimum.accumulate(low[::-1])[::-1], np.maximum.accumulate(high)
     return Window(np.arange(len(low)), np.arange(columns), low, high)
 
 
 def window_between_pins(i: Ints, j: Ints, shape: tuple[int, int], pins: int) -> Window:
-    """Return the band that sure pairs (i ascending) leave: each row reaches to so many of them before and after.
+    """Return the band that sure pairs (i ascending) leave.
 
-    Pairs that cross others are no pins.
+    Each row reaches to so many of them before and after. Pairs that cross others are no pins.
     """
     n, m = shape
     in_order = is_uncrossed(j)
@@ -170,12 +180,15 @@ def window_between_pins(i: Ints, j: Ints, shape: tuple[int, int], pins: int) -> 
 
 
 def is_uncrossed(j: Ints) -> Bools:
-    """Return which pairs, given by their columns in order of their rows, cross no other pair."""
+    """Return which pairs, by their columns in order of rows, cross no other."""
     return np.asarray((j >= np.maximum.accumulate(j)) & (j <= np.minimum.accumulate(j[::-1])[::-1]))
 
 
 def intersection(one: Window, other: Window) -> Window:
-    """Return what two windows of the same rows share; rows without a common column keep those of the first."""
+    """Return what two windows of the same rows share.
+
+    Rows without a common column keep those of the first.
+    """
     low, high = np.maximum(one.low, other.low), np.minimum(one.high, other.high)
     disjoint = low > high
     low, high = np.where(disjoint, one.low, low), np.where(disjoint, one.high, high)

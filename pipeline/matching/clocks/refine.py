@@ -1,4 +1,7 @@
-"""Refine a clock path from the pairs of an alignment: a robust line in each step-free segment."""
+"""Refine a clock path by the pairs of an alignment.
+
+A robust line is fitted in each step-free segment.
+"""
 
 import functools
 import math
@@ -39,7 +42,10 @@ _OUTSIDE_BOX = 0.02
 
 
 def refine(clock: Clock, streams: StreamPair, pairs: tuple[Ints, Ints, Floats]) -> Clock:
-    """Refit the path to the sure pairs (first, second, posterior), each step-free segment by itself."""
+    """Refit the path to the sure pairs, each step-free segment by itself.
+
+    `pairs`: (first, second, posterior).
+    """
     first_s, second_s = streams.first.seen_s, streams.second.seen_s
     first, second, posterior = pairs
     sure = (posterior > SURE_PAIR) & ~np.isnan(first_s[first]) & ~np.isnan(second_s[second])
@@ -75,7 +81,10 @@ def robust_sd(residual: Floats) -> float:
 
 
 def robust_line(at: Floats, gap: Floats, scale_s: float) -> tuple[float, float]:
-    """Return (gap at 0, slope) by Huber-weighted regression from a median start; the prior shrinks the slope to 0."""
+    """Return (gap at 0, slope) by Huber-weighted regression.
+
+    It starts at the median; the prior shrinks the slope to 0.
+    """
     start, slope = median(gap), 0.0
     pull, far = (scale_s / _DRIFT_SD) ** 2, 8 * scale_s + 2.0
     for _ in range(8):
@@ -94,11 +103,11 @@ def robust_line(at: Floats, gap: Floats, scale_s: float) -> tuple[float, float]:
 
 
 def rounded_center(gap: Floats, near_s: float, resolutions_s: tuple[float, float]) -> float:
-    """Return the posterior mean of the offset, given few time differences of two clocks that round their stamps.
+    """Return the posterior mean of the offset of clocks that round their stamps.
 
-    The difference of two stamps of 1 s takes one of two values, in shares that depend on the fraction of the offset:
-    neither a median nor the mean of three of them shows it that well. Each offset about `near_s` is weighted by its
-    likelihood, over steady and less steady clocks.
+    For few time differences. The difference of two stamps of 1 s takes one of two values, in shares that depend on the
+    fraction of the offset: neither a median nor the mean of three of them shows it that well. Each offset about
+    `near_s` is weighted by its likelihood, over steady and less steady clocks.
     """
     reach = sum(resolutions_s) / 2
     offset = near_s + np.linspace(-reach, reach, 81)
@@ -111,7 +120,10 @@ def rounded_center(gap: Floats, near_s: float, resolutions_s: tuple[float, float
 
 
 def running_mean(values: Floats, width: int) -> Floats:
-    """Return the mean of `width` values around each; at the ends that of the last complete window."""
+    """Return the mean of `width` values around each value.
+
+    At the ends, that of the last complete window.
+    """
     half = min(width // 2, (len(values) - 1) // 2)
     total = np.concatenate([[0.0], np.cumsum(values)])
     middle = (total[2 * half + 1 :] - total[: -(2 * half + 1)]) / (2 * half + 1)
@@ -135,7 +147,10 @@ def box_center(gap: Floats, sigma_s: float, resolution_s: float) -> float:
 def _segment_path(
     second_s: Floats, members: Ints, second: Ints, gap: Floats, resolutions_s: tuple[float, float], floor_s: float
 ) -> Floats:
-    """Return the path in one segment: a straight line, or a running mean about it where the clock runs unevenly."""
+    """Return the path in one segment.
+
+    A straight line, or a running mean about it where the clock runs unevenly.
+    """
     middle = float(np.mean(second_s[second]))
     at = second_s[second] - middle
     start, slope = robust_line(at, gap, floor_s)
@@ -154,14 +169,17 @@ def _segment_path(
 
 
 def _rounded_density(residual_s: Floats, sd_s: float, resolutions_s: tuple[float, float]) -> Floats:
-    """Return the density of a normal time difference, both of whose stamps were rounded down."""
+    """Return the density of a time difference of two rounded stamps."""
     at, height = _rounded_table(sd_s, resolutions_s)
     return np.asarray(np.interp(residual_s, at, height))
 
 
 @functools.lru_cache(maxsize=64)
 def _rounded_table(sd_s: float, resolutions_s: tuple[float, float]) -> tuple[Floats, Floats]:
-    """Tabulate (residual, density): the convolution box * box * normal, in steps of a sixteenth of the spread."""
+    """Tabulate (residual, density) of the convolution box * box * normal.
+
+    In steps of a sixteenth of the spread.
+    """
     low, high = sorted(max(r, 0.05) for r in resolutions_s)
     outer, inner = (high + low) / 2, (high - low) / 2
     reach = outer + 6 * sd_s
@@ -181,7 +199,10 @@ def _normal_ramp(x: Floats) -> Floats:
 
 @functools.lru_cache(maxsize=64)
 def _box_table(sigma_s: float, resolution_s: float) -> tuple[float, int, Floats]:
-    """Tabulate (step, first position in steps, log-likelihood of a residual), constant beyond both ends."""
+    """Tabulate (step, first position in steps, log-likelihood of a residual).
+
+    Constant beyond both ends.
+    """
     step = resolution_s / (_CANDIDATES * _TABLE_STEPS)
     last = math.ceil((resolution_s / 2 + 6 * sigma_s) / step) + 1
     density = resolution_s * box_density(np.arange(-last, last + 1) * step, sigma_s, resolution_s)

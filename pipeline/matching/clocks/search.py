@@ -1,9 +1,10 @@
-"""Find how far the second stream's clock is ahead of the first's, with a hidden Markov model over the offset.
+"""Find how far the second stream's clock is ahead of the first's.
 
-Track before detect: no pair of records is trusted before the clock is known. The states are offsets on a grid. Each
-record of the second stream gives every offset a likelihood, from the pairs that it would make there and the likelihood
-ratio of their readings. Viterbi's algorithm finds the best path: to stay is free, drift and steps cost. One method for a
-constant offset, a whole hour, drift, steps and restarts. README.md, section "Clock".
+The method is a hidden Markov model over the offset. Track before detect: no pair of records is trusted before the clock
+is known. The states are offsets on a grid. Each record of the second stream gives every offset a likelihood, from the
+pairs that it would make there and the likelihood ratio of their readings. Viterbi's algorithm finds the best path: to
+stay is free, drift and steps cost. One method for a constant offset, a whole hour, drift, steps and restarts.
+README.md, section "Clock".
 """
 
 import math
@@ -76,10 +77,11 @@ _BATCH_ELEMENTS = 3_000_000
 
 
 class Clock(NamedTuple):
-    """Path of the offset: second clock minus first, `offset_s[j]`, at each record j of the second stream.
+    """Path of the offset between two clocks.
 
-    `segment[j]` grows at each step. `sigma_s`: spread of time differences about the path. `score`: log likelihood of
-    the path against streams with no pitch in common.
+    `offset_s[j]`: second clock minus first at record j of the second stream. `segment[j]` grows at each step.
+    `sigma_s`: spread of time differences about the path. `score`: log likelihood of the path against streams with no
+    pitch in common.
     """
 
     offset_s: Floats
@@ -94,9 +96,10 @@ class Clock(NamedTuple):
 
 
 class OffsetLikelihoods(NamedTuple):
-    """Emissions of one stream pair: `values` (records of the second stream, states), log likelihood of each offset.
+    """Emissions of one stream pair.
 
-    `states`: offset / grid, ascending. `sigma_s`: spread of time differences about the offset.
+    `values` (records of the second stream, states): log likelihood of each offset. `states`: offset / grid, ascending.
+    `sigma_s`: spread of time differences about the offset.
     """
 
     values: Floats
@@ -138,9 +141,10 @@ def find_clocks(likelihoods: list[OffsetLikelihoods]) -> list[Clock]:
 
 
 def path_cost(clock: Clock, resolution_s: float) -> float:
-    """Return what a path must explain (natural log) to beat the best of all paths tried: its start and its steps.
+    """Return what a path must explain (natural log) to beat the best of all tried.
 
-    Most clocks agree or are minutes apart; some are off by whole hours, a few by any offset.
+    It pays for its start and its steps. Most clocks agree or are minutes apart; some are off by whole hours, a few by
+    any offset.
     """
     offset_s = abs(float(clock.offset_s[0]))
     from_hour_s = abs(offset_s - 3600.0 * round(offset_s / 3600.0))
@@ -151,9 +155,10 @@ def path_cost(clock: Clock, resolution_s: float) -> float:
 
 
 def coincident_pairs(first_s: Floats, second_s: Floats) -> tuple[Ints, Ints]:
-    """Return the pairs (first, second) at the one offset that far more pairs share than by chance, if there is one.
+    """Return the pairs (first, second) at the one offset that stands out.
 
-    Readings do not count. For fine stamps only: within one stamp of a minute too many pairs coincide by chance.
+    Far more pairs share it than by chance; none if there is no such offset. Readings do not count. For fine stamps
+    only: within one stamp of a minute too many pairs coincide by chance.
     """
     gap_s = second_s[None, :] - first_s[:, None]
     known = np.flatnonzero(~np.isnan(gap_s))
@@ -171,9 +176,10 @@ def coincident_pairs(first_s: Floats, second_s: Floats) -> tuple[Ints, Ints]:
 
 
 def offset_histogram(gap_s: Floats, weight: Floats, width: float) -> tuple[Floats, Floats]:
-    """Return (centers, votes) of the time differences in bins of `width` seconds; each pair votes with its weight.
+    """Return (centers, votes) of the time differences in bins of `width` s.
 
-    A pitch's two stamps can fall on both sides of a bin's edge: half of a bin's votes also count for its neighbors.
+    Each pair votes with its weight. A pitch's two stamps can fall on both sides of a bin's edge: half of a bin's votes
+    also count for its neighbors.
     """
     low = math.floor(float(gap_s.min()) / width) - 1
     bins = np.bincount((gap_s / width - low).astype(np.int64), weight)
@@ -206,7 +212,10 @@ def _candidate_offsets(gap_s: Floats, evidence: Floats, width: float) -> Floats:
 
 
 def _highest(values: Floats, most: int) -> Ints:
-    """Return the positions of at most so many highest values, highest first, of equal ones the first."""
+    """Return the positions of the highest values, highest first.
+
+    At most so many; of equal ones the first.
+    """
     least = np.partition(values, -most)[-most] if len(values) > most else -np.inf
     high = np.flatnonzero(values >= least)
     return high[np.argsort(-values[high], kind="stable")][:most]
@@ -220,7 +229,10 @@ def _moving_average(values: Floats, half: int) -> Floats:
 
 
 def _offset_preference(offset_s: Floats) -> Floats:
-    """Return a small bonus for clocks that agree, agree roughly, or are whole hours apart (daylight saving, zone)."""
+    """Return a small bonus for offsets that clocks often have.
+
+    They agree, agree roughly, or are whole hours apart (daylight saving, zone).
+    """
     from_hour_s = np.abs(offset_s - 3600.0 * np.round(offset_s / 3600.0))
     roughly = (from_hour_s < _ROUGHLY_AGREES_S).astype(float)
     return np.asarray((from_hour_s < _AGREES_S) + roughly + (np.abs(offset_s) < _ROUGHLY_AGREES_S))
@@ -235,7 +247,10 @@ def _grid_around(candidates: Floats, grid_s: float, reach_s: float) -> Ints:
 def _emissions(
     gap_s: Floats, evidence: Floats, states: Ints, grid_s: float, kernel: Floats, median_gap_s: float
 ) -> Floats:
-    """Return the log likelihood of each record (rows) in each state (columns), against having no partner at all."""
+    """Return the log likelihood of each record (rows) in each state (columns).
+
+    Against having no partner at all.
+    """
     n, half = gap_s.shape[1], len(kernel) // 2
     low, size = int(states[0]), int(states[-1] - states[0]) + 1
     flat = np.flatnonzero((gap_s > (low - 0.5) * grid_s) & (gap_s < (low + size - 0.5) * grid_s))
@@ -260,10 +275,11 @@ def _median_gap(first_s: Floats, second_s: Floats) -> float:
 
 
 def _is_covered(first_s: Floats, second_s: Floats, offsets_s: Floats) -> Bools:
-    """Return (records, states): the first stream was recording when the record came, if that were the offset.
+    """Return (records, states) whether the first stream was then recording.
 
-    Where it was not, a missing partner is not evidence. Otherwise a stretch that only the second stream has would be
-    drawn to any offset that gives it a few chance partners.
+    That is, when the record came, if the state were the offset. Where it was not, a missing partner is not evidence.
+    Otherwise a stretch that only the second stream has would be drawn to any offset that gives it a few chance
+    partners.
     """
     open_s, close_s = np.nanmin(first_s) - _UNCOVERED_S, np.nanmax(first_s) + _UNCOVERED_S
     seen_s = second_s[:, None] - offsets_s
@@ -293,7 +309,10 @@ def _batches(likelihoods: list[OffsetLikelihoods]) -> list[list[int]]:
 
 
 def _best_paths(likelihoods: list[OffsetLikelihoods]) -> tuple[list[Ints], list[float]]:
-    """Find the best path of several stream pairs at once, first by threes of records, then to the record at steps."""
+    """Find the best path of several stream pairs at once.
+
+    First by threes of records, then to the record at steps.
+    """
     grouped = [_group_records(one.values) for one in likelihoods]
     paths, scores = _viterbi(grouped, [one.states for one in likelihoods])
     return [_with_exact_steps(one.values, path) for one, path in zip(likelihoods, paths, strict=True)], scores
@@ -318,7 +337,10 @@ def _with_exact_steps(values: Floats, path: Ints) -> Ints:
 
 
 def _viterbi(values_by_pair: list[Floats], states_by_pair: list[Ints]) -> tuple[list[Ints], list[float]]:
-    """Run Viterbi on several stream pairs at once: stay, drift to the next cell, or step anywhere at a cost."""
+    """Run Viterbi's algorithm on several stream pairs at once.
+
+    A path stays, drifts to the next cell, or steps anywhere, each at its cost.
+    """
     rows, states = max(len(v) for v in values_by_pair), max(len(s) for s in states_by_pair)
     pairs = np.arange(len(values_by_pair))
     emission = np.zeros((rows, len(pairs), states))
@@ -347,7 +369,10 @@ def _viterbi(values_by_pair: list[Floats], states_by_pair: list[Ints]) -> tuple[
 
 
 def _previous_state(before: Floats, best_state: Ints, state: Ints, drift_cost: Floats) -> Ints:
-    """Return the state before each pair's state: the best of staying, drifting, or stepping from the best one."""
+    """Return the best state before each pair's state.
+
+    That of staying, drifting, or stepping from the best one.
+    """
     pairs = np.arange(len(state))
     choices = np.array([state, np.maximum(state - 1, 0), np.minimum(state + 1, before.shape[1] - 1), best_state])
     score = before[pairs, choices]

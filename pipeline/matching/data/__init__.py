@@ -1,1 +1,1 @@
-"""The arrays that matching works on: records in device order, streams, and pairs of streams."""
+"""The arrays that matching works on: records, streams, and stream pairs."""

@@ -1,4 +1,4 @@
-"""Array types of the matching, and small functions that numpy lacks or does slowly."""
+"""Array types of the matching, and what numpy lacks or does slowly."""
 
 from typing import Any, TypeAlias
 
@@ -14,13 +14,19 @@ PolarsType: TypeAlias = pl.DataType | type[pl.DataType]
 
 
 def median(values: Floats) -> float:
-    """Return the median of a few values, none of them nan (numpy's own takes ten times as long)."""
+    """Return the median of a few values, none of them nan.
+
+    The one of numpy takes ten times as long.
+    """
     ordered, half = np.sort(values), len(values) // 2
     return float(ordered[half] if len(values) % 2 else (ordered[half - 1] + ordered[half]) / 2)
 
 
 def medians(values: Floats) -> Floats:
-    """Return the medians along the last axis, nan where it is empty (numpy's own warns there, and is slow)."""
+    """Return the medians along the last axis, nan where it is empty.
+
+    The one of numpy warns there, and is slow.
+    """
     if not values.shape[-1]:
         return np.full(values.shape[:-1], np.nan)
     rows = np.sort(values).reshape(-1, values.shape[-1])

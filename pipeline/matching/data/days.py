@@ -1,4 +1,7 @@
-"""The bundle that every step of the matching takes: station-days with their records and stream pairs."""
+"""Station-days with their records and stream pairs.
+
+The bundle that every step of the matching takes.
+"""
 
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -14,7 +17,10 @@ ModelKey = tuple[int, int, int]
 
 
 class DecidedPairs(NamedTuple):
-    """Pairs of records (rows) that a person called one pitch (`same`), or two (`apart`)."""
+    """Pairs of records (rows) that a person decided about.
+
+    `same`: one pitch. `apart`: two pitches.
+    """
 
     same: list[tuple[int, int]]
     apart: set[tuple[int, int]]
@@ -25,10 +31,11 @@ UNDECIDED = DecidedPairs([], set())
 
 @dataclass(frozen=True)
 class Days:
-    """Station-days to match: records, streams, stream pairs, the model of each pair, and people's decisions.
+    """Station-days to match.
 
-    There is one model of readings and labels per pair of trackers and station-day: `model_keys[m]` is (first tracker,
-    second tracker, station-day), and `model_of[p]`, ascending, is the model that stream pair p uses.
+    Their records, streams, stream pairs, the model of each pair, and people's decisions. There is one model of readings
+    and labels per pair of trackers and station-day: `model_keys[m]` is (first tracker, second tracker, station-day),
+    and `model_of[p]`, ascending, is the model that stream pair p uses.
     """
 
     records: Records

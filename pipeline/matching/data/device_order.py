@@ -41,7 +41,10 @@ def device_order(sequence: Floats, seen_s: Floats) -> Ints:
 
 
 def count_runs(count: Floats) -> Ints:
-    """Number the runs of each row from 0; a run ends where the count falls back or restarts."""
+    """Number the runs from 0, by row.
+
+    A run ends where the count falls back or restarts.
+    """
     runs = np.zeros(len(count), dtype=np.int64)
     fall = np.maximum.accumulate(count) - count
     if not ((fall > _RUN_ENDS_BELOW_MAXIMUM) | (fall > 0) & (count <= _RESTART_NUMBER)).any():
@@ -57,7 +60,10 @@ def count_runs(count: Floats) -> Ints:
 
 
 def _is_grouped(count: Floats, runs: Ints) -> bool:
-    """Whether unique numbers interleave between runs: the count did not restart, the rows were grouped."""
+    """Whether unique numbers interleave between runs.
+
+    Then the count did not restart: the rows were grouped.
+    """
     if runs[-1] == 0 or len(np.unique(count)) < len(count):
         return False
     cuts = np.flatnonzero(np.diff(runs)) + 1
@@ -67,13 +73,19 @@ def _is_grouped(count: Floats, runs: Ints) -> bool:
 
 
 def _runs_follow_in_time(runs: Ints, seen_s: Floats) -> bool:
-    """Whether the runs' median times rise: they are sessions one after another, even if a clock steps inside one."""
+    """Whether the runs' median times rise.
+
+    Then they are sessions one after another, even if a clock steps inside one.
+    """
     middles = [np.median(part) for part in np.split(seen_s, np.flatnonzero(np.diff(runs)) + 1)]
     return bool((np.diff(middles) > 0).all())
 
 
 def _order_without_count(file_order: Ints, seen_s: Floats) -> Ints:
-    """Return file order, or time order if the stamps fall so often that the rows were grouped by something else."""
+    """Return file order, or time order if the stamps fall often.
+
+    Then the rows were grouped by something else.
+    """
     if np.isnan(seen_s).all():
         return file_order
     falls = int((np.diff(_forward_filled(seen_s)) < 0).sum())
@@ -81,7 +93,7 @@ def _order_without_count(file_order: Ints, seen_s: Floats) -> Ints:
 
 
 def _forward_filled(values: Floats) -> Floats:
-    """Replace each nan by the value before it in the file; leading ones by the first value."""
+    """Replace each nan by the value before it, leading ones by the first value."""
     known = ~np.isnan(values)
     last = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
     return values[np.where(last < 0, int(known.argmax()), last)]

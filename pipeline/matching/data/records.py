@@ -35,11 +35,12 @@ _IDENTITY = (
 
 
 class Records(NamedTuple):
-    """All sightings with a station, sorted by station, day, tracker, file and order in the file.
+    """All sightings with a station, as arrays.
 
-    `frame`: their identity columns. `day` (station-day), `tracker`, `file`: codes. `seen_s`: middle of the stamp in
-    seconds after midnight UTC of the baseball day (nan: no clock). `resolution_s`: width of the stamp.
-    `readings`: (records, metrics), nan where not measured. `labels`: (records, labels) codes, -1 where unknown.
+    Sorted by station, day, tracker, file and order in the file. `frame`: their identity columns. `day` (station-day),
+    `tracker`, `file`: codes. `seen_s`: middle of the stamp in seconds after midnight UTC of the baseball day (nan: no
+    clock). `resolution_s`: width of the stamp. `readings`: (records, metrics), nan where not measured. `labels`:
+    (records, labels) codes, -1 where unknown.
     """
 
     frame: pl.DataFrame
@@ -89,7 +90,10 @@ def pitcher_words() -> pl.Expr:
 
 
 def rank_order(ranks: Mapping[str, int], trackers: tuple[str, ...]) -> Ints:
-    """Return the position of each tracker by rank; ties, and trackers without a rank, by name."""
+    """Return the position of each tracker by rank.
+
+    Ties, and trackers without a rank, by name.
+    """
     by_rank = sorted(trackers, key=lambda name: (ranks.get(name, 10**6), name))
     return np.array([by_rank.index(name) for name in trackers], dtype=np.int64)
 
@@ -100,7 +104,10 @@ def _person_key(role: str) -> pl.Expr:
 
 
 def _normalized_label(role: str) -> pl.Expr:
-    """Return a label without case and punctuation, its words sorted; empty if nothing is left."""
+    """Return a label without case and punctuation, its words sorted.
+
+    Empty if nothing is left.
+    """
     label = pl.col(f"{role}_label")
     # thousands of rows hold a few names: normalize each name once
     names = label.unique(maintain_order=True)
@@ -120,7 +127,7 @@ def _codes(frame: pl.DataFrame, columns: tuple[str, ...]) -> Ints:
 
 
 def _label_codes(frame: pl.DataFrame) -> Ints:
-    """Number each label by the order of its text; -1 where any part is missing or unknown."""
+    """Number each label by the order of its text; -1 where a part is unknown."""
     codes = [
         pl.when(pl.all_horizontal(pl.col(c).is_not_null() & (pl.col(c).cast(pl.String) != "unknown") for c in columns))
         .then(pl.concat_str([pl.col(c).cast(pl.String) for c in columns], separator="|"))

@@ -1,4 +1,7 @@
-"""Streams (what one tracker wrote in one go) and pairs of streams that may show one session."""
+"""Streams, and pairs of streams that may show one session.
+
+A stream is what one tracker wrote in one go.
+"""
 
 from itertools import pairwise
 from typing import NamedTuple
@@ -126,7 +129,10 @@ def _rows_by_code(codes: Ints, rows: Ints | None = None) -> list[Ints]:
 
 
 def _split_sessions(records: Records, sequence: Floats, session: list[str], rows: Ints) -> list[Ints]:
-    """Split one file by session if it has no clock and its sessions repeat numbers; else it is one stream."""
+    """Split one file by session if it has no clock and its numbers repeat.
+
+    Else it is one stream.
+    """
     if not np.isnan(records.seen_s[rows]).all():
         return [rows]
     names = [session[r] for r in rows.tolist()]
@@ -179,7 +185,10 @@ def _usual_resolution(resolution: Floats) -> float:
 
 
 def _join_pieces(records: Records, streams: list[Stream]) -> list[Stream]:
-    """Join many files with clocks that do not overlap, earliest first; leave a few files separate."""
+    """Join many files with clocks that do not overlap, earliest first.
+
+    A few files stay separate.
+    """
     timed = sorted((s for s in streams if not np.isnan(s.resolution_s)), key=lambda s: (np.nanmin(s.seen_s), s.rows[0]))
     untimed = [s for s in streams if np.isnan(s.resolution_s)]
     if len(timed) <= _MAX_SEPARATE_FILES:

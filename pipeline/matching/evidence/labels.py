@@ -1,4 +1,7 @@
-"""Labels as evidence: how often two records of one pitch agree, against two neighboring pitches (Fellegi and Sunter 1969)."""
+"""Labels as evidence for one pitch against two neighboring pitches.
+
+The likelihood ratio of agreement (Fellegi and Sunter 1969).
+"""
 
 from typing import NamedTuple
 
@@ -22,9 +25,10 @@ MAX_SAME = 0.995
 
 
 class LabelModel(NamedTuple):
-    """Chance of agreement of each label for one pitch (`same`) and for two neighboring ones, (models, labels).
+    """Chances that two records agree on each label, (models, labels).
 
-    `trust` (models,): 0 for a model that has not been fitted, whose labels do not count; 1 afterward.
+    `same`: for one pitch. `neighbor`: for two neighboring pitches. `trust` (models,): 0 for a model that has not been
+    fitted, whose labels do not count; 1 afterward.
     """
 
     same: Floats
@@ -39,7 +43,10 @@ def start_labels(models: int) -> LabelModel:
 
 
 def label_evidence(model: LabelModel, model_of: Ints, labels: Ints, first: Ints, second: Ints) -> Floats:
-    """Return the log-likelihood ratio of the labels, (pairs,); a label that either record lacks counts 0."""
+    """Return the log-likelihood ratio of the labels, (pairs,).
+
+    A label that either record lacks counts 0.
+    """
     total = np.zeros(len(first))
     weights = WEIGHTS * model.trust[:, None]
     agree = np.log(model.same / model.neighbor) * weights
@@ -55,22 +62,22 @@ def label_evidence(model: LabelModel, model_of: Ints, labels: Ints, first: Ints,
 def fit_labels(
     models: int, labels: Ints, pairs: tuple[Ints, Ints, Ints, Floats], neighbors: tuple[Ints, Ints, Ints]
 ) -> LabelModel:
-    """Count agreements over matched pairs (model, first, second, posterior) and neighbors (model, first, second)."""
+    """Count agreements over matched pairs and over their neighbors.
+
+    `pairs`: (model, first, second, posterior). `neighbors`: (model, first, second).
+    """
     fitted = start_labels(models)
+    unweighted = (*neighbors, np.ones(len(neighbors[0])))
     for k in range(labels.shape[1]):
-        model_of, first, second, posterior = pairs
-        fitted.same[:, k] = _agreement(models, labels[:, k], model_of, first, second, posterior, _SAME_PRIOR)
-        model_of, first, second = neighbors
-        unweighted = np.ones(len(model_of))
-        fitted.neighbor[:, k] = _agreement(models, labels[:, k], model_of, first, second, unweighted, _NEIGHBOR_PRIOR)
+        fitted.same[:, k] = _agreement(models, labels[:, k], pairs, _SAME_PRIOR)
+        fitted.neighbor[:, k] = _agreement(models, labels[:, k], unweighted, _NEIGHBOR_PRIOR)
     # a label that agrees less often for one pitch than for two is useless: it must not count against a pair
     same = np.maximum(fitted.same, np.minimum(fitted.neighbor, MAX_SAME))
     return LabelModel(same, fitted.neighbor, np.ones(models))
 
 
-def _agreement(
-    models: int, label: Ints, model_of: Ints, first: Ints, second: Ints, weight: Floats, prior: tuple[float, float]
-) -> Floats:
+def _agreement(models: int, label: Ints, pairs: tuple[Ints, Ints, Ints, Floats], prior: tuple[float, float]) -> Floats:
+    model_of, first, second, weight = pairs
     known = (label[first] >= 0) & (label[second] >= 0)
     agree = known & (label[first] == label[second])
     hits = np.bincount(model_of[agree], weight[agree], models)

@@ -10,7 +10,10 @@ from pipeline.matching.evidence.readings import ReadingModel, log_ratio
 
 
 class Models(NamedTuple):
-    """Models by pair of trackers and station-day; `keys[m]` = (first tracker, second tracker, station-day)."""
+    """Models by pair of trackers and station-day.
+
+    `keys[m]` = (first tracker, second tracker, station-day).
+    """
 
     keys: list[ModelKey]
     readings: ReadingModel

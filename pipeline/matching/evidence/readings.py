@@ -1,9 +1,9 @@
-"""Readings as evidence: the likelihood ratio of one pitch against two neighboring pitches.
+"""Readings as evidence for one pitch against two neighboring pitches.
 
-For the difference d of two records (second minus first), the model of one pitch is a product of heavy-tailed
-densities. The model of two pitches is a normal mixture over the kinds of neighbor (same pitch type up to a different
-one), which keeps the correlation between metrics that comes from the pitch type. README.md, section "Readings".
-There is one model per pair of trackers and station-day; arrays of pairs come sorted by model.
+For the difference d of two records (second minus first), the model of one pitch is a product of heavy-tailed densities.
+The model of two pitches is a normal mixture over the kinds of neighbor (same pitch type up to a different one), which
+keeps the correlation between metrics that comes from the pitch type. README.md, section "Readings". There is one model
+per pair of trackers and station-day; arrays of pairs come sorted by model.
 """
 
 from collections.abc import Iterator
@@ -54,12 +54,12 @@ _CHANCE_CORRELATION = 1.5
 
 
 class ReadingModel(NamedTuple):
-    """One row per model; arrays are (models, metrics) or (models, components[, metrics]).
+    """What readings are like, one row per model.
 
-    `bias`, `spread`: center and spread of one pitch's difference. `outlier_spread`, `outlier_share`: its heavy tail;
-    the spread is 0 for metrics that the two trackers do not share. `weight`: weight of the metric's log ratio.
-    `neighbor_share`, `neighbor_mean`, `neighbor_spread`: mixture of the differences of neighboring pitches.
-    `trust`: factor on the log ratio of a model that is not yet fitted.
+    Arrays are (models, metrics) or (models, components[, metrics]). `bias`, `spread`: center and spread of one pitch's
+    difference. `outlier_spread`, `outlier_share`: its heavy tail; the spread is 0 for metrics that the two trackers do
+    not share. `weight`: weight of the metric's log ratio. `neighbor_share`, `neighbor_mean`, `neighbor_spread`: mixture
+    of the differences of neighboring pitches. `trust`: factor on the log ratio of a model that is not yet fitted.
     """
 
     bias: Floats
@@ -74,7 +74,10 @@ class ReadingModel(NamedTuple):
 
 
 class SameFit(NamedTuple):
-    """What matched pairs say about one pitch's readings, (models, metrics): sums of posteriors `n`, and estimates."""
+    """What matched pairs say about one pitch's readings, (models, metrics).
+
+    `n`: sums of posteriors. The others are estimates.
+    """
 
     n: Floats
     bias: Floats
@@ -84,7 +87,10 @@ class SameFit(NamedTuple):
 
 
 class Prior(NamedTuple):
-    """Prior of one pitch's readings, (models, metrics), and the number of pairs that it is worth."""
+    """Prior of one pitch's readings, (models, metrics).
+
+    `bias_pairs`, `spread_pairs`: number of pairs that it is worth.
+    """
 
     bias: Floats
     spread: Floats
@@ -120,15 +126,19 @@ def shared_metrics(model: ReadingModel, m: int) -> Ints:
 
 
 def differences(readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Floats:
-    """Return second minus first, (pairs, metrics), nan where either is missing; circular metrics in -180..180."""
+    """Return second minus first, (pairs, metrics), nan where either is missing.
+
+    Circular metrics are in -180..180.
+    """
     d = readings[second][:, metrics] - readings[first][:, metrics]
     return _wrapped(d, metrics)
 
 
 def log_ratio(model: ReadingModel, model_of: Ints, readings: Floats, first: Ints, second: Ints) -> Floats:
-    """Return the log-likelihood ratio (natural log) of the readings, one pitch against two neighbors, (pairs,).
+    """Return the log-likelihood ratio (natural log) of the readings, (pairs,).
 
-    Missing readings drop out of both densities; a blundered record costs at most log(BLUNDER).
+    One pitch against two neighboring pitches. Missing readings drop out of both densities; a blundered record costs at
+    most log(BLUNDER).
     """
     out, mixture = np.zeros(len(model_of)), _mixture(model)
     for m, part in _by_model(model_of):
@@ -162,7 +172,10 @@ def metric_log_ratio(model: ReadingModel, model_of: Ints, readings: Floats, firs
 
 
 def log_sum(logs: Singles) -> Singles:
-    """Return the log of the sum of exp over the first axis (np.logaddexp.reduce is several times slower)."""
+    """Return the log of the sum of exp over the first axis.
+
+    numpy.logaddexp.reduce is several times slower.
+    """
     top = logs.max(axis=0)
     return np.asarray(top + np.log(np.exp(logs - top).sum(axis=0)))
 
@@ -175,9 +188,10 @@ def fit_same(
     pairs: tuple[Ints, Ints, Floats],
     steps: int,
 ) -> SameFit:
-    """Fit bias, spread and outlier share by expectation-maximization of a contaminated normal.
+    """Fit bias, spread and outlier share by expectation-maximization.
 
-    `pairs`: (first, second, posterior); each pair counts by its posterior. Models without pairs get their prior.
+    The model is a contaminated normal. `pairs`: (first, second, posterior); each pair counts by its posterior. Models
+    without pairs get their prior.
     """
     first, second, posterior = pairs
     shared = _shared_readings(model, model_of, readings, first, second)
@@ -203,9 +217,9 @@ def fit_same(
 def fit_neighbors(
     model: ReadingModel, model_of: Ints, readings: Floats, first: Ints, second: Ints, steps: int
 ) -> ReadingModel:
-    """Fit the mixture for neighbors by expectation-maximization to differences of records next to matched ones.
+    """Fit the mixture for neighbors by expectation-maximization.
 
-    The given model is the start and the prior.
+    The data are differences of records next to matched ones. The given model is the start and the prior.
     """
     parts = [_differences_of(model, m, readings, first[part], second[part]) for m, part in _by_model(model_of)]
     fitted, known = np.zeros((len(model.bias), 1), dtype=bool), (model.outlier_spread > 0)[:, None]
@@ -249,7 +263,10 @@ def _wrapped(difference: Floats, metrics: Ints) -> Floats:
 # Evidence is computed in single precision, metrics first: right to 1e-5 at a third of the cost. Differences are counted
 # in spreads of one pitch, a factor that both densities share.
 def _standardized(model: ReadingModel, m: int, readings: Floats, first: Ints, second: Ints, metrics: Ints) -> Singles:
-    """Return differences less the bias in spreads of one pitch, (metrics, pairs); nan where either is missing."""
+    """Return differences less the bias in spreads of one pitch.
+
+    (metrics, pairs); nan where either reading is missing.
+    """
     low, high = (min(first.min(), second.min()), max(first.max(), second.max())) if len(first) else (0, -1)
     values, spread = np.ascontiguousarray(readings[low : high + 1, metrics]), model.spread[m, metrics]
     d = ((values - model.bias[m, metrics]) / spread).take(second - low, axis=0)
@@ -265,7 +282,10 @@ _Terms = tuple[Singles, Singles, Singles]
 
 
 def _terms(x: Singles) -> _Terms:
-    """Return what both densities need, (metrics, pairs) each: the difference, whether there is one, its square."""
+    """Return what both densities need, (metrics, pairs) each.
+
+    The difference, whether there is one, and its square.
+    """
     missing = np.isnan(x)
     filled = x.copy()
     np.copyto(filled, np.float32(0), where=missing)
@@ -273,7 +293,10 @@ def _terms(x: Singles) -> _Terms:
 
 
 def _log_same(model: ReadingModel, m: int, terms: _Terms, metrics: Ints) -> Singles:
-    """Return the log density of one pitch, (pairs,): each metric a normal with an outlier normal mixed in."""
+    """Return the log density of one pitch, (pairs,).
+
+    Each metric is a normal with an outlier normal mixed in.
+    """
     spread, outlier_spread, share, weight = (
         column[m, metrics][:, None]
         for column in (model.spread, model.outlier_spread, model.outlier_share, model.weight)
@@ -289,9 +312,10 @@ def _log_same(model: ReadingModel, m: int, terms: _Terms, metrics: Ints) -> Sing
 
 
 def _core_and_tail(square: Floats, ratio: Floats, share: Floats) -> tuple[Floats, Floats]:
-    """Return the densities of good readings and of outliers, given the squared residual in spreads of good readings.
+    """Return the densities of good readings and of outliers.
 
-    `ratio`: spread of good readings over that of outliers; `share`: share of outliers.
+    `square`: squared residual in spreads of good readings. `ratio`: spread of good readings over that of outliers;
+    `share`: share of outliers.
     """
     exponent = square * -0.5
     core = np.exp(exponent)
@@ -303,10 +327,10 @@ def _core_and_tail(square: Floats, ratio: Floats, share: Floats) -> tuple[Floats
 
 
 class _Mixture(NamedTuple):
-    """Components of the neighbors' mixture, and last any two records of the day, in spreads of one pitch.
+    """The neighbors' mixture, and last any two records of the day.
 
-    The log of share times density of a difference x is log_share + linear x - constant - square x^2. Arrays are
-    (models, components + 1[, metrics]).
+    In spreads of one pitch. The log of share times density of a difference x is log_share + linear x - constant -
+    square x^2. Arrays are (models, components + 1[, metrics]).
     """
 
     log_share: Singles
@@ -329,7 +353,7 @@ def _mixture(model: ReadingModel) -> _Mixture:
 
 
 def _log_components(mixture: _Mixture, m: int, terms: _Terms, metrics: Ints) -> Singles:
-    """Return the log of share times density of each component, (components + 1, pairs)."""
+    """Return log(share x density) of each component, (components + 1, pairs)."""
     filled, known, square = terms
     logs = mixture.linear[m][:, metrics] @ filled
     logs -= mixture.constant[m][:, metrics] @ known
@@ -339,7 +363,10 @@ def _log_components(mixture: _Mixture, m: int, terms: _Terms, metrics: Ints) -> 
 
 
 class _SharedReadings(NamedTuple):
-    """Readings that both records of a pair have, flat: pair, metric, cell of (models x metrics), difference."""
+    """Readings that both records of a pair have, flat.
+
+    Pair, metric, cell of (models x metrics), and difference (second minus first).
+    """
 
     pair: Ints
     metric: Ints
@@ -354,7 +381,10 @@ class _SharedReadings(NamedTuple):
         return np.asarray(residual)
 
     def total(self, values: Floats, like: Floats) -> Floats:
-        """Return sums by model and metric, in order, so that no model's sum depends on the other models."""
+        """Return sums by model and metric.
+
+        They are added in order, so that no model's sum depends on other models.
+        """
         return np.asarray(np.bincount(self.cell, values, like.size).reshape(like.shape), dtype=float)
 
 
@@ -396,7 +426,10 @@ def _shrunk_spread(squares: Floats, size: Floats, prior: Prior) -> Floats:
 
 
 def _metric_weights(residual: Floats, posterior: Floats) -> Floats:
-    """Return the weight of each metric: 1 / sum of squared correlations, so that a repeated metric counts once."""
+    """Return the weight of each metric: 1 / sum of squared correlations.
+
+    So a metric that repeats another counts once.
+    """
     sure = residual[posterior > _SURE]
     known = ~np.isnan(sure)
     weight = np.ones(residual.shape[1])

@@ -1,4 +1,7 @@
-"""Densities of the time difference of one pitch's two records, about the clock path."""
+"""Densities of the time difference of one pitch's two records.
+
+Time differences are residuals about the clock path.
+"""
 
 import math
 
@@ -21,10 +24,10 @@ _OUTLIER_EXTRA_S = 0.8
 
 
 def start_sigma(first_resolution_s: float, second_resolution_s: float) -> float:
-    """Return the spread of time differences to start with: the devices' own and the rounding of the stamps.
+    """Return the spread of time differences to start with.
 
-    A stamp rounded to a width w has variance w^2 / 12. A coarse stamp is a box of its own (`box_density`), so that
-    only the finer stamp counts for the spread.
+    It comes from the devices' own errors and the rounding of the stamps. A stamp rounded to a width w has variance w^2
+    / 12. A coarse stamp is a box of its own (`box_density`), so that only the finer stamp counts for the spread.
     """
     low, high = sorted((first_resolution_s, second_resolution_s))
     if high > COARSE_S:
@@ -33,13 +36,19 @@ def start_sigma(first_resolution_s: float, second_resolution_s: float) -> float:
 
 
 def density(residual_s: Floats, sigma_s: Floats | float) -> Floats:
-    """Return the density per second of the residual for fine stamps: a normal with an outlier normal mixed in."""
+    """Return the density per second of a residual of fine stamps.
+
+    A normal with an outlier normal mixed in.
+    """
     usual = (1 - _OUTLIER_SHARE) * _normal(residual_s, sigma_s)
     return usual + _OUTLIER_SHARE * _normal(residual_s, _OUTLIER_FACTOR * sigma_s + _OUTLIER_EXTRA_S)
 
 
 def box_density(residual_s: Floats, sigma_s: Floats | float, resolution_s: Floats | float) -> Floats:
-    """Return the density per second of the residual for coarse stamps: a box of one stamp's width with soft edges."""
+    """Return the density per second of a residual of coarse stamps.
+
+    A box of one stamp's width with soft edges.
+    """
     half = resolution_s / 2
     return (normal_cdf((residual_s + half) / sigma_s) - normal_cdf((residual_s - half) / sigma_s)) / resolution_s
 
@@ -53,5 +62,8 @@ _CDF = np.array([0.5 * math.erfc(-x / math.sqrt(2)) for x in _CDF_X.tolist()])
 
 
 def normal_cdf(x: Floats) -> Floats:
-    """Return the normal distribution function to 1e-6, from a table: importing scipy.special costs a run 0.4 s."""
+    """Return the normal distribution function to 1e-6, from a table.
+
+    Importing scipy.special costs a run 0.4 s.
+    """
     return np.asarray(np.interp(x, _CDF_X, _CDF))

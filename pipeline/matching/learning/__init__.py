@@ -1,1 +1,1 @@
-"""Learn what each pair of trackers' readings and labels are like: by day, and pooled over days."""
+"""Learn the models of readings and labels: by day, and pooled over days."""

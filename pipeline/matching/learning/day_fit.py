@@ -16,9 +16,10 @@ from pipeline.matching.learning.day_models import start_models
 
 @dataclass(frozen=True)
 class StartFit:
-    """The first round, before anything is learned: start models, where pairs were looked for, and which were found.
+    """The first round, before anything is learned.
 
-    `has_zero_bias` (models,): models whose pairs were found only by assuming that there is no bias.
+    `model`: start models. `search`: where pairs were looked for. `fit`: the pairs found. `has_zero_bias` (models,):
+    models whose pairs were found only by assuming that there is no bias.
     """
 
     model: ReadingModel
@@ -61,7 +62,7 @@ class DayFit:
     unsettled: Ints
 
     def put(self, chosen: Ints, new: "DayFit") -> "DayFit":
-        """Return the same with search and fit of some stream pairs replaced, and with the new models."""
+        """Return the same with some stream pairs replaced, and with new models."""
         return replace(
             self,
             models=new.models,

@@ -1,4 +1,7 @@
-"""Learn the models of one day: the start without pairs, and expectation-maximization with the pairs of an alignment."""
+"""Learn the models of one day.
+
+The start without pairs, and expectation-maximization with the pairs of an alignment.
+"""
 
 import numpy as np
 
@@ -74,7 +77,10 @@ def start_prior(model: ReadingModel) -> Prior:
 
 
 def median_and_spread(readings: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return median, robust spread and count of readings (records, metrics); circular ones about their mean direction."""
+    """Return median, robust spread and count of readings, by metric.
+
+    `readings` (records, metrics). Circular metrics are taken about their mean direction.
+    """
     values = readings.T.copy()
     known = ~np.isnan(values)
     count = known.sum(axis=1)
@@ -95,7 +101,10 @@ def _quantile(ordered: Floats, count: Ints, share: float) -> Floats:
 
 
 def learn(days: Days, models: Models, prior: Prior, fit: Fit, trust: float) -> tuple[Models, SameFit]:
-    """Fit readings, neighbors and labels to the pairs of a round; models without pairs stay as they are."""
+    """Fit readings, neighbors and labels to the pairs of a round.
+
+    Models without pairs stay as they are.
+    """
     cells, records = fit.cells, days.records
     live = np.flatnonzero(cells.posterior > _MIN_POSTERIOR)
     model_of = days.model_of[cells.stream_pair[live]]
@@ -123,7 +132,10 @@ def _update(fitted: Bools, new: Floats, old: Floats) -> Floats:
 
 
 def _neighbors_of_matched(days: Days, cells: Cells) -> tuple[Ints, Ints, Ints]:
-    """Return (model, first row, second row) of records near a matched one, evenly thinned, by model."""
+    """Return (model, first row, second row) of records near a matched one.
+
+    Evenly thinned, by model.
+    """
     matched = np.flatnonzero(cells.posterior > 0.5)
     size = np.array([streams.shape[1] for streams in days.stream_pairs], dtype=np.int64)
     start = np.cumsum(size) - size
@@ -139,7 +151,10 @@ def _neighbors_of_matched(days: Days, cells: Cells) -> tuple[Ints, Ints, Ints]:
 
 
 def _thinned(model_of: Ints) -> Ints:
-    """Return the positions of at most about _MAX_NEIGHBORS entries of each model, evenly; `model_of` is sorted."""
+    """Return the positions of some entries of each model, evenly.
+
+    At most about _MAX_NEIGHBORS; `model_of` is sorted.
+    """
     start = np.flatnonzero(np.diff(model_of, prepend=-1))
     size = np.diff(np.append(start, len(model_of)))
     position = np.arange(len(model_of)) - np.repeat(start, size)

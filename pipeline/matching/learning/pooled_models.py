@@ -53,7 +53,10 @@ _MIN_POOLED_PAIRS = 0.5
 
 
 def statistics_frame(days: Days, models: Models, own: SameFit) -> pl.DataFrame:
-    """Return one row per pair of trackers and station-day with what the pooling needs; columns as in STATISTICS."""
+    """Return what pooling needs, a row per pair of trackers and station-day.
+
+    Columns as in STATISTICS.
+    """
     records, keys, readings = days.records, models.keys, models.readings
     if not keys:
         return pl.DataFrame(schema=STATISTICS)
@@ -89,7 +92,10 @@ class _History(NamedTuple):
 
 
 def pooled_models(days: Days, start: ReadingModel, statistics: pl.DataFrame) -> tuple[Models, Prior]:
-    """Return the models of all pairs of trackers and station-days from the days that feed them, shrunk to the start."""
+    """Return the models of all pairs of trackers and station-days.
+
+    They come from the days that feed them, shrunk to the start.
+    """
     records, keys = days.records, days.model_keys
     prior = Prior(*(column.copy() for column in start_prior(start)))
     readings = ReadingModel(*(column.copy() for column in start))
@@ -112,15 +118,15 @@ def pooled_models(days: Days, start: ReadingModel, statistics: pl.DataFrame) -> 
 
 
 def with_own_bias(models: Models, prior: Prior, own: SameFit) -> Models:
-    """Return the models with each day's own bias, shrunk to the pooled one by the number of its pairs."""
+    """Return the models with each day's own bias, shrunk to the pooled one."""
     bias = (own.n * own.bias + prior.bias_pairs * prior.bias) / (own.n + prior.bias_pairs)
     return models._replace(readings=models.readings._replace(bias=np.where(own.n > 0, bias, models.readings.bias)))
 
 
 def _pool(days: dict[str, Floats]) -> dict[str, Floats]:
-    """Pool over days, each weighted by its pairs: medians of what varies by day, means of shares.
+    """Pool over days, each weighted by its pairs.
 
-    `between`: variance of the days' bias beyond its standard error.
+    Medians of what varies by day, means of shares. `between`: variance of the days' bias beyond its standard error.
     """
     weight = np.minimum(days["n"], _MAX_PAIRS)
     day_weight = weight.max(axis=1, keepdims=True)
@@ -155,7 +161,7 @@ def _weighted_median(values: Floats, weights: Floats) -> Floats:
 
 
 def _write(readings: ReadingModel, prior: Prior, labels: LabelModel, m: Ints, pooled: dict[str, Floats]) -> None:
-    """Write the pooled statistics into the rows of the models m, which the same days feed."""
+    """Write pooled statistics into the models m, which the same days feed."""
     known = (pooled["n"] > _MIN_POOLED_PAIRS) & (readings.outlier_spread[m] > 0)
     keep = pooled["n"] / (pooled["n"] + _START_SPREAD_PAIRS)
     spread = np.sqrt(keep * pooled["spread"] ** 2 + (1 - keep) * prior.spread[m] ** 2)
@@ -188,7 +194,10 @@ _POWERS_OF_TEN = np.array([float(f"1e{k}") for k in range(309)])
 
 
 def _nine_digits(values: Floats) -> Floats:
-    """Round to nine significant digits: the last bits of a sum may depend on how the work was batched."""
+    """Round to nine significant digits.
+
+    The last bits of a sum may depend on how the work was batched.
+    """
     plain = np.isfinite(values) & (values != 0)
     power = 8 - np.floor(np.log10(np.abs(values), where=plain, out=np.zeros_like(values))).astype(np.int64)
     up, down = (_POWERS_OF_TEN[np.clip(p, 0, 308)] for p in (power, -power))

@@ -1,4 +1,7 @@
-"""Which days' statistics feed the model of a day, and so which days to match again when some have changed."""
+"""Which days' statistics feed the model of a day.
+
+And so which days to match again when some have changed.
+"""
 
 from datetime import date, timedelta
 
@@ -11,7 +14,7 @@ OPENING_DAYS = 14
 
 
 def feeding_days(known: list[date], day: date) -> tuple[int, ...]:
-    """Return the positions of a tracker pair's known days that feed its model of `day`."""
+    """Return the positions of the known days that feed the model of `day`."""
     opening = min(known) + timedelta(days=OPENING_DAYS)
     if day < opening:
         return tuple(n for n, d in enumerate(known) if d < opening)
@@ -19,12 +22,13 @@ def feeding_days(known: list[date], day: date) -> tuple[int, ...]:
 
 
 def days_to_match(touched: pl.DataFrame, statistics: pl.DataFrame) -> pl.DataFrame:
-    """Return the venues' days to match again after the sightings of some have changed: `venue`, `baseball_day`, sorted.
+    """Return the days to match again after the sightings of some have changed.
 
-    `touched`: the changed days, same columns. `statistics`: those kept from earlier runs (`Matched.statistics`). The
-    answer holds the touched days. Any pair of trackers may have been touched, so it can hold days whose result stays
-    the same; it never lacks one whose result changes. To match them, pass all sightings of these days to
-    `match_sightings`, and `statistics` without the rows of touched days; each day's rows are then replaced.
+    Columns `venue`, `baseball_day`; sorted. `touched`: the changed days, same columns. `statistics`: those kept from
+    earlier runs (`Matched.statistics`). The answer holds the touched days. Any pair of trackers may have been touched,
+    so it can hold days whose result stays the same; it never lacks one whose result changes. To match them, pass all
+    sightings of these days to `match_sightings`, and `statistics` without the rows of touched days; each day's rows are
+    then replaced.
     """
     keys = ["venue", "baseball_day"]
     days = sorted(set(touched.get_column("baseball_day").to_list()))
@@ -40,9 +44,10 @@ def days_to_match(touched: pl.DataFrame, statistics: pl.DataFrame) -> pl.DataFra
 
 
 def _fed_days(known: list[date], touched: list[date]) -> list[date]:
-    """Return the known days of a tracker pair whose model any touched day feeds, before or after the change.
+    """Return the known days of a tracker pair that any touched day feeds.
 
-    The opening block reaches furthest if the touched days are gone: 14 days from the first day that remains.
+    Before or after the change. The opening block reaches furthest if the touched days are gone: 14 days from the first
+    day that remains.
     """
     remaining = set(known) - set(touched)
     block_end = min(remaining) + timedelta(days=OPENING_DAYS) if remaining else date.max

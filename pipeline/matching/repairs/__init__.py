@@ -1,1 +1,1 @@
-"""Repairs: what to try when the first search for a clock or for the readings' bias was wrong."""
+"""Repairs: what to try when the first clocks or biases were wrong."""

@@ -1,6 +1,7 @@
-"""Proposals for clocks that the first search got wrong: each returns the fit, with other search regions if they are better.
+"""Proposals for clocks that the first search got wrong.
 
-README.md, section "When the first clock is wrong".
+Each returns the fit, with other search regions where they are better. README.md, section "When the first clock is
+wrong".
 """
 
 from dataclasses import replace
@@ -27,26 +28,33 @@ _OWN_CLOCK_COST = STEP_COST
 
 
 def missed_step(days: Days, fit: DayFit) -> DayFit:
-    """Add the steps that unmatched records show, each if it gains more than a step costs."""
+    """Add steps that unmatched records show, if they gain more than they cost."""
     return replace(fit, search=add_missed_steps(days, fit.models, fit.search, fit.fit, only_stepped=False))
 
 
 def missed_step_beside_known_step(days: Days, fit: DayFit) -> DayFit:
-    """Do the same beside known steps only: models pooled over days may show what the model of one day left open."""
+    """Add such steps beside known steps only.
+
+    Models pooled over days may show what the model of one day left open.
+    """
     return replace(fit, search=add_missed_steps(days, fit.models, fit.search, fit.fit, only_stepped=True))
 
 
 def search_again_with_learned_readings(days: Days, fit: DayFit) -> DayFit:
-    """Search the clocks of unsettled stream pairs again, with the model of readings that was learned meanwhile."""
+    """Search the clocks of unsettled stream pairs again.
+
+    The model of readings has been learned since the first search.
+    """
     regions = find_regions(days.only(fit.unsettled), fit.models.readings)
     return replace(fit, search=fit.search.put_regions(fit.unsettled, regions))
 
 
 def clock_of_neighboring_file(days: Days, fit: DayFit) -> DayFit:
-    """Let stream pairs with too little in common for a clock borrow that of the same trackers' nearest file.
+    """Let stream pairs borrow the clock of the same trackers' nearest file.
 
-    Pieces of one session overlap by a pitch or two only. But a clock can be set between two files: a stream pair keeps
-    the clock that it found itself if that explains more by the cost of a step.
+    Those with too little in common to find a clock. Pieces of one session overlap by a pitch or two only. But a clock
+    can be set between two files: a stream pair keeps the clock that it found itself if that explains more by the cost
+    of a step.
     """
     borrowed = _borrowed_regions(days, fit)
     asked = np.array(list(borrowed), dtype=np.int64)
@@ -65,7 +73,7 @@ def clock_of_neighboring_file(days: Days, fit: DayFit) -> DayFit:
 
 
 def _borrowed_regions(days: Days, fit: DayFit) -> dict[int, SearchRegion]:
-    """Return, by stream pair, the region that the nearest file with many matches would lend it."""
+    """Return, by stream pair, the region that the nearest file would lend it."""
     matched, regions = fit.fit.matched, fit.search.regions
     lenders: dict[tuple[tuple[int, int], int], list[int]] = {}
     for p, streams in enumerate(days.stream_pairs):
@@ -89,7 +97,10 @@ def _borrowed_regions(days: Days, fit: DayFit) -> dict[int, SearchRegion]:
 
 
 def exclude_streams_matched_elsewhere(days: Days, fit: DayFit) -> DayFit:
-    """Look for nothing in stream pairs without clocks whose records have their partners in other stream pairs."""
+    """Exclude stream pairs without clocks that are matched elsewhere.
+
+    Their records have their partners in other stream pairs.
+    """
     excluded = [
         p for p in np.flatnonzero(is_matched_elsewhere(days, fit.fit)).tolist() if fit.search.regions[p].clock is None
     ]
@@ -97,14 +108,20 @@ def exclude_streams_matched_elsewhere(days: Days, fit: DayFit) -> DayFit:
 
 
 def look_wider_where_a_step_may_hide(days: Days, fit: DayFit) -> DayFit:
-    """Look farther from the clock path where coarse stamps may hide a step, or the record at which one happened."""
+    """Look farther from the clock path where coarse stamps may hide a step.
+
+    Or hide the record at which one happened.
+    """
     stepped = np.isin(np.arange(len(days)), fit.search.stepped)
     wide = np.flatnonzero(days.is_coarse & (stepped | unmatched_at_an_end(days, fit.fit.cells)))
     return replace(fit, search=fit.search.within(FINE_S, wide))
 
 
 def drop_weak_steps(days: Days, fit: DayFit) -> DayFit:
-    """Drop the segments of a path whose pairs do not pay for a step, where the path explains more without them."""
+    """Drop segments of a path whose pairs do not pay for a step.
+
+    Only where the path explains more without them.
+    """
     for from_left in (True, False):
         asked, regions = without_weak_steps(days, fit.search, fit.fit, from_left)
         if len(asked):
@@ -120,5 +137,8 @@ def drop_weak_steps(days: Days, fit: DayFit) -> DayFit:
 
 
 def refine_stepped_clocks(days: Days, fit: DayFit) -> DayFit:
-    """Refine stepped clocks by the pairs of the last round: segments past a step were found last, by few pairs."""
+    """Refine stepped clocks by the pairs of the last round.
+
+    Segments past a step were found last, by few pairs.
+    """
     return replace(fit, search=refine_regions(days, fit.search, fit.fit.cells, fit.search.stepped))

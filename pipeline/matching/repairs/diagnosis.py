@@ -40,7 +40,7 @@ def find_unsettled(days: Days, search: Search, fit: Fit) -> Ints:
 
 
 def unmatched_at_an_end(days: Days, cells: Cells) -> Bools:
-    """Stream pairs where both streams have records before their first match, or after their last.
+    """Stream pairs where both have records before or after all matches.
 
     The clock may have been reset there.
     """
@@ -60,7 +60,10 @@ def unmatched_at_an_end(days: Days, cells: Cells) -> Bools:
 
 
 def is_matched_elsewhere(days: Days, fit: Fit) -> Bools:
-    """Stream pairs that show no common session, and one of whose streams is matched in other pairs of the trackers."""
+    """Stream pairs without a common session that are matched elsewhere.
+
+    One of their streams is matched in other stream pairs of the two trackers.
+    """
     matched = fit.matched
     total: dict[tuple[tuple[int, int], int], float] = {}
     for p, streams in enumerate(days.stream_pairs):

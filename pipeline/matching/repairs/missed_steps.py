@@ -1,10 +1,10 @@
-"""Find steps of a clock that the first search missed, among the records that the alignment left unmatched.
+"""Find steps of a clock that the first search missed.
 
-The first search uses a few readings of each pair; it can miss a step that only three or four records precede or follow.
-Between two sure pairs, or beyond the last one, the unmatched records of both streams are compared in full: if several
-of them match one another at one common offset, the clock was set there. Where the path steps from one sure pair to the
-next, a single pair can be enough: the clock was set twice in a row, with one pitch in between.
-README.md, section "When the first clock is wrong".
+They show among the records that the alignment left unmatched. The first search uses a few readings of each pair; it can
+miss a step that only three or four records precede or follow. Between two sure pairs, or beyond the last one, the
+unmatched records of both streams are compared in full: if several of them match one another at one common offset, the
+clock was set there. Where the path steps from one sure pair to the next, a single pair can be enough: the clock was set
+twice in a row, with one pitch in between. README.md, section "When the first clock is wrong".
 """
 
 import math
@@ -43,11 +43,11 @@ _WIDTH = 3.0
 
 
 class _Leftover(NamedTuple):
-    """Pairs of unmatched records, (pairs,), by stream pair and stretch between two sure pairs.
+    """Pairs of unmatched records, (pairs,), by stream pair and stretch.
 
-    `before`, `after`: position in the second stream of the sure pair before and after the stretch (-1 and the length of
-    the stream: none). `fewer`, `more`: unmatched records of both sides in the stretch. `i`, `j`: positions in the
-    streams; `first`, `second`: rows.
+    A stretch lies between two sure pairs. `before`, `after`: position in the second stream of the sure pair before and
+    after the stretch (-1 and the length of the stream: none). `fewer`, `more`: unmatched records of both sides in the
+    stretch. `i`, `j`: positions in the streams; `first`, `second`: rows.
     """
 
     stream_pair: Ints
@@ -68,7 +68,7 @@ class _Leftover(NamedTuple):
 
 
 def add_missed_steps(days: Days, models: Models, search: Search, fit: Fit, only_stepped: bool) -> Search:
-    """Return the search with a step wherever the unmatched records of a stream pair show one.
+    """Return the search with each step that unmatched records show.
 
     `only_stepped`: look only beside steps that are known.
     """
@@ -84,7 +84,7 @@ def add_missed_steps(days: Days, models: Models, search: Search, fit: Fit, only_
 
 
 def _unmatched_pairs(days: Days, search: Search, fit: Fit, only_stepped: bool) -> _Leftover:
-    """Pair the unmatched records that lie between the same sure pairs of their streams."""
+    """Pair the unmatched records between the same sure pairs."""
     cells = fit.cells
     # a pair that only its time supports may be on the wrong side of a step
     evidence = cells.readings + cells.label
@@ -104,7 +104,10 @@ def _unmatched_pairs(days: Days, search: Search, fit: Fit, only_stepped: bool) -
 
 
 def _separating(streams: StreamPair, i: Ints, j: Ints, evidence: Floats) -> Ints:
-    """Return the sure pairs: all but weak ones that separate two unmatched records from each other."""
+    """Return the sure pairs.
+
+    All but weak ones that separate two unmatched records from each other.
+    """
     free_before_i, free_after_i = _is_free_beside(i, streams.shape[0])
     free_before_j, free_after_j = _is_free_beside(j, streams.shape[1])
     separates = free_before_i & free_after_j | free_after_i & free_before_j
@@ -122,7 +125,10 @@ def _is_free_beside(taken: Ints, size: int) -> tuple[Bools, Bools]:
 def _stretches(
     p: int, streams: StreamPair, clock: Clock, sure: tuple[Ints, Ints], only_stepped: bool
 ) -> list[tuple[Ints, ...]]:
-    """Return the pairs of unmatched records of one stream pair by stretch: the columns of `_Leftover` up to the rows."""
+    """Return the pairs of unmatched records of one stream pair by stretch.
+
+    The columns of `_Leftover` up to the rows.
+    """
     i, stretch_i = _unmatched(sure[0], streams.first.seen_s)
     j, stretch_j = _unmatched(sure[1], streams.second.seen_s)
     bounds = np.concatenate([[-1], np.sort(sure[1]), [len(streams.second.rows)]])
@@ -146,7 +152,10 @@ def _is_step_between(clock: Clock, before: int, after: int) -> bool:
 
 
 def _unmatched(taken: Ints, seen_s: Floats) -> tuple[Ints, Ints]:
-    """Return (positions of the stamped records without a sure pair, number of sure pairs before each)."""
+    """Return (positions of stamped records without a sure pair, stretches).
+
+    A stretch is the number of sure pairs before it.
+    """
     free = ~np.isnan(seen_s)
     free[taken] = False
     positions = np.flatnonzero(free)
@@ -154,14 +163,20 @@ def _unmatched(taken: Ints, seen_s: Floats) -> tuple[Ints, Ints]:
 
 
 def _with_evidence(days: Days, models: Models, left: _Leftover) -> _Leftover:
-    """Keep the pairs whose readings and labels support one pitch, and any two records that are left alone."""
+    """Keep the pairs whose readings and labels support one pitch.
+
+    Also any two records that are left alone.
+    """
     evidence = models.log_ratio(days.records, days.model_of[left.stream_pair], left.first, left.second)
     keep = np.flatnonzero((evidence > _MIN_EVIDENCE) | (left.more == 1))
     return left._replace(evidence=evidence).take(keep)
 
 
 def _best_move(clock: Clock, left: _Leftover) -> Clock:
-    """Return the path with another offset for the pairs of a stretch with the most evidence, if it is enough."""
+    """Return the path with another offset for some pairs of a stretch.
+
+    For those with the most evidence, if it is enough.
+    """
     width = _WIDTH * clock.sigma_s
     on_path = np.abs(clock.offset_s[left.j] - left.gap_s) <= width
     off_path = np.flatnonzero(~on_path)
@@ -180,7 +195,10 @@ def _best_move(clock: Clock, left: _Leftover) -> Clock:
 
 
 def _move(clock: Clock, left: _Leftover, members: Ints, score: float, on_path: Bools) -> Clock | None:
-    """Return the path with the offset of some pairs of a stretch, or None if that gains too little."""
+    """Return the path with the offset of some pairs of a stretch.
+
+    None if that gains too little.
+    """
     before, after = int(left.before[0]), int(left.after[0])
     if len(members) < 2 and not _is_step_between(clock, before, after):
         return None
@@ -201,7 +219,10 @@ def _move(clock: Clock, left: _Leftover, members: Ints, score: float, on_path: B
 
 
 def _side_evidence(left: _Leftover, members: Ints, on_path: Ints) -> float:
-    """Return the evidence for an offset beside its pairs' own: none left unmatched, less the pairs on the path it breaks."""
+    """Return the evidence for an offset beside its pairs' own.
+
+    For none left unmatched, less that of the pairs on the path it breaks.
+    """
     start, end = left.j[members].min(), left.j[members].max()
     inside = (left.j[on_path] >= start) & (left.j[on_path] <= end)
     broken = inside | np.isin(left.i[on_path], left.i[members])
@@ -210,7 +231,10 @@ def _side_evidence(left: _Leftover, members: Ints, on_path: Ints) -> float:
 
 
 def _with_offset(clock: Clock, start: int, end: int, offset: float, segment: int) -> Clock:
-    """Return the path with another offset from record `start` up to `end`; segment -1 is a new one."""
+    """Return the path with another offset from record `start` up to `end`.
+
+    Segment -1 is a new one.
+    """
     path, number = clock.offset_s.copy(), clock.segment.copy()
     path[start:end], number[start:end] = offset, segment
     return clock._replace(offset_s=path, segment=np.concatenate([[0], np.cumsum(np.diff(number) != 0)]))

@@ -1,6 +1,7 @@
-"""Proposals for a start bias that was wrong: the difference of two trackers' medians misleads if they saw other arms.
+"""Proposals for a start bias that was wrong.
 
-README.md, section "When the first clock is wrong".
+The difference of two trackers' medians misleads if they saw other pitchers. README.md, section "When the first clock is
+wrong".
 """
 
 from dataclasses import replace
@@ -24,10 +25,10 @@ _MIN_LOG_EVIDENCE = 30.0
 
 
 def assume_bias_of_coincident_pairs(days: Days, start: StartFit) -> StartFit:
-    """Where the readings contradict every clock path, try the bias of the pairs that coincide in time.
+    """Try the bias of the pairs that coincide in time.
 
-    A roaming tracker at two mounds sees other arms besides, so that the medians differ by more than the bias. Its own
-    cost: the pairs must stand out from chance (`coincident_pairs`).
+    Where the readings contradict every clock path. A roaming tracker at two mounds sees other arms besides, so that the
+    medians differ by more than the bias. Its own cost: the pairs must stand out from chance (`coincident_pairs`).
     """
     regions = start.search.regions
     score = np.array([region.clock.score if region.clock is not None else -np.inf for region in regions])
@@ -47,10 +48,11 @@ def assume_bias_of_coincident_pairs(days: Days, start: StartFit) -> StartFit:
 
 
 def assume_zero_bias(days: Days, start: StartFit) -> StartFit:
-    """Where a pair of trackers found nothing, try a bias of zero; accept it if it finds a session beyond doubt.
+    """Try a bias of zero where a pair of trackers found nothing.
 
-    If one of them saw a few arms only, a left-hander among right-handers, the medians differ by more than the bias.
-    Other arms' pitches can look like pitches in common, too, but never most of them.
+    Accept it if it finds a session beyond doubt. If one of them saw a few arms only, a left-hander among right-handers,
+    the medians differ by more than the bias. Other arms' pitches can look like pitches in common, too, but never most
+    of them.
     """
     matched = np.bincount(days.model_of, start.fit.matched, len(days.model_keys))
     lost = matched < _MIN_MATCHED

@@ -16,7 +16,7 @@ _WIDTH = 3.0
 
 
 def without_weak_steps(days: Days, search: Search, fit: Fit, from_left: bool) -> tuple[Ints, list[SearchRegion]]:
-    """Return (stream pairs, their regions) without the segments whose pairs have less evidence than a step costs.
+    """Return (stream pairs, regions) without segments weaker than a step's cost.
 
     The clock before such a segment (or after it, without `from_left`) goes on through it. Another round shows whether
     the path is better without.
@@ -40,7 +40,10 @@ def without_weak_steps(days: Days, search: Search, fit: Fit, from_left: bool) ->
 
 
 def _through_weak(clock: Clock, strong: Bools, from_left: bool) -> Clock:
-    """Return the path with each weak record at the offset of the strong one before it, or after it."""
+    """Return the path with weak records at the offset of a strong neighbor.
+
+    The strong one before or after.
+    """
     position = np.arange(len(strong))
     strong_at = np.flatnonzero(strong)
     near = np.searchsorted(strong_at, position, "right") - 1 if from_left else np.searchsorted(strong_at, position)

@@ -1,4 +1,4 @@
-"""The clocks table: how far each tracker's clock was off, session by session, in figures and in words."""
+"""The clocks table: how far each tracker's clock was off, by session."""
 
 from typing import NamedTuple
 
@@ -8,12 +8,11 @@ import polars as pl
 from pipeline.matching.clocks.refine import robust_sd
 from pipeline.matching.clocks.search import Clock
 from pipeline.matching.data.arrays import Floats, Ints
-from pipeline.matching.data.days import Days
 from pipeline.matching.data.records import Records
 from pipeline.matching.data.streams import COARSE_S, StreamPair
-from pipeline.matching.learning.day_fit import DayFit
-from pipeline.matching.pitches.grouping import Groups
-from pipeline.matching.pitches.pairs import Pairs
+from pipeline.matching.pitches.final_fit import FinalFit
+from pipeline.matching.pitches.form_pitches import Pitches
+from pipeline.words import duration_words
 
 CLOCKS = {
     **dict.fromkeys(("venue", "station"), pl.String),
@@ -70,36 +69,38 @@ class _Merged(NamedTuple):
     probability: Floats
 
 
-def clocks_frame(days: Days, fit: DayFit, pairs: Pairs, groups: Groups, rank: Ints) -> pl.DataFrame:
-    """Return one row per file of a tracker and better-ranked tracker on its station-day."""
-    cells = fit.fit.cells
-    joined = np.flatnonzero(groups.joined & (pairs.cell >= 0))
+def clocks_frame(final: FinalFit, pitches: Pitches, rank: Ints) -> pl.DataFrame:
+    """Return one row per file of a tracker and better-ranked tracker."""
+    cells, pairs = final.fit.cells, pitches.pairs
+    joined = np.flatnonzero(pitches.groups.joined & (pairs.cell >= 0))
     cell = pairs.cell[joined]
     order = np.argsort(cells.stream_pair[cell], kind="stable")
     joined, cell = joined[order], cell[order]
-    cuts = np.searchsorted(cells.stream_pair[cell], np.arange(len(days) + 1))
+    cuts = np.searchsorted(cells.stream_pair[cell], np.arange(len(final.stream_pairs) + 1))
     rows = []
-    for p in range(len(days)):
+    for p in range(len(final.stream_pairs)):
         own = slice(cuts[p], cuts[p + 1])
         merged = _Merged(cells.i[cell[own]], cells.j[cell[own]], pairs.probability[joined[own]])
-        rows += _stream_pair_rows(days, p, fit, merged, rank)
-    frame = pl.LazyFrame(rows, schema=CLOCKS, orient="row")
+        rows += _stream_pair_rows(final, p, merged, rank)
+    frame = pl.LazyFrame(rows, schema=CLOCKS)
     file = ("tracker", "reference_tracker", "file_id", "venue", "station", "baseball_day")
     likeliest = pl.col("same_session_probability") == pl.col("same_session_probability").max().over(file)
     is_shown = (pl.col("matched") > 0) | ((pl.col("matched").max().over(file) == 0) & likeliest)
-    order_columns = ("baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched")
-    return frame.filter(is_shown).sort(order_columns).collect()
+    sort_columns = ("baseball_day", "venue", "station", "tracker", "reference_tracker", "file_id", "matched")
+    return frame.filter(is_shown).sort(sort_columns).collect()
 
 
-def _stream_pair_rows(days: Days, p: int, fit: DayFit, merged: _Merged, rank: Ints) -> list[tuple[object, ...]]:
+def _stream_pair_rows(final: FinalFit, p: int, merged: _Merged, rank: Ints) -> list[dict[str, object]]:
     """Return the rows of one stream pair, one per file of the tracker of worse rank."""
-    records, streams, clock = days.records, days.stream_pairs[p], fit.search.regions[p].clock
+    records, streams, clock = final.records, final.stream_pairs[p], final.regions[p].clock
     swap = bool(rank[streams.trackers[0]] > rank[streams.trackers[1]])
     this, other = (streams.first, streams.second) if swap else (streams.second, streams.first)
     position, partner = (merged.i, merged.j) if swap else (merged.j, merged.i)
-    rows = []
+    reference, same_session = records.trackers[other.tracker], float(final.fit.same_session[p])
+    resolution_s = None if np.isnan(this.resolution_s) else this.resolution_s
+    rows = list[dict[str, object]]()
     for file in np.unique(records.file[this.rows]).tolist():
-        members = np.flatnonzero(records.file[this.rows] == file)
+        members = this.rows[records.file[this.rows] == file]
         own = np.flatnonzero(records.file[this.rows[position]] == file)
         own = own[np.argsort(position[own], kind="stable")]
         reading = None
@@ -108,17 +109,31 @@ def _stream_pair_rows(days: Days, p: int, fit: DayFit, merged: _Merged, rank: In
             path = clock.offset_s[on_path] * (-1 if swap else 1)
             stamps = this.seen_s[position[own]], other.seen_s[partner[own]]
             reading = _clock_reading(streams, clock, stamps, path, clock.segment[on_path])
-        covered = _covered(records, other.rows, reading, records.seen_s[this.rows[members]])
-        counts = (len(own), len(members) - len(own), max(covered - len(own), 0))
-        wrong = float((1 - merged.probability[own]).sum())
-        same_session, resolution_s = float(fit.fit.same_session[p]), this.resolution_s
-        row = int(this.rows[members[0]])
-        rows.append(_row(records, row, streams, reading, counts, same_session, wrong, resolution_s))
+        covered = _covered(records, other.rows, reading, records.seen_s[members])
+        identity = records.frame.select("venue", "station", "baseball_day", "tracker", "file_id", "native_session")
+        rows.append(
+            {
+                **identity.row(int(members[0]), named=True),
+                "reference_tracker": reference,
+                **_reading_columns(reading),
+                "resolution_s": resolution_s,
+                "matched": len(own),
+                "only_this": len(members) - len(own),
+                "only_reference": max(covered - len(own), 0),
+                "same_session_probability": round(same_session, 6),
+                "expected_wrong_merges": round(float((1 - merged.probability[own]).sum()), 4),
+                "hour_slip": reading is not None and _hours(reading.start_s) != 0,
+                "verdict": _verdict(reference, reading, len(own), same_session, resolution_s),
+            }
+        )
     return rows
 
 
 def _covered(records: Records, other_rows: Ints, reading: _ClockReading | None, seen_s: Floats) -> int:
-    """Count the reference's records while this file was written (without clocks: all of them)."""
+    """Count the reference's records while this file was written.
+
+    Without clocks: all of them.
+    """
     if reading is None or np.isnan(seen_s).all():
         return len(other_rows)
     other_s = records.seen_s[other_rows]
@@ -147,7 +162,10 @@ def _clock_reading(
 
 
 def _drift_ppm(seen_s: Floats, path: Floats, segment: Ints) -> float:
-    """Return the slope of the path inside its step-free segments in parts per million; nan for short sessions."""
+    """Return the slope of the path in parts per million; nan for short sessions.
+
+    It is fitted inside the step-free segments.
+    """
     known = ~np.isnan(seen_s)
     x, y, stretch = seen_s[known], path[known], segment[known]
     if not len(x):
@@ -157,31 +175,19 @@ def _drift_ppm(seen_s: Floats, path: Floats, segment: Ints) -> float:
     return float(1e6 * (x * y).sum() / (x**2).sum()) if np.ptp(x) >= _MIN_DRIFT_S else float("nan")
 
 
-def _row(
-    records: Records,
-    row: int,
-    streams: StreamPair,
-    reading: _ClockReading | None,
-    counts: tuple[int, int, int],
-    same_session: float,
-    wrong: float,
-    resolution_s: float,
-) -> tuple[object, ...]:
-    tracker, venue, station, day, file_id, session = records.frame.row(row)[1:7]
-    reference = next(records.trackers[t] for t in streams.trackers if records.trackers[t] != tracker)
-    figures: tuple[object, ...] = (None,) * 3 + (0, None, None, None)
-    if reading is not None:
-        steps = ", ".join(f"{s:+.1f}" for s in reading.steps) or None
-        drift = None if np.isnan(reading.drift_ppm) else round(reading.drift_ppm, 1)
-        figures = (
-            *(round(reading.start_s, 3), round(reading.end_s, 3), drift, len(reading.steps), steps),
-            *(round(reading.residual_sd_s, 3), round(reading.error_s, 3)),
-        )
-    slip = reading is not None and counts[0] > 0 and _hours(reading.start_s) != 0
-    identity = (venue, station, day, tracker, reference, file_id, session)
-    resolution = None if np.isnan(resolution_s) else resolution_s
-    verdict = _verdict(reference, reading, counts[0], same_session, resolution)
-    return (*identity, *figures, resolution, *counts, round(same_session, 6), round(wrong, 4), slip, verdict)
+def _reading_columns(reading: _ClockReading | None) -> dict[str, object]:
+    """Return the columns that describe the clock; without one, only that it has no steps."""
+    if reading is None:
+        return {"steps": 0}
+    return {
+        "offset_start_s": round(reading.start_s, 3),
+        "offset_end_s": round(reading.end_s, 3),
+        "drift_ppm": None if np.isnan(reading.drift_ppm) else round(reading.drift_ppm, 1),
+        "steps": len(reading.steps),
+        "step_sizes_s": ", ".join(f"{s:+.1f}" for s in reading.steps) or None,
+        "residual_sd_s": round(reading.residual_sd_s, 3),
+        "offset_error_s": round(reading.error_s, 3),
+    }
 
 
 def _hours(offset_s: float) -> int:
@@ -207,7 +213,7 @@ def _offset_words(reference: str, reading: _ClockReading, resolution_s: float | 
     about = "about " if resolution_s and resolution_s > COARSE_S else ""
     if size <= max(AGREES_S, (resolution_s or 0.0) / 2):
         return f"agrees with {reference}"
-    words = f"{about}{duration(size)} {'ahead of' if reading.start_s > 0 else 'behind'} {reference}"
+    words = f"{about}{duration_words(size)} {'ahead of' if reading.start_s > 0 else 'behind'} {reference}"
     hours = _hours(reading.start_s)
     if abs(hours) == 1:
         return words + ": looks like the daylight-saving hour"
@@ -226,11 +232,3 @@ def _movement_words(reading: _ClockReading) -> list[str]:
         times = "once" if len(reading.steps) == 1 else f"{len(reading.steps)} times"
         words.append(f"was set {times} during the session ({', '.join(f'{s:+.1f} s' for s in reading.steps)})")
     return words
-
-
-def duration(seconds: float) -> str:
-    """Write seconds as, for example, 61 min 3 s."""
-    if seconds < 60:
-        return f"{seconds:.1f} s" if seconds < 10 else f"{seconds:.0f} s"
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes} min {rest} s" if rest else f"{minutes} min"
