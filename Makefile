@@ -36,9 +36,9 @@ hooks: .venv/ready
 benchmark: .venv/ready
 	$(BIN)/python -m tests.benchmarks.bench_night
 
-# run by hand only, never by a build; needs `uv`
-lock:
-	uv pip compile --universal --generate-hashes --no-emit-index-url --no-header --python-version 3.11 --extra dev pyproject.toml -o requirements.lock
+# run by hand only, never by a build
+lock: .venv/ready
+	$(BIN)/uv pip compile --universal --generate-hashes --no-emit-index-url --no-header --python-version 3.11 --extra dev pyproject.toml -o requirements.lock
 
 clean:
 	rm -rf .venv .coverage demo_workspace .pytest_cache .mypy_cache .ruff_cache

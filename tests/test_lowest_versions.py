@@ -1,7 +1,6 @@
 """The suite's core on the lowest dependency versions that pyproject.toml allows, in an environment of their own."""
 
 import os
-import shutil
 import subprocess
 import sys
 from importlib.metadata import version
@@ -18,8 +17,7 @@ TEST_TOOLS = ("hypothesis", "pytest", "xlsxwriter")
 
 @pytest.mark.slow
 def test_the_core_passes_on_the_lowest_allowed_versions(tmp_path: Path) -> None:
-    if (uv := shutil.which("uv")) is None:
-        pytest.skip("uv chooses the lowest versions, and it is not installed")
+    uv = Path(sys.executable).with_name("uv")
     python = tmp_path / "lowest" / ("Scripts" if os.name == "nt" else "bin") / "python"
     install = [uv, "pip", "install", "--quiet", "--python", python]
     subprocess.run([uv, "venv", "--quiet", "--python", sys.executable, tmp_path / "lowest"], check=True)
