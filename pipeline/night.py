@@ -14,8 +14,14 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.agreement import NightFacts, agreement_of_nights, measure_nights
-from pipeline.agreement import renewed as with_nights
+from pipeline.agreement import (
+    MatchedPitches,
+    NightFacts,
+    Standards,
+    agreement_of_nights,
+    measure_nights,
+    replace_nights,
+)
 from pipeline.exports.archive import clear_archive, keep_export
 from pipeline.exports.inbox import ExportFile, look_into
 from pipeline.exports.reading import Progress
@@ -234,7 +240,7 @@ def work_through(
     sources = sources_of_trackers(ready.memory["file_sources"], measured)
     tell("agree", 0, 1)
     facts_of_nights = _facts_of_nights(ledger, sightings, matched, reconciled.pitches, nights, before)
-    agreement = agreement_of_nights(facts_of_nights, ledger.tolerances, _ranks(ledger), sources)
+    agreement = agreement_of_nights(facts_of_nights, Standards.of(ledger.tolerances, _ranks(ledger)), sources)
     tell("agree", 1, 1)
     players = players_of(ledger.roster, ready.labels)
     tables = {
@@ -334,11 +340,12 @@ def _facts_of_nights(
     before: Memory | None,
 ) -> NightFacts:
     """What the comparison of trackers needs of every night: of these nights made anew, of the others as it was kept."""
-    fresh = measure_nights(sightings, matched.matches, pitches, ledger.tolerances, _ranks(ledger), matched.match_pairs)
+    pitches_of_nights = MatchedPitches(sightings, matched.matches, pitches, matched.match_pairs)
+    fresh = measure_nights(pitches_of_nights, Standards.of(ledger.tolerances, _ranks(ledger)))
     if before is None:
         return fresh
     kept = NightFacts(*(before.frame(f"{OF_AGREEMENT}{name}") for name in NightFacts._fields))
-    return with_nights(kept, fresh, nights)
+    return replace_nights(kept, fresh, nights)
 
 
 def _located(sightings: pl.DataFrame, finds: pl.DataFrame, ledger: Ledger) -> pl.DataFrame:

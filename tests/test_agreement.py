@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
-from pipeline.agreement import Agreement, measure_agreement
+from pipeline.agreement import Agreement
 from pipeline.agreement.bias.limits import limits_of_agreement, split_by_night
 from pipeline.agreement.bias.precision import own_errors, triple_moments
 from pipeline.agreement.bias.regression import deming, intervals_of_line
@@ -23,16 +23,16 @@ from pipeline.agreement.drift.charts import (
     change_point,
     self_starting_scores,
 )
-from pipeline.agreement.drift.pair_drift import FALSE_ALARM_NIGHTS, Chart, Rule, rule_for, watch
+from pipeline.agreement.drift.pair_charts import FALSE_ALARM_NIGHTS, Chart, Rule, rule_for, watch
 from pipeline.agreement.facts.moments import night_moments
-from pipeline.agreement.facts.readings import placed
+from pipeline.agreement.facts.readings import group_sightings
 from pipeline.agreement.labels import label_tables, labels_by_night
 from pipeline.agreement.wording import alarm_sentence
 from schemas.contract import validate
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.sightings import CORRECTIONS_TYPE
 from schemas.tables import TABLES
-from tests.simulator.agreement_world import TRUTH, Seen, season
+from tests.simulator.agreement_world import TRUTH, Seen, measure_agreement, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
 TOLERANCES = {name: metric.tolerance for name, metric in METRICS.items()}
@@ -40,7 +40,7 @@ TWO = {"radar": 0.3, "unit": 0.5}
 
 
 def measured(seen: Seen, **more: pl.DataFrame) -> Agreement:
-    return measure_agreement(seen.sightings, seen.matches, seen.pitches, {}, RANKS, **more)
+    return measure_agreement(seen, RANKS, **more)
 
 
 def shifted(
@@ -116,7 +116,7 @@ def test_slices_of_one_kind_hold_every_pitch_once() -> None:
 
 def test_a_stated_tolerance_replaces_the_usual_one() -> None:
     seen = season(np.random.default_rng(3), 10, 40, TWO)
-    table = measure_agreement(*seen, {"release_speed_mph": 0.25}, RANKS).agreement
+    table = measure_agreement(seen, RANKS, tolerances={"release_speed_mph": 0.25}).agreement
     assert table["tolerance"].unique().to_list() == [0.25]
     assert table.filter(slice_by="all")["share_beyond"].item() == pytest.approx(0.67, abs=0.06)
 
@@ -124,7 +124,7 @@ def test_a_stated_tolerance_replaces_the_usual_one() -> None:
 def test_few_nights_are_said_and_not_hidden() -> None:
     row = measured(season(np.random.default_rng(3), 1, 12, TWO)).agreement.filter(slice_by="all").row(0, named=True)
     assert row["small_n"]
-    assert row["note"] == "only 12 pitches; one night: says nothing about other nights"
+    assert row["note"] == "only 12 pitches; only one night, so other nights may differ"
 
 
 def test_two_quantities_by_definition_are_not_called_error() -> None:
@@ -203,7 +203,7 @@ def test_each_tracker_s_own_error_is_found() -> None:
 def test_with_two_trackers_no_own_error_is_claimed() -> None:
     table = measured(season(np.random.default_rng(5), 10, 50, TWO)).precision
     assert table["own_error_sd"].null_count() == 2
-    assert table["note"].str.contains("whose error a difference is can't be told").all()
+    assert table["note"].str.contains("an own error cannot be estimated").all()
 
 
 def test_errors_that_go_together_give_a_negative_variance_which_is_kept_and_said() -> None:
@@ -219,7 +219,7 @@ def test_errors_that_go_together_give_a_negative_variance_which_is_kept_and_said
     row = measured(seen._replace(sightings=together)).precision.filter(tracker="radar").row(0, named=True)
     assert row["variance"] < 0
     assert row["own_error_sd"] is None
-    assert "errors go together" in row["note"]
+    assert "errors are correlated" in row["note"]
 
 
 def test_a_tracker_too_good_to_tell_from_zero_gets_an_upper_bound() -> None:
@@ -246,7 +246,7 @@ def test_a_drift_is_dated_and_laid_to_the_tracker_that_moved() -> None:
 def test_the_better_ranked_tracker_can_be_the_one_that_moved() -> None:
     alarms = live(measured(shifted(season(np.random.default_rng(7), 40, 50, night_sd=0.08), "radar", 0.7, 31)))
     assert alarms["mover"].unique().to_list() == ["radar"]
-    assert alarms["sentence"].str.starts_with("radar reads release speed 0.").all()
+    assert alarms["sentence"].str.starts_with("radar has read release speed 0.").all()
 
 
 def test_without_a_third_tracker_the_pitchers_own_history_tells_who_moved() -> None:
@@ -265,7 +265,7 @@ def test_without_a_third_tracker_the_pitchers_own_history_tells_who_moved() -> N
     )
     alarms = live(measured(shifted(seen._replace(sightings=steady.select(seen.sightings.columns)), "unit", 1.0, 25)))
     assert alarms["mover"].to_list() == ["unit"]
-    assert alarms["mover_how"].item() == "the same pitchers read as before on the other one"
+    assert alarms["mover_how"].item() == "radar reads the same pitchers as before"
 
 
 def test_a_drift_that_went_back_is_no_longer_live() -> None:
@@ -319,9 +319,9 @@ def test_self_starting_scores_are_standard_normal_whatever_level_and_spread() ->
 def _undisturbed(rng: np.random.Generator, nights: int) -> Chart:
     n = rng.integers(15, 120, nights)
     se = 0.5 / np.sqrt(n)
-    centre = rng.normal(0, np.sqrt(se**2 + 0.08**2))
+    center = rng.normal(0, np.sqrt(se**2 + 0.08**2))
     days = [date(2026, 1, 1) + timedelta(days=night) for night in range(nights)]
-    return Chart("a", "b", "release_speed_mph", days, n, centre, se, between_night_sd(centre, se))
+    return Chart("a", "b", "release_speed_mph", days, n, center, se, between_night_sd(center, se))
 
 
 def test_undisturbed_charts_alarm_at_the_stated_rate() -> None:
@@ -349,7 +349,7 @@ def test_a_large_step_after_few_nights_is_seen_within_four() -> None:
 def test_a_large_change_is_dated_to_the_night(before: int, after: int, size: float, seed: int) -> None:
     values = np.random.default_rng(seed).normal(0, 0.1, before + after) + size * (np.arange(before + after) >= before)
     found = change_point(values, np.full(before + after, 0.01))
-    assert found.place == before
+    assert found.start == before
     assert found.first <= before <= found.last
 
 
@@ -358,7 +358,7 @@ def test_a_large_change_is_dated_to_the_night(before: int, after: int, size: flo
 def test_stretches_follow_each_other_without_gap(nights: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     chart = _undisturbed(rng, nights)
-    jumpy = chart._replace(centre=chart.centre + np.cumsum(rng.random(nights) < 0.1) * rng.normal(0, 1))
+    jumpy = chart._replace(center=chart.center + np.cumsum(rng.random(nights) < 0.1) * rng.normal(0, 1))
     stretches = watch(jumpy, Rule(0.5, 0.01)).stretches
     assert stretches[0].start == 0
     assert stretches[-1].end == nights
@@ -370,13 +370,13 @@ def test_an_alarm_is_told_in_one_sentence() -> None:
         "tracker_a": "radar", "tracker_b": "unit", "mover": "unit", "metric": "release_speed_mph", "level": 0.71, "usual_bias": -0.12,
         "change_day": date(2026, 10, 14), "baseball_day": date(2026, 10, 24), "nights_since": 9, "pitches_since": 212,
     }  # fmt: skip
-    names = {"radar": "the radar", "unit": "bullpen unit 2"}
+    names = {"radar": "Stadium radar", "unit": "Bullpen unit 2"}
     assert alarm_sentence(row, names) == (
-        "bullpen unit 2 reads release speed 0.7 mph above the radar since 14 October, 9 nights, 212 pitches (before: 0.1 mph below)"
+        "Bullpen unit 2 has read release speed 0.7 mph above Stadium radar since Oct 14 (9 nights, 212 pitches; before: 0.1 mph below)."
     )
     moved = row | {"mover": None, "metric": "plate_side_ft", "level": -0.3, "usual_bias": 0.0}
-    assert "0.30 ft to the catcher's left of the radar since 14 October" in alarm_sentence(moved, names)
-    assert alarm_sentence(moved, names).endswith("which of the two moved can't be told")
+    assert "0.30 ft to the catcher's left of Stadium radar since Oct 14" in alarm_sentence(moved, names)
+    assert alarm_sentence(moved, names).endswith("It is unknown which of the two moved.")
 
 
 # corrections
@@ -461,7 +461,7 @@ def test_labels_that_differ_are_counted_and_pointed_at() -> None:
     sightings = seen.sightings.with_columns(
         pl.when(off).then(pl.lit("changeup")).otherwise("pitch_type").alias("pitch_type")
     )
-    tables = label_tables(labels_by_night(placed(sightings, seen.matches, seen.pitches), RANKS), RANKS)
+    tables = label_tables(labels_by_night(group_sightings(sightings, seen.matches, seen.pitches), RANKS), RANKS)
     kappa = tables.label_agreement.filter(field="pitch_type").row(0, named=True)
     assert kappa["kappa_low"] < kappa["kappa"] < kappa["kappa_high"] < 1
     cell = tables.label_confusion.filter(field="pitch_type", label_a="slider", label_b="changeup").row(0, named=True)
@@ -476,7 +476,7 @@ def test_an_unknown_label_is_no_disagreement() -> None:
         pl.when(pl.int_range(pl.len()) % 3 == 0).then(pl.lit("unknown")).otherwise("pitch_type").alias("pitch_type")
     )
     row = (
-        label_tables(labels_by_night(placed(hidden, seen.matches, seen.pitches), RANKS), RANKS)
+        label_tables(labels_by_night(group_sightings(hidden, seen.matches, seen.pitches), RANKS), RANKS)
         .label_agreement.filter(field="pitch_type")
         .row(0, named=True)
     )
@@ -510,7 +510,7 @@ def test_misread_pitches_that_the_matching_kept_apart_show_in_the_bound() -> Non
         .alias("release_speed_mph")
     )
     row = selection_table(
-        selection_by_night(_pairs(seen, wild), placed(bad, seen.matches, seen.pitches), TOLERANCES), RANKS
+        selection_by_night(_pairs(seen, wild), group_sightings(bad, seen.matches, seen.pitches), TOLERANCES), RANKS
     ).row(0, named=True)
     assert (row["n_matched"], row["n_by_clock"], row["kept_apart"]) == (380, 400, 20)
     assert row["sd_by_clock"] > 2.5 * row["sd_matched"]
@@ -522,9 +522,9 @@ def test_misread_pitches_that_the_matching_kept_apart_show_in_the_bound() -> Non
 def test_without_a_clock_the_bound_is_said_to_be_unknown() -> None:
     seen = season(np.random.default_rng(15), 10, 40, TWO)
     pairs = _pairs(seen, pl.lit(False)).with_columns(time_evidence=pl.lit(None, pl.Float64))
-    row = selection_table(selection_by_night(pairs, placed(*seen), TOLERANCES), RANKS).row(0, named=True)
+    row = selection_table(selection_by_night(pairs, group_sightings(*seen), TOLERANCES), RANKS).row(0, named=True)
     assert row["n_by_clock"] == 0
-    assert "can't be bounded" in row["verdict"]
+    assert row["verdict"].startswith("no bound")
 
 
 # intervals

@@ -1,4 +1,4 @@
-"""A tracker against its own pitchers' earlier nights: invented pitchers whose outings wander, and a device that is turned or not."""
+"""A tracker against its own pitchers' earlier nights: invented pitchers whose outings spread, and a device that is turned or not."""
 
 from datetime import date, timedelta
 
@@ -9,50 +9,47 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
-from pipeline.agreement import measure_agreement
 from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
-from pipeline.agreement.drift.own_history import (
-    RETURN_PITCHERS,
-    Season,
-    Wander,
+from pipeline.agreement.drift.outings import (
+    OutingSpread,
+    PitcherHistory,
     outing_facts,
     outing_sd,
-    seasons_of,
-    shift_between,
-    wander_of,
-    watch_history,
+    outing_spread,
+    pitcher_histories,
 )
-from pipeline.agreement.facts.readings import placed
+from pipeline.agreement.drift.own_history import RETURN_PITCHERS, shift_between, watch_history
+from pipeline.agreement.facts.readings import group_sightings
 from schemas.contract import validate
 from schemas.drift import DRIFT, OWN_HISTORY
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.setup import SETUP
 from schemas.sightings import CORRECTIONS_TYPE
-from tests.simulator.agreement_world import Seen, bullpens, outings
+from tests.simulator.agreement_world import Seen, bullpens, measure_agreement, outings
 
 CHANGE_P = 1 / (200 * 20)
-WANDER = Wander(0.1, 60.0, 0.0)
+SPREAD = OutingSpread(0.1, 60.0, 0.0)
 RANKS = {"unit": 1}
 
 
-def _shifted(season: Season, amount: float, first: int, last: int = 10_000) -> Season:
+def _shifted(season: PitcherHistory, amount: float, first: int, last: int = 10_000) -> PitcherHistory:
     nights = (np.arange(len(season.days)) >= first) & (np.arange(len(season.days)) <= last)
     return season._replace(value=season.value + amount * nights[:, None])
 
 
-def _alarms(season: Season, wander: Wander = WANDER) -> list[int]:
-    return [place for place, night in enumerate(watch_history(season, wander, CHANGE_P)) if night.moved]
+def _alarms(season: PitcherHistory, spread: OutingSpread = SPREAD) -> list[int]:
+    return [place for place, night in enumerate(watch_history(season, spread, CHANGE_P)) if night.change]
 
 
 def test_a_turned_unit_is_found_when_three_pitchers_have_moved_together() -> None:
     season = _shifted(outings(np.random.default_rng(1), nights=20, pitchers=10, a_night=2), 0.6, 14)
-    nights = watch_history(season, WANDER, CHANGE_P)
-    found = [night.moved for night in nights if night.moved]
+    nights = watch_history(season, SPREAD, CHANGE_P)
+    found = [night.change for night in nights if night.change]
     assert found
     assert found[0].start == 14
     assert found[0].seen <= 17
     assert nights[-1].level.mean == pytest.approx(0.6, abs=0.15)
-    assert all(night.level.pitchers >= 3 for night in nights if night.moved)
+    assert all(night.level.pitchers >= 3 for night in nights if night.change)
 
 
 def test_one_or_two_pitchers_that_move_on_the_rubber_are_no_alarm() -> None:
@@ -85,9 +82,9 @@ def test_what_has_lasted_longest_becomes_the_usual_level() -> None:
 
 def test_a_night_s_verdict_before_it_is_the_same_whatever_comes_after() -> None:
     season = _shifted(outings(np.random.default_rng(6), nights=30, pitchers=8, a_night=3), 0.8, 20)
-    whole = watch_history(season, WANDER, CHANGE_P)
+    whole = watch_history(season, SPREAD, CHANGE_P)
     until = season._replace(days=season.days[:24], value=season.value[:24], within=season.within[:24])
-    assert str(watch_history(until, WANDER, CHANGE_P)) == str(whole[:24])
+    assert str(watch_history(until, SPREAD, CHANGE_P)) == str(whole[:24])
 
 
 @settings(max_examples=25, deadline=None)
@@ -104,9 +101,9 @@ def test_undisturbed_charts_alarm_no_more_often_than_stated(heavy: bool) -> None
     rng, alarms = np.random.default_rng(7), 0
     for _ in range(60):
         season = outings(rng, nights=40, pitchers=12, a_night=3, heavy_tails=heavy)
-        wander = wander_of({("unit", "release_side_ft"): season}, "release_side_ft")
-        assert wander is not None
-        seen = {night.moved.seen for night in watch_history(season, wander, 0.01) if night.moved}
+        spread = outing_spread({("unit", "release_side_ft"): season}, "release_side_ft")
+        assert spread is not None
+        seen = {night.change.seen for night in watch_history(season, spread, 0.01) if night.change}
         alarms += len(seen)
     assert alarms <= 24
 
@@ -124,8 +121,8 @@ def test_a_shift_between_two_spans_is_the_pitchers_own() -> None:
     # two pitchers a foot apart, the second of whom throws on the later day only beside the first
     days = [date(2026, 3, 1), date(2026, 3, 2)]
     value = np.array([[1.0, np.nan], [1.3, 5.0]])
-    season = Season("unit", "release_side_ft", days, value, np.zeros((2, 2)), np.full((2, 2), 20))
-    found = shift_between(season, WANDER, {days[0]}, {days[1]})
+    season = PitcherHistory("unit", "release_side_ft", days, value, np.zeros((2, 2)), np.full((2, 2), 20))
+    found = shift_between(season, SPREAD, {days[0]}, {days[1]})
     assert found.mean == pytest.approx(0.3)
     assert found.pitchers == 1
     assert found.se == pytest.approx(0.1 * np.sqrt(2))
@@ -135,7 +132,7 @@ def test_a_shift_between_two_spans_is_the_pitchers_own() -> None:
 
 
 def _measured(seen: Seen) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    tables = measure_agreement(*seen, {}, RANKS)
+    tables = measure_agreement(seen, RANKS)
     return validate(tables.drift, DRIFT), validate(tables.setup, SETUP), tables.proposed_corrections
 
 
@@ -144,14 +141,14 @@ def test_a_unit_that_nobody_stands_beside_is_found_turned_and_told_which_way() -
     live = drift.filter("alarm", "latest", metric="release_side_ft").row(0, named=True)
     assert (live["tracker_a"], live["tracker_b"], live["mover"]) == (OWN_HISTORY, "unit", "unit")
     assert live["change_day"] == date(2026, 2, 13) + timedelta(days=18)
-    assert "reads release side 0." in live["sentence"]
-    assert "to the catcher's left of what its pitchers showed before, since 3 March" in live["sentence"]
+    assert "has read release side 0." in live["sentence"]
+    assert "farther to the catcher's left than its pitchers' earlier nights since Mar 3" in live["sentence"]
     aim = setup.filter(quantity="aim_deg").row(-1, named=True)
     assert aim["low"] < -0.9 < aim["high"]
     assert aim["high"] < -0.4
     assert aim["crooked"]
-    assert "degrees toward first base" in aim["sentence"]
-    assert "turn it toward third base" in aim["sentence"]
+    assert "°) toward first base" in aim["sentence"]
+    assert "Turn it toward third base." in aim["sentence"]
     assert proposed.height == 1
     assert proposed.select("tracker", "frame", "from_day").row(0) == ("unit", "aim_deg", live["change_day"])
 
@@ -179,8 +176,8 @@ def test_pitchers_that_all_throw_harder_are_not_called_a_fault_of_the_device() -
     drift, _, proposed = _measured(seen)
     live = drift.filter("alarm", metric="release_speed_mph").row(-1, named=True)
     assert live["mover"] is None
-    assert live["sentence"].endswith("the pitchers may have changed together (cold, rest, build-up), or the device")
-    assert "cold, rest or a season's build-up" in live["mover_how"]
+    assert live["sentence"].endswith("The device or the pitchers changed (cold, rest, build-up).")
+    assert "Cold, rest or build-up can do the same" in live["mover_how"]
     assert proposed.filter(metric="release_speed_mph").is_empty()
 
 
@@ -198,13 +195,13 @@ def test_a_pitcher_whose_name_nobody_knows_is_no_history() -> None:
 
 def test_a_night_s_facts_come_from_that_night_s_rows_only() -> None:
     seen = bullpens(np.random.default_rng(14), nights=6)
-    whole = outing_facts(placed(*seen))
+    whole = outing_facts(group_sightings(*seen))
     parts = []
     for (day,), pitches in seen.pitches.group_by("baseball_day", maintain_order=True):
         assert day
         of_night = seen.sightings.filter(pl.col("baseball_day") == day)
         matches = seen.matches.filter(pl.col("sighting_id").is_in(of_night["sighting_id"].implode()))
-        parts.append(outing_facts(placed(of_night, matches, pitches)))
+        parts.append(outing_facts(group_sightings(of_night, matches, pitches)))
     assert_frame_equal(pl.concat(parts).sort("tracker", "baseball_day", "pitcher", "pitch_type"), whole)
 
 
@@ -212,13 +209,13 @@ def test_the_mix_of_pitches_does_not_move_an_outing() -> None:
     # sliders leave the hand 0.5 ft wider, and on the last night one pitcher throws sliders only
     facts = pl.DataFrame(
         [
-            ("unit", date(2026, 3, day), "p", kind, 20, centre, 0.1)
-            for day, kind, centre in [(1, "four_seam", -1.0), (1, "slider", -1.5), (2, "four_seam", -1.1), (2, "slider", -1.6), (3, "slider", -1.5)]
+            ("unit", date(2026, 3, day), "p", kind, 20, center, 0.1)
+            for day, kind, center in [(1, "four_seam", -1.0), (1, "slider", -1.5), (2, "four_seam", -1.1), (2, "slider", -1.6), (3, "slider", -1.5)]
         ],
-        schema=["tracker", "baseball_day", "pitcher", "pitch_type", "n.release_side_ft", "centre.release_side_ft", "spread.release_side_ft"],
+        schema=["tracker", "baseball_day", "pitcher", "pitch_type", "n.release_side_ft", "center.release_side_ft", "spread.release_side_ft"],
         orient="row",
     )  # fmt: skip
-    value = seasons_of(facts)["unit", "release_side_ft"].value[:, 0]
+    value = pitcher_histories(facts)["unit", "release_side_ft"].value[:, 0]
     assert np.diff(value) == pytest.approx([-0.1, 0.1], abs=0.02)
 
 

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from pipeline.agreement.bias.limits import MOVER, PIVOTS, limits_of_agreement, split_by_night
-from pipeline.agreement.bias.pivots import DRAWS, df_between, half_width_95, middle_95, pivots_of_nights
+from pipeline.agreement.bias.pivots import DRAWS, NightSizes, df_between, half_width_95, middle_95, pivots_of_nights
 from pipeline.agreement.bias.precision import own_errors, triple_moments
 from pipeline.agreement.bias.regression import concordance
 from pipeline.agreement.facts.moments import night_moments
@@ -15,17 +15,22 @@ def _row(*values: float) -> list[np.ndarray]:
     return [np.array([value], float) for value in values]
 
 
+def _nights(count: int, pitches: int) -> NightSizes:
+    """Nights of equal size."""
+    return NightSizes(*_row(count * pitches, count, count * pitches**2, count * pitches**3))
+
+
 @pytest.mark.parametrize("nights", [2, 4, 10, 19])
 def test_with_equal_nights_the_bias_has_student_s_interval_of_night_means(nights: int) -> None:
     # exact for a balanced one-way layout (Searle, Linear Models 1971): the mean's t has nights - 1 degrees of freedom
-    drawn = pivots_of_nights(*_row(0.5, 6.0, 1.0, 40 * nights, nights, 1600 * nights, 64_000 * nights))
+    drawn = pivots_of_nights(*_row(0.5, 6.0, 1.0), _nights(nights, 40))
     half = stats.t.ppf(0.975, nights - 1) * np.sqrt(6.0 / (40 * nights))
     assert half_width_95(np.array([0.5]), drawn)[0] == pytest.approx(half, rel=0.1 if nights == 2 else 0.05)
 
 
 def test_the_variance_s_draws_are_chi_square_where_there_is_one_pitch_more_than_a_night() -> None:
     # with all of the variance between nights (40 pitches each), total variance x (nights - 1) / chi-square is exact
-    drawn = pivots_of_nights(*_row(0.0, 4000.0, 1e-9, 400, 10, 16_000, 640_000))
+    drawn = pivots_of_nights(*_row(0.0, 4000.0, 1e-9), _nights(10, 40))
     low, high = (float(end[0]) for end in middle_95(drawn.variance))
     exact = 100.0 * 9 / stats.chi2.ppf([0.975, 0.025], 9)
     assert (low, high) == pytest.approx(exact, rel=0.04)
@@ -34,9 +39,9 @@ def test_the_variance_s_draws_are_chi_square_where_there_is_one_pitch_more_than_
 
 def test_unequal_nights_have_fewer_degrees_of_freedom_when_they_wander_and_all_when_they_do_not() -> None:
     n = np.array([5, 10, 100, 120], float)
-    sums = (n.sum(), 4, (n**2).sum(), (n**3).sum())
-    assert df_between(*_row(1.0, 1.0, *sums))[0] == 3
-    assert 1 <= df_between(*_row(200.0, 1.0, *sums))[0] < 2.5
+    sizes = NightSizes(*_row(n.sum(), 4, (n**2).sum(), (n**3).sum()))
+    assert df_between(*_row(1.0, 1.0), sizes)[0] == 3
+    assert 1 <= df_between(*_row(200.0, 1.0), sizes)[0] < 2.5
 
 
 def test_few_nights_have_pivots_and_many_have_mover() -> None:
@@ -92,6 +97,11 @@ def test_own_errors_over_nights_are_those_put_in_and_their_intervals_hold_them(n
 
 
 def test_the_same_nights_give_the_same_interval_whatever_stands_beside_them() -> None:
-    first = _row(0.5, 6.0, 1.0, 160, 4, 6400, 256_000)
-    both = [np.append(column, more) for column, more in zip(first, (0.1, 2.0, 1.0, 90, 3, 2800, 90_000), strict=True)]
-    assert np.array_equal(pivots_of_nights(*first).mean[0], pivots_of_nights(*both).mean[0])
+    first = _row(0.5, 6.0, 1.0), _row(160, 4, 6400, 256_000)
+    more = _row(0.1, 2.0, 1.0), _row(90, 3, 2800, 90_000)
+    both = [
+        [np.append(column, other) for column, other in zip(part, others, strict=True)]
+        for part, others in zip(first, more, strict=True)
+    ]
+    alone, together = (pivots_of_nights(*values, NightSizes(*sizes)) for values, sizes in (first, both))
+    assert np.array_equal(alone.mean[0], together.mean[0])

@@ -10,13 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
-from pipeline.agreement import Agreement, NightFacts, agreement_of_nights, measure_agreement, measure_nights, renewed
+from pipeline.agreement import Agreement, NightFacts, Standards, agreement_of_nights, measure_nights, replace_nights
 from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
+from schemas.exports import METRIC_SOURCES
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.sightings import CORRECTIONS_TYPE
-from tests.simulator.agreement_world import TRUTH, Seen, season
+from tests.simulator.agreement_world import TRUTH, Seen, measure_agreement, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
+STANDARDS = Standards.of({}, RANKS)
 NIGHTS = 7
 FLIGHT = {
     "trajectory_x_ft": (-1.0, 1.0), "trajectory_y_ft": (50.0, 0.0), "trajectory_z_ft": (5.5, 0.3),
@@ -80,7 +82,7 @@ DAYS: list[date] = SEEN.pitches["baseball_day"].unique().sort().to_list()
 def of_nights(nights: list[int]) -> NightFacts:
     days = [DAYS[night] for night in nights]
     sightings = SEEN.sightings.filter(pl.col("baseball_day").is_in(days))
-    return measure_nights(sightings, SEEN.matches, SEEN.pitches, {}, RANKS, PAIRS)
+    return measure_nights(SEEN._replace(sightings=sightings).with_pairs(PAIRS), STANDARDS)
 
 
 def through_parquet(facts: NightFacts) -> NightFacts:
@@ -98,7 +100,7 @@ def same(found: Agreement, expected: Agreement) -> None:
         assert_frame_equal(getattr(found, name), table, check_exact=True)
 
 
-WHOLE = measure_agreement(*SEEN, {}, RANKS, PAIRS)
+WHOLE = measure_agreement(SEEN, RANKS, match_pairs=PAIRS)
 
 
 def test_the_season_has_what_makes_nights_unlike() -> None:
@@ -116,8 +118,8 @@ def test_nights_measured_in_any_runs_give_what_one_run_gives(run_of: list[int], 
     parts = [[night for night in range(NIGHTS) if run_of[night] == run] for run in order]
     facts = of_nights([])
     for part in parts:
-        facts = renewed(through_parquet(facts), of_nights(part), [DAYS[night] for night in part])
-    same(agreement_of_nights(facts, {}, RANKS), WHOLE)
+        facts = replace_nights(through_parquet(facts), of_nights(part), [DAYS[night] for night in part])
+    same(agreement_of_nights(facts, STANDARDS, METRIC_SOURCES.empty()), WHOLE)
 
 
 @settings(max_examples=8, deadline=None)
@@ -142,20 +144,22 @@ EVERY_NIGHT = of_nights(list(range(NIGHTS)))
 def test_rows_in_any_order_give_the_same_to_the_last_bit(seed: int) -> None:
     mixed = Seen(*(frame.sample(fraction=1.0, shuffle=True, seed=seed) for frame in SEEN))
     pairs = PAIRS.sample(fraction=1.0, shuffle=True, seed=seed + 1)
-    same(measure_agreement(*mixed, {}, RANKS, pairs), WHOLE)
+    same(measure_agreement(mixed, RANKS, match_pairs=pairs), WHOLE)
 
 
 def test_a_night_that_is_taken_out_leaves_nothing_behind() -> None:
-    without = renewed(EVERY_NIGHT, of_nights([]), [DAYS[4]])
+    without = replace_nights(EVERY_NIGHT, of_nights([]), [DAYS[4]])
     assert all(DAYS[4] not in frame["baseball_day"] for frame in without)
     same(
-        agreement_of_nights(without, {}, RANKS),
-        agreement_of_nights(of_nights([night for night in range(NIGHTS) if night != 4]), {}, RANKS),
+        agreement_of_nights(without, STANDARDS, METRIC_SOURCES.empty()),
+        agreement_of_nights(
+            of_nights([night for night in range(NIGHTS) if night != 4]), STANDARDS, METRIC_SOURCES.empty()
+        ),
     )
 
 
 def test_no_night_at_all_gives_empty_tables() -> None:
-    tables = agreement_of_nights(of_nights([]), {}, RANKS)
+    tables = agreement_of_nights(of_nights([]), STANDARDS, METRIC_SOURCES.empty())
     assert all(table.is_empty() for table in tables)
 
 
@@ -168,7 +172,7 @@ def test_trackers_that_read_no_metric_in_common_have_no_row() -> None:
         ),
         *(pl.lit(None, pl.Float64).alias(name) for name in TRAJECTORY),
     )
-    tables = measure_agreement(apart, SEEN.matches, SEEN.pitches, {}, RANKS)
+    tables = measure_agreement(SEEN._replace(sightings=apart), RANKS)
     assert tables.agreement.is_empty() and tables.precision.is_empty() and tables.drift.is_empty()
     assert tables.label_agreement.height
 
@@ -221,7 +225,7 @@ def _own_variances(tables: Agreement, metric: str) -> list[float]:
 def test_own_errors_of_one_night_are_grubbs_s_exactly(metric: str) -> None:
     seen = season(np.random.default_rng(5), 1, 40, metrics=(metric,), night_sd=0.3)
     expected = _grubbs(np.cov(_apart_from_radar(seen, metric).select("u", "v").to_numpy().T))
-    assert _own_variances(measure_agreement(*seen, {}, RANKS), metric) == pytest.approx(expected, rel=1e-9)
+    assert _own_variances(measure_agreement(seen, RANKS), metric) == pytest.approx(expected, rel=1e-9)
 
 
 def test_own_errors_folded_over_nights_are_grubbs_s_of_the_components_between_and_within_nights() -> None:

@@ -8,10 +8,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.agreement import measure_agreement
 from pipeline.agreement.wording import number_words
 from pipeline.reports.agreement_page import write_agreement_page
-from tests.simulator.agreement_world import Seen, bullpens, season
+from tests.simulator.agreement_world import Seen, bullpens, measure_agreement, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
 NAMES = {"radar": 'Stadium <radar> & "Co"', "camera": "Camera array", "unit": "Bullpen unit 2"}
@@ -28,7 +27,7 @@ METRICS_SEEN = (
 
 
 def tables_of(seen: Seen) -> dict[str, pl.DataFrame]:
-    found = measure_agreement(*seen, {}, RANKS)._asdict()
+    found = measure_agreement(seen, RANKS)._asdict()
     ids = seen.matches.select("sighting_id", pitch_id="p" + pl.col("group_id").str.slice(1))
     return found | {"sightings": seen.sightings.join(ids, on="sighting_id")}
 

@@ -15,6 +15,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.agreement.bias.agreement_table import Judgment, agreement_table
+from pipeline.agreement.bias.all_nights import all_nights
 from pipeline.agreement.bias.limits import (
     interval_of_mean,
     interval_of_sd,
@@ -22,7 +24,6 @@ from pipeline.agreement.bias.limits import (
     mover_interval_of_limit,
     split_by_night,
 )
-from pipeline.agreement.bias.pairs import agreement_table, all_nights
 from pipeline.agreement.bias.precision import grubbs_standard_errors, own_errors, triple_moments
 from pipeline.agreement.bias.regression import concordance, deming
 from pipeline.agreement.device_setup.combining import benjamini_hochberg, combine
@@ -33,10 +34,10 @@ from pipeline.agreement.drift.charts import (
     ewma_half_width,
     limit_for_run_length,
 )
-from pipeline.agreement.facts.cells import cells_of_pair, differences_of_pair, numbered
-from pipeline.agreement.facts.centers import centres_of_runs
-from pipeline.agreement.facts.circular import circular_sd, mean_vector, wrapped
-from pipeline.agreement.facts.moments import NightMoments, Runs, night_moments
+from pipeline.agreement.facts.cells import cells_of_pair, differences_of_pair, number_cells
+from pipeline.agreement.facts.centers import centers_of_segments
+from pipeline.agreement.facts.circular import circular_sd, mean_vector, wrap_angle
+from pipeline.agreement.facts.moments import NightMoments, Segments, night_moments
 from pipeline.agreement.facts.readings import Pair
 from pipeline.agreement.labels import kappa
 
@@ -195,7 +196,7 @@ def test_the_limit_for_a_run_length_of_370_nights_is_the_published_one() -> None
 def test_the_change_of_the_nile_is_dated_1898() -> None:
     flow = np.array(EXAMPLES["nile_changepoint"]["data"], float)
     found = change_point(flow, np.ones(len(flow)))
-    check("nile_changepoint", {"k": found.place, "mean_before": found.before, "mean_after": found.after})
+    check("nile_changepoint", {"k": found.start, "mean_before": found.before, "mean_after": found.after})
     assert found.first <= 28 <= found.last
 
 
@@ -207,10 +208,12 @@ def test_the_robust_figures_leave_a_gross_misreading_alone() -> None:
     )
     pair = Pair("a", "b", readings)
     differences = differences_of_pair(pair)
-    nights = all_nights(*numbered([cells_of_pair(pair, differences, {"release_speed_mph": 1.0})], [differences]), {})
-    row = agreement_table(nights, {"release_speed_mph": 1.0}, {}, {}, slices=("all",)).row(0, named=True)
-    centre = centres_of_runs(values, Runs(np.array([0]), np.array([len(values)]))).centre[0]
-    check("chem_robust", {"median": row["robust_bias"], "mad": row["robust_sd"], "huber_mu": centre})
+    nights = all_nights(
+        *number_cells([cells_of_pair(pair, differences, {"release_speed_mph": 1.0})], [differences]), {}
+    )
+    row = agreement_table(nights, Judgment({"release_speed_mph": 1.0}, {}, {}), slices=("all",)).row(0, named=True)
+    center = centers_of_segments(values, Segments(np.array([0]), np.array([len(values)]))).center[0]
+    check("chem_robust", {"median": row["robust_bias"], "mad": row["robust_sd"], "huber_mu": center})
 
 
 def test_adjusted_p_values_are_those_of_benjamini_and_hochberg() -> None:
@@ -236,7 +239,7 @@ def test_the_consensus_of_nights_is_paule_and_mandel_s(name: str) -> None:
 
 def test_circular_differences_are_wrapped_and_averaged_as_vectors() -> None:
     data = EXAMPLES["circular_difference"]["data"]
-    differences = pl.DataFrame(data).select(wrapped(pl.col("b") - pl.col("a")).alias("d"))["d"].to_numpy()
+    differences = pl.DataFrame(data).select(wrap_angle(pl.col("b") - pl.col("a")).alias("d"))["d"].to_numpy()
     direction, length = mean_vector(differences)
     check("circular_difference", {"mean_diff": direction, "r": length})
 

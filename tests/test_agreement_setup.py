@@ -9,14 +9,11 @@ import pytest
 from polars.testing import assert_frame_equal
 from scipy.spatial.transform import Rotation
 
-from pipeline.agreement.device_setup.corrections import Correction, apply_corrections, crooked_now, uncorrected
-from pipeline.agreement.device_setup.misalignment import (
-    Frames,
-    fit_frames,
-    frame_equations,
-    frames_by_night,
-    setup_of_nights,
-)
+from pipeline.agreement.device_setup.corrections import Correction, apply_corrections, uncorrected
+from pipeline.agreement.device_setup.frame_equations import frame_equations
+from pipeline.agreement.device_setup.frame_fit import Frames, fit_frames
+from pipeline.agreement.device_setup.misalignment import frames_by_night, setup_of_nights
+from pipeline.agreement.device_setup.proposals import crooked_now
 from pipeline.agreement.facts.readings import Pair
 from pipeline.agreement.wording import setup_sentence
 from pipeline.physics.flight import (
@@ -200,15 +197,16 @@ def _row(**values: Any) -> dict[str, Any]:
 
 
 def test_a_crooked_setup_is_told_so_that_a_person_can_act() -> None:
-    names = {"radar": "the radar", "unit": "bullpen unit 2"}
+    names = {"radar": "Stadium radar", "unit": "Bullpen unit 2"}
     aim = _row(quantity="aim_deg", value=0.6, low=0.52, high=0.68, at_rubber_in=7.6)
     assert setup_sentence(aim, names) == (
-        "bullpen unit 2 is aimed 0.6 (0.5 to 0.7) degrees toward third base, 7.6 in at the rubber (turn it toward first base), against the radar on 14 October 2026, 60 pitches"
+        "Bullpen unit 2 is aimed 0.6° (0.5-0.7°) toward third base, 7.6 in at the rubber (against Stadium radar, Oct 14, 60 pitches). "
+        "Turn it toward first base."
     )
     near = _row(quantity="distance_in", value=4.0, low=3.0, high=5.0)
-    assert "a unit in front of the plate stands that much too near the plate" in setup_sentence(near, names)
+    assert "Move it that far away from the plate if it is in front of it" in setup_sentence(near, names)
     left = _row(quantity="side_in", value=-2.0, low=-2.6, high=-1.4)
-    assert "reads 2.0 (1.4 to 2.6) in too far toward third base" in setup_sentence(left, names)
+    assert "reads plate locations 2.0 in (1.4-2.6 in) too far toward third base" in setup_sentence(left, names)
 
 
 @pytest.mark.parametrize("frame", ["aim_deg", "tilt_deg", "roll_deg", "side_in", "height_in", "distance_in"])

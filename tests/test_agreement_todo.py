@@ -4,18 +4,18 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.agreement import Agreement, measure_agreement
+from pipeline.agreement import Agreement
 from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
 from pipeline.reports.agreement_todo import Todo, agreement_todo
 from schemas.metrics import METRICS, TRAJECTORY
-from tests.simulator.agreement_world import Seen, bullpens, season
+from tests.simulator.agreement_world import Seen, bullpens, measure_agreement, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
 NAMES = {"unit": "bullpen unit 2"}
 
 
 def measured(seen: Seen) -> Agreement:
-    return measure_agreement(*seen, {}, RANKS)
+    return measure_agreement(seen, RANKS)
 
 
 def asked(tables: Agreement) -> list[Todo]:

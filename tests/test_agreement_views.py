@@ -5,13 +5,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.agreement import Agreement, measure_agreement
+from pipeline.agreement import Agreement
 from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
 from pipeline.warehouse.database import read_views
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.sightings import CORRECTIONS_TYPE
 from schemas.tables import TABLES
-from tests.simulator.agreement_world import season
+from tests.simulator.agreement_world import measure_agreement, season
 
 RANKS = {"radar": 1, "unit": 2}
 SEEN = ("release_speed_mph", "release_side_ft", "release_height_ft", "extension_ft", "plate_side_ft", "plate_height_ft")
@@ -35,7 +35,7 @@ def tables() -> Agreement:
     corrected = apply_corrections(
         sightings, [Correction("unit", "plate_height_ft", None, 0.1, None, None, "reads low")]
     )
-    return measure_agreement(corrected, seen.matches, seen.pitches, {}, RANKS)
+    return measure_agreement(seen._replace(sightings=corrected), RANKS)
 
 
 @pytest.fixture(scope="module")

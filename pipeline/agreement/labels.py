@@ -1,4 +1,4 @@
-"""Do two trackers call the same pitch the same: confusion tables and kappa.
+"""Label agreement: do two trackers call the same pitch the same? Confusion tables and Cohen's kappa.
 
 Source: Cohen, Educ Psychol Meas 1960;20:37; standard error: Fleiss, Cohen & Everitt, Psychol Bull 1969;72:323.
 """
@@ -11,17 +11,35 @@ import numpy as np
 import polars as pl
 
 from pipeline.agreement.bias.limits import interval_of_mean
-from pipeline.agreement.facts.readings import Placed, in_order_of_rank
+from pipeline.agreement.facts.readings import GroupedSightings, sort_by_rank
+from pipeline.agreement.wording import few_nights_note
 from schemas.contract import conform
 from schemas.label_agreement import LABEL_AGREEMENT, LABEL_CONFUSION
 
 FIELDS = ("pitch_type", "pitch_result", "plate_appearance_result")
+# With fewer nights the standard error is that of independent pitches (our choice, no source).
 LEAST_NIGHTS_FOR_JACKKNIFE = 5
+# With fewer pitches the note says so (common practice, no source).
+SMALL_PITCHES = 30
+# Pitch ids listed per pair of labels that differ.
 EXAMPLES = 10
+# 97.5 % quantile of the normal distribution.
+_NORMAL_975 = 1.959963984540054
+
+_NIGHTLY = {
+    "baseball_day": pl.Date,
+    "tracker_a": pl.String,
+    "tracker_b": pl.String,
+    "field": pl.String,
+    "label_a": pl.String,
+    "label_b": pl.String,
+    "pitches": pl.UInt32,
+    "look_at": pl.String,
+}
 
 
 class Kappa(NamedTuple):
-    """Share of pitches called alike, Cohen's kappa, its standard error and 95 % interval; nan where all calls are one and the same."""
+    """Share of pitches with equal labels, Cohen's kappa, its standard error and 95 % interval; nan where all labels are one."""
 
     share_alike: float
     kappa: float
@@ -38,116 +56,104 @@ class LabelTables(NamedTuple):
 
 
 def kappa(counts: np.ndarray) -> Kappa:
-    """Kappa of a confusion table, or of nights x table x table: then its error comes from the nights (jackknife), where there are enough."""
-    whole = counts if counts.ndim == 2 else counts.sum(axis=0)
-    alike, value, se = _kappa_and_error(whole)
-    half = 1.959963984540054
+    """Return kappa of a confusion table, or of nights x table x table.
+
+    With enough nights, the standard error is a jackknife over nights.
+    """
+    table = counts if counts.ndim == 2 else counts.sum(axis=0)
+    alike, value, se = _kappa_and_error(table)
+    quantile = _NORMAL_975
     if counts.ndim == 3 and len(counts) >= LEAST_NIGHTS_FOR_JACKKNIFE:
-        alikes, chances = _alike_and_chance(whole - counts)
+        alikes, chances = _alike_and_chance(table - counts)
         left_out = (alikes - chances) / (1 - chances)
         k = len(counts)
         se = math.sqrt((k - 1) / k * float(((left_out - left_out.mean()) ** 2).sum()))
-        half = float(interval_of_mean(0.0, 1.0, k - 1).high)
-    return Kappa(alike, value, se, max(value - half * se, -1.0), min(value + half * se, 1.0))
+        quantile = float(interval_of_mean(0.0, 1.0, k - 1).high)
+    return Kappa(alike, value, se, max(value - quantile * se, -1.0), min(value + quantile * se, 1.0))
 
 
-def labels_by_night(seen: Placed, ranks: dict[str, int]) -> pl.DataFrame:
-    """One row per night, pair, field and two labels: `pitches`, and where the labels differ the first pitch_ids, with commas, as `look_at`.
+def labels_by_night(grouped: GroupedSightings, ranks: dict[str, int]) -> pl.DataFrame:
+    """Return one row per night, pair, field and two labels: `pitches` and `look_at`.
 
-    A label of "unknown" or none is not compared.
+    `look_at` lists the first pitch_ids, with commas, where the labels differ. A label that is "unknown" or missing is not compared.
     """
-    fields = [field for field in FIELDS if field in seen.sightings.columns]
-    labelled = seen.sightings.select("group", "tracker", "baseball_day", *fields).drop_nulls("group")
-    by_tracker = {str(tracker): held for (tracker,), held in labelled.group_by("tracker")}
+    fields = [field for field in FIELDS if field in grouped.sightings.columns]
+    labeled = grouped.sightings.select("group", "tracker", "baseball_day", *fields).drop_nulls("group")
+    by_tracker = {str(tracker): sightings for (tracker,), sightings in labeled.group_by("tracker")}
     parts = [pl.DataFrame(schema=_NIGHTLY)]
-    for pair in combinations(in_order_of_rank(list(by_tracker), ranks), 2):
-        both = by_tracker[pair[0]].join(by_tracker[pair[1]], on="group", suffix="_b")
-        parts += [_counted(pair, field, _called(both, field), seen.thrown["pitch_id"]) for field in fields]
+    for a, b in combinations(sort_by_rank(list(by_tracker), ranks), 2):
+        both = by_tracker[a].join(by_tracker[b], on="group", suffix="_b")
+        for field in fields:
+            counts = _count_labels(_known_labels(both, field), grouped.pitches["pitch_id"])
+            counts = counts.with_columns(tracker_a=pl.lit(a), tracker_b=pl.lit(b), field=pl.lit(field))
+            parts.append(counts.select(pl.col(name).cast(dtype) for name, dtype in _NIGHTLY.items()))
     return pl.concat(parts).sort(list(_NIGHTLY)[:-2])
 
 
 def label_tables(nightly: pl.DataFrame, ranks: dict[str, int]) -> LabelTables:
-    """How far every two trackers' labels of the same pitches agree, from `labels_by_night` of any nights."""
-    trackers = in_order_of_rank(pl.concat([nightly["tracker_a"], nightly["tracker_b"]]).unique().to_list(), ranks)
+    """Compare every two trackers' labels of the same pitches, from `labels_by_night` of any nights."""
+    trackers = sort_by_rank(pl.concat([nightly["tracker_a"], nightly["tracker_b"]]).unique().to_list(), ranks)
     by_pair = nightly.partition_by("tracker_a", "tracker_b", "field", as_dict=True)
     agreements, confusions = [LABEL_AGREEMENT.empty()], [LABEL_CONFUSION.empty()]
     for pair in combinations(trackers, 2):
         for field in FIELDS:
-            called = by_pair.get((*pair, field))
-            if called is not None:
-                agreements.append(_agreement(pair, field, called))
-                confusions.append(_confusion(pair, field, called))
+            labels = by_pair.get((*pair, field))
+            if labels is not None:
+                agreements.append(_agreement_row((*pair, field), labels))
+                confusions.append(_confusion_rows((*pair, field), labels))
     return LabelTables(pl.concat(agreements), pl.concat(confusions))
 
 
-_NIGHTLY = {
-    "baseball_day": pl.Date,
-    "tracker_a": pl.String,
-    "tracker_b": pl.String,
-    "field": pl.String,
-    "label_a": pl.String,
-    "label_b": pl.String,
-    "pitches": pl.UInt32,
-    "look_at": pl.String,
-}
-
-
-def _called(both: pl.DataFrame, field: str) -> pl.DataFrame:
+def _known_labels(both: pl.DataFrame, field: str) -> pl.DataFrame:
     known = pl.all_horizontal(pl.col("label_a", "label_b").is_not_null() & (pl.col("label_a", "label_b") != "unknown"))
     return both.select("baseball_day", "group", label_a=pl.col(field), label_b=pl.col(f"{field}_b")).filter(known)
 
 
-def _counted(pair: tuple[str, str], field: str, called: pl.DataFrame, pitch_ids: pl.Series) -> pl.DataFrame:
+def _count_labels(labels: pl.DataFrame, pitch_ids: pl.Series) -> pl.DataFrame:
     cell = ["baseball_day", "label_a", "label_b"]
-    counts = called.group_by(cell).agg(pl.len().alias("pitches"))
-    unlike = called.filter(pl.col("label_a") != pl.col("label_b"))
-    named = unlike.with_columns(pitch_id=pitch_ids.gather(unlike["group"])).group_by(cell)
-    examples = named.agg(pl.col("pitch_id").sort().head(EXAMPLES).str.join(",").alias("look_at"))
-    told = counts.join(examples, on=cell, how="left").with_columns(
-        tracker_a=pl.lit(pair[0]), tracker_b=pl.lit(pair[1]), field=pl.lit(field)
-    )
-    return told.select(pl.col(name).cast(dtype) for name, dtype in _NIGHTLY.items())
+    counts = labels.group_by(cell).agg(pl.len().alias("pitches"))
+    differing = labels.filter(pl.col("label_a") != pl.col("label_b"))
+    with_ids = differing.with_columns(pitch_id=pitch_ids.gather(differing["group"])).group_by(cell)
+    examples = with_ids.agg(pl.col("pitch_id").sort().head(EXAMPLES).str.join(",").alias("look_at"))
+    return counts.join(examples, on=cell, how="left")
 
 
-def _agreement(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.DataFrame:
-    counts, pitches = _counts(called), int(called["pitches"].sum())
+def _agreement_row(key: tuple[str, str, str], labels: pl.DataFrame) -> pl.DataFrame:
+    counts, pitches = _confusion_counts(labels), int(labels["pitches"].sum())
     found = kappa(counts)
     numbers = (found.share_alike, found.kappa, found.low, found.high)
-    row = (*pair, field, pitches, len(counts), *numbers, _note(found, pitches, len(counts)))
+    row = (*key, pitches, len(counts), *numbers, _note(found, pitches, len(counts)))
     return pl.DataFrame([row], schema=LABEL_AGREEMENT.polars_schema(), orient="row").with_columns(
         pl.selectors.float().fill_nan(None)
     )
 
 
-def _confusion(pair: tuple[str, str], field: str, called: pl.DataFrame) -> pl.DataFrame:
-    first = pl.col("look_at").drop_nulls().str.split(",").explode().sort().head(EXAMPLES).str.join(",")
-    told = (
-        called.group_by("label_a", "label_b")
-        .agg(pl.col("pitches").sum(), first)
-        .with_columns(
-            pl.lit(pair[0]).alias("tracker_a"),
-            pl.lit(pair[1]).alias("tracker_b"),
-            pl.lit(field).alias("field"),
-            pl.col("look_at").replace("", None),
-            (pl.col("pitches") / pl.col("pitches").sum().over("label_a")).alias("share_of_a"),
-        )
+def _confusion_rows(key: tuple[str, str, str], labels: pl.DataFrame) -> pl.DataFrame:
+    examples = pl.col("look_at").drop_nulls().str.split(",").explode().sort().head(EXAMPLES).str.join(",")
+    rows = labels.group_by("label_a", "label_b").agg(pl.col("pitches").sum(), examples)
+    rows = rows.with_columns(
+        tracker_a=pl.lit(key[0]),
+        tracker_b=pl.lit(key[1]),
+        field=pl.lit(key[2]),
+        look_at=pl.col("look_at").replace("", None),
+        share_of_a=pl.col("pitches") / pl.col("pitches").sum().over("label_a"),
     )
-    return conform(told, LABEL_CONFUSION).sort("label_a", "label_b")
+    return conform(rows, LABEL_CONFUSION).sort("label_a", "label_b")
 
 
-def _counts(called: pl.DataFrame) -> np.ndarray:
-    """Nights x labels of a x labels of b."""
-    labels = sorted({*called["label_a"], *called["label_b"]})
-    places = {label: place for place, label in enumerate(labels)}
-    night = called["baseball_day"].rank("dense").to_numpy().astype(int) - 1
-    a, b = (called[name].replace_strict(places, return_dtype=pl.Int64).to_numpy() for name in ("label_a", "label_b"))
-    counts = np.zeros((night.max() + 1, len(labels), len(labels)))
-    counts[night, a, b] = called["pitches"].to_numpy()
+def _confusion_counts(labels: pl.DataFrame) -> np.ndarray:
+    """Return nights x labels of a x labels of b."""
+    names = sorted({*labels["label_a"], *labels["label_b"]})
+    index = {name: number for number, name in enumerate(names)}
+    night = labels["baseball_day"].rank("dense").to_numpy().astype(int) - 1
+    a, b = (labels[name].replace_strict(index, return_dtype=pl.Int64).to_numpy() for name in ("label_a", "label_b"))
+    counts = np.zeros((night.max() + 1, len(names), len(names)))
+    counts[night, a, b] = labels["pitches"].to_numpy()
     return counts
 
 
 def _alike_and_chance(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Shares called alike and expected alike by chance, of one table or of many."""
+    """Return the share of equal labels and the share expected by chance, of one table or of many."""
     share = counts / counts.sum(axis=(-2, -1), keepdims=True)
     return np.einsum("...ii->...", share), (share.sum(axis=-1) * share.sum(axis=-2)).sum(axis=-1)
 
@@ -161,16 +167,16 @@ def _kappa_and_error(counts: np.ndarray) -> tuple[float, float, float]:
     value = (alike - chance) / (1 - chance)
     # Fleiss, Cohen & Everitt 1969, equation 13
     diagonal = float((np.diag(share) * (1 - (rows + columns) * (1 - value)) ** 2).sum())
-    off = share * (columns[:, None] + rows[None, :]) ** 2
-    beside = (1 - value) ** 2 * float(off.sum() - np.trace(off))
-    variance = (diagonal + beside - (value - chance * (1 - value)) ** 2) / (n * (1 - chance) ** 2)
+    squares = share * (columns[:, None] + rows[None, :]) ** 2
+    off_diagonal = (1 - value) ** 2 * float(squares.sum() - np.trace(squares))
+    variance = (diagonal + off_diagonal - (value - chance * (1 - value)) ** 2) / (n * (1 - chance) ** 2)
     return alike, value, math.sqrt(max(float(variance), 0.0))
 
 
 def _note(found: Kappa, n: int, nights: int) -> str:
-    parts = ["all calls are one and the same: kappa can't be told"] if math.isnan(found.kappa) else []
-    if n < 30:
+    parts = ["all labels are the same, so kappa is undefined"] if math.isnan(found.kappa) else []
+    if n < SMALL_PITCHES:
         parts.append(f"only {n} pitches")
     if nights < LEAST_NIGHTS_FOR_JACKKNIFE:
-        parts.append("one night: says nothing about other nights" if nights == 1 else f"only {nights} nights")
+        parts.append(few_nights_note(nights))
     return "; ".join(parts)

@@ -1,4 +1,4 @@
-"""All agreement tables from the facts of nights (nights.py), or straight from sightings: start here."""
+"""All agreement tables from the facts of nights (night_facts.py)."""
 
 from datetime import date
 from typing import NamedTuple
@@ -6,26 +6,38 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from pipeline.agreement.bias.pairs import AllNights, agreement_table, all_nights, measured_by_both
-from pipeline.agreement.bias.precision import own_errors_of_trackers
+from pipeline.agreement.bias.agreement_table import Judgment, agreement_table, measuring_methods
+from pipeline.agreement.bias.all_nights import AllNights, all_nights, count_shared_readings
+from pipeline.agreement.bias.precision import precision_table
 from pipeline.agreement.bias.selection import selection_table
-from pipeline.agreement.bias.ways import ways_of_measuring
-from pipeline.agreement.device_setup.corrections import propose_corrections
 from pipeline.agreement.device_setup.misalignment import setup_of_nights
+from pipeline.agreement.device_setup.own_history_setup import own_history_setup
+from pipeline.agreement.device_setup.proposals import propose_corrections
 from pipeline.agreement.drift.charts import between_night_sd
-from pipeline.agreement.drift.own_history import CHARTED, seasons_of
-from pipeline.agreement.drift.own_history_tables import history_tables, own_charts, without_partner
-from pipeline.agreement.drift.pair_drift import Chart, drift_of_charts
-from pipeline.agreement.facts.centers import Centres, standard_errors
-from pipeline.agreement.facts.circular import FAR, NEAR
-from pipeline.agreement.facts.nights import NightFacts, all_tolerances, measure_nights
-from pipeline.agreement.facts.readings import in_order_of_rank
+from pipeline.agreement.drift.outings import CHARTED, pitcher_histories
+from pipeline.agreement.drift.own_history_drift import (
+    metrics_without_partner,
+    own_charts,
+    own_history_drift,
+    watch_own_charts,
+)
+from pipeline.agreement.drift.pair_charts import Chart
+from pipeline.agreement.drift.pair_drift import drift_of_charts
+from pipeline.agreement.facts.centers import Centers, standard_errors
+from pipeline.agreement.facts.readings import sort_by_rank
+from pipeline.agreement.facts.standards import Standards
 from pipeline.agreement.labels import label_tables
+from pipeline.agreement.night_facts import NightFacts
 from schemas.agreement import AGREEMENT
+
+# A pair and metric with fewer common readings has no chart.
+_LEAST_READINGS = 2
+# Added to the cell numbers of raw readings: corrected and raw cells of a night both count from 0.
+_RAW_CELLS_FROM = 1 << 20
 
 
 class Agreement(NamedTuple):
-    """The tables that say how far trackers agree; what a row and a column of each is stands in schemas/."""
+    """The agreement tables; schemas/ describes their rows and columns."""
 
     agreement: pl.DataFrame
     precision: pl.DataFrame
@@ -37,126 +49,101 @@ class Agreement(NamedTuple):
     proposed_corrections: pl.DataFrame
 
 
-def measure_agreement(
-    sightings: pl.DataFrame,
-    matches: pl.DataFrame,
-    pitches: pl.DataFrame,
-    tolerances: dict[str, float],
-    ranks: dict[str, int],
-    match_pairs: pl.DataFrame | None = None,
-    metric_sources: pl.DataFrame | None = None,
-) -> Agreement:
-    """Compare every two trackers on the pitches that both saw: the facts of all nights, and the tables from them.
+def agreement_of_nights(facts: NightFacts, standards: Standards, metric_sources: pl.DataFrame) -> Agreement:
+    """Make all tables from the facts of all nights, whatever order and runs they came in.
 
-    `tolerances` by metric (those not named keep the metric's own), `ranks` by tracker, 1 = believed first. Without `match_pairs`
-    nothing is said about selection; without `metric_sources` every tracker is taken to measure the same quantity.
+    `standards` must be those that the facts were measured with. `metric_sources` is the table of that name; a pair that it does not mention is
+    taken to measure the same quantity.
     """
-    facts = measure_nights(sightings, matches, pitches, tolerances, ranks, match_pairs)
-    return agreement_of_nights(facts, tolerances, ranks, metric_sources)
-
-
-def agreement_of_nights(
-    facts: NightFacts,
-    tolerances: dict[str, float],
-    ranks: dict[str, int],
-    metric_sources: pl.DataFrame | None = None,
-) -> Agreement:
-    """All tables from the facts of all nights, in whatever order and whichever runs they came; `tolerances` and `ranks` those of the facts."""
-    tolerances = all_tolerances(tolerances)
-    ways = {} if metric_sources is None else ways_of_measuring(metric_sources)
-    nights = all_nights(facts.cells, facts.differences, ranks)
-    precision = own_errors_of_trackers(nights, facts.triples, ranks)
+    nights = all_nights(facts.cells, facts.differences, standards.ranks)
+    precision = precision_table(nights, facts.triples, standards.ranks)
     known = precision.drop_nulls("own_error_sd").select("tracker", "metric", "own_error_sd").rows()
     own_errors = {(tracker, metric): sd for tracker, metric, sd in known}
-    drift, setup = _since_when_and_how(facts, nights, tolerances, own_errors, ranks)
+    judgment = Judgment(standards.tolerances, own_errors, measuring_methods(metric_sources))
+    drift, setup = _drift_and_setup(facts, nights, standards, own_errors)
     return Agreement(
-        pl.concat(
-            [agreement_table(nights, tolerances, own_errors, ways), _before_corrections(facts, tolerances, ways, ranks)]
-        ),
+        pl.concat([agreement_table(nights, judgment), _before_corrections(facts, judgment, standards.ranks)]),
         precision,
         drift,
-        *label_tables(facts.labels, ranks),
+        *label_tables(facts.labels, standards.ranks),
         setup,
-        selection_table(facts.selection, ranks),
+        selection_table(facts.selection, standards.ranks),
         propose_corrections(drift, setup),
     )
 
 
-def _since_when_and_how(
-    facts: NightFacts,
-    nights: AllNights,
-    tolerances: dict[str, float],
-    own_errors: dict[tuple[str, str], float],
-    ranks: dict[str, int],
+def _drift_and_setup(
+    facts: NightFacts, nights: AllNights, standards: Standards, own_errors: dict[tuple[str, str], float]
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The tables `drift` and `setup`, trackers against each other and against their own pitchers' history."""
-    alone = without_partner(facts.outings, _partner_days(nights))
+    """Return tables `drift` and `setup`: trackers against each other and against their own pitchers' history."""
+    charts = _charts(facts.centers, nights)
+    alone = metrics_without_partner(facts.outings, _partner_days(nights))
     outings = facts.outings.sort("tracker", "baseball_day", "pitcher", "pitch_type")
-    seasons = seasons_of(outings) if alone else {}
-    own = own_charts(seasons, alone)
-    means = facts.pitcher_means.sort("baseball_day", "tracker", "pitcher", "pitch_type")
-    drift = drift_of_charts(_charts(facts.centres, nights), means, tolerances, len(own))
-    own_drift, own_setup = history_tables(own, seasons, drift, tolerances)
-    setup = setup_of_nights(_in_order_of_rank(facts.frames, ranks), own_errors)
-    return pl.concat([drift, own_drift]), pl.concat([setup, own_setup])
+    # most programs have a partner for every metric, and histories take time
+    histories = pitcher_histories(outings) if alone else {}
+    own = own_charts(histories, alone)
+    watched = watch_own_charts(own, sum(chart.is_watched for chart in charts))
+    pitcher_means = facts.pitcher_means.sort("baseball_day", "tracker", "pitcher", "pitch_type")
+    drift = drift_of_charts(charts, pitcher_means, standards.tolerances, len(own))
+    setup = setup_of_nights(_sort_pairs_by_rank(facts.frames, standards.ranks), own_errors)
+    return (
+        pl.concat([drift, own_history_drift(watched, standards.tolerances)]),
+        pl.concat([setup, own_history_setup(watched, histories)]),
+    )
 
 
-def _charts(centres: pl.DataFrame, nights: AllNights) -> list[Chart]:
-    """One chart per pair and metric that both measured, in order of rank."""
-    counts = measured_by_both(nights)
-    by_pair = centres.sort("baseball_day").partition_by("tracker_a", "tracker_b", as_dict=True)
+def _charts(centers: pl.DataFrame, nights: AllNights) -> list[Chart]:
+    """Return one chart per pair and metric that both measured, in order of rank."""
+    counts = count_shared_readings(nights)
+    by_pair = centers.sort("baseball_day").partition_by("tracker_a", "tracker_b", as_dict=True)
     return [
-        _chart(by_pair[pair], nights, pair_place, metric_place)
-        for pair_place, pair in enumerate(nights.pairs)
-        for metric_place in np.flatnonzero(counts[pair_place] >= 2).tolist()
+        _chart(by_pair[pair], nights, pair, nights.metrics[metric])
+        for pair_index, pair in enumerate(nights.pairs)
+        for metric in np.flatnonzero(counts[pair_index] >= _LEAST_READINGS).tolist()
     ]
 
 
-def _chart(centres: pl.DataFrame, nights: AllNights, pair: int, place: int) -> Chart:
-    metric = nights.metrics[place]
-    label = metric + (FAR if nights.side.far[pair, place] else NEAR)
-    columns = {name: pl.col(f"{name}.{label}") for name in Centres._fields}
-    held = centres.select("baseball_day", **columns).filter(pl.col("n") > 0)
-    found = Centres(*(held[name].to_numpy() for name in Centres._fields))
-    centre, se = found.centre + nights.side.less[pair, place], standard_errors(found)
-    between = between_night_sd(centre, se)
-    return Chart(*nights.pairs[pair], metric, held["baseball_day"].to_list(), found.n.astype(int), centre, se, between)
+def _chart(centers: pl.DataFrame, nights: AllNights, pair: tuple[str, str], metric: str) -> Chart:
+    branch, offset = nights.branch_of(pair, metric)
+    columns = {name: pl.col(f"{name}.{metric}{branch}") for name in Centers._fields}
+    measured = centers.select("baseball_day", **columns).filter(pl.col("n") > 0)
+    by_night = Centers(*(measured[name].to_numpy() for name in Centers._fields))
+    center, se = by_night.center + offset, standard_errors(by_night)
+    days, n = measured["baseball_day"].to_list(), by_night.n.astype(int)
+    return Chart(*pair, metric, days, n, center, se, between_night_sd(center, se))
 
 
 def _partner_days(nights: AllNights) -> dict[tuple[str, str], set[date]]:
-    """By (tracker, metric) the days on which another tracker gave the metric of the same pitches."""
+    """Return, by (tracker, metric), the days on which another tracker gave the metric of the same pitches."""
     days: dict[tuple[str, str], set[date]] = {}
     for metric in set(CHARTED) & set(nights.metrics):
-        held = nights.cells.filter(pl.col(f"n.{metric}") > 0)
+        measured = nights.cells.filter(pl.col(f"n.{metric}") > 0)
         for side in ("tracker_a", "tracker_b"):
-            for tracker, day in held.select(side, "baseball_day").unique().iter_rows():
+            for tracker, day in measured.select(side, "baseball_day").unique().iter_rows():
                 days.setdefault((tracker, metric), set()).add(day)
     return days
 
 
-def _in_order_of_rank(frames: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFrame:
-    """Rows by the trackers' rank."""
+def _sort_pairs_by_rank(frames: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFrame:
     trackers = pl.concat([frames["tracker_a"], frames["tracker_b"]]).unique().to_list()
-    places = {tracker: place for place, tracker in enumerate(in_order_of_rank(trackers, ranks))}
-    return frames.sort(pl.col("tracker_a", "tracker_b").replace_strict(places, return_dtype=pl.UInt32), "baseball_day")
+    index = {tracker: number for number, tracker in enumerate(sort_by_rank(trackers, ranks))}
+    return frames.sort(pl.col("tracker_a", "tracker_b").replace_strict(index, return_dtype=pl.UInt32), "baseball_day")
 
 
-def _before_corrections(
-    facts: NightFacts, tolerances: dict[str, float], ways: dict[tuple[str, str], str], ranks: dict[str, int]
-) -> pl.DataFrame:
-    """Rows of the pairs of which a tracker was corrected, with the readings as they came."""
+def _before_corrections(facts: NightFacts, judgment: Judgment, ranks: dict[str, int]) -> pl.DataFrame:
+    """Return the rows, from raw readings, of pairs with a corrected tracker."""
     trackers = facts.corrected["tracker"].unique().to_list()
     if not trackers:
         return AGREEMENT.empty()
     key = ["baseball_day", "tracker_a", "tracker_b"]
-    of_them = facts.cells.filter(pl.any_horizontal(pl.col("tracker_a", "tracker_b").is_in(trackers)))
-    # nights without a correction of either have their readings as they came
-    as_read = of_them.join(facts.raw_cells.select(key), on=key, how="anti")
+    of_corrected = facts.cells.filter(pl.any_horizontal(pl.col("tracker_a", "tracker_b").is_in(trackers)))
+    # nights without a correction of either tracker have raw readings anyway
+    as_read = of_corrected.join(facts.raw_cells.select(key), on=key, how="anti")
     differences = facts.differences.join(
         as_read.select("baseball_day", "cell"), on=["baseball_day", "cell"], how="semi"
     )
-    # both number a night's cells from 0
-    apart = pl.col("cell") + pl.lit(1 << 20, pl.UInt32)
-    cells = pl.concat([as_read, facts.raw_cells.with_columns(apart)], how="diagonal")
-    differences = pl.concat([differences, facts.raw_differences.with_columns(apart)], how="diagonal")
-    return agreement_table(all_nights(cells, differences, ranks), tolerances, {}, ways, ("before_corrections",))
+    raw_cell = pl.col("cell") + pl.lit(_RAW_CELLS_FROM, pl.UInt32)
+    cells = pl.concat([as_read, facts.raw_cells.with_columns(raw_cell)], how="diagonal")
+    differences = pl.concat([differences, facts.raw_differences.with_columns(raw_cell)], how="diagonal")
+    nights = all_nights(cells, differences, ranks)
+    return agreement_table(nights, judgment._replace(own_errors={}), ("before_corrections",))

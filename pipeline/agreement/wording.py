@@ -1,200 +1,206 @@
-"""What the tables say, in sentences that a person can act on."""
+"""Sentences about drift and crooked setups that a person can act on, and numbers with sensible digits."""
 
 import math
+from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
+from pipeline.words import day_range_words, day_words, pluralize
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
 
-# Readings that go sideways are not "above" or "below" but to one side.
+# Differences of these metrics are not above or below but to one side.
 SIDEWAYS = ("horizontal_break_in", "release_side_ft", "plate_side_ft", "horizontal_approach_deg")
-
-
-# readings of one pitch that differ by so many tolerances are no matter of precision: a unit, a sign, a plane (common practice, no source)
+# A mean difference of this many tolerances is not imprecision but a wrong unit, sign or plane (common practice, no source).
 UNLIKE = 10
+
+_UNCORRECTED = "those nights are still uncorrected"
 
 
 def metric_words(metric: str) -> str:
-    """Return the words for a metric: "release speed" for `release_speed_mph`."""
+    """Return a metric's words without its unit: "release speed"."""
     return METRICS[metric].words
 
 
 def unit_words(metric: str) -> str:
-    """The unit as it stands behind a number; nothing for a ratio."""
+    """Return the unit for a column or an axis; empty for a ratio."""
     unit = METRICS[metric].unit
     return "" if unit == "ratio" else {"deg": "degrees"}.get(unit, unit)
 
 
-def amount_words(metric: str, amount: float) -> str:
-    """An amount of a metric without its sign, rounded to a tenth of the tolerance: "0.7 mph"."""
-    return f"{number_words(metric, abs(amount))} {unit_words(metric)}".strip()
+def amount_words(metric: str, amount: float, *, signed: bool = False) -> str:
+    """Return an amount with its unit, rounded to a tenth of the metric's tolerance: "0.7 mph", "3°"."""
+    return _with_unit(number_words(metric, amount if signed else abs(amount), signed=signed), METRICS[metric].unit)
 
 
 def number_words(metric: str, amount: float, *, signed: bool = False) -> str:
-    """An amount of a metric rounded to a tenth of its tolerance, without a unit; what rounds to zero has no sign."""
-    return _rounded(amount, METRICS[metric].tolerance / 10, signed=signed)
+    """Return an amount without its unit, rounded to a tenth of the metric's tolerance; zero has no sign."""
+    return _round_to(amount, METRICS[metric].tolerance / 10, signed=signed)
 
 
 def fine_number_words(metric: str, amount: float) -> str:
-    """The same to a hundredth of the tolerance: for spreads, which are smaller."""
-    return _rounded(amount, METRICS[metric].tolerance / 100, signed=False)
-
-
-def _rounded(amount: float, to: float, *, signed: bool) -> str:
-    decimals = max(0, math.ceil(-math.log10(to)))
-    rounded = round(amount, decimals)
-    digits = f"{abs(rounded):,.{decimals}f}"
-    sign = "−" if rounded < 0 else "+" if signed and rounded > 0 else ""
-    return sign + digits
+    """Return an amount rounded to a hundredth of the metric's tolerance: for spreads, which are smaller."""
+    return _round_to(amount, METRICS[metric].tolerance / 100, signed=False)
 
 
 def direction_words(metric: str, amount: float) -> str:
-    """Where a reading lies from another: "above", "below", or to which side."""
+    """Return where one reading lies from another: "above", "below", or to which side."""
     if metric in SIDEWAYS:
         return "to the catcher's right of" if amount > 0 else "to the catcher's left of"
     return "above" if amount > 0 else "below"
 
 
-def day_words(day: date, beside: date | None = None) -> str:
-    """A day as "14 October"; with the year where it differs from that of `beside`."""
-    words = f"{day.day} {day:%B}"
-    return words if beside is None or beside.year == day.year else f"{words} {day.year}"
+def change_words(metric: str, size: float) -> str:
+    """Return a change and its direction: "1.5 mph higher", "0.60 ft farther to the catcher's left"."""
+    if metric in SIDEWAYS:
+        return f"{amount_words(metric, size)} farther to the catcher's {'right' if size > 0 else 'left'}"
+    return f"{amount_words(metric, size)} {'higher' if size > 0 else 'lower'}"
 
 
-def alarm_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
-    """A live alarm of the table `drift` in one sentence; `names` gives each tracker's name, where it has one.
+def few_nights_note(nights: int) -> str:
+    """Return the note for a result from few nights."""
+    return "only one night, so other nights may differ" if nights == 1 else f"only {nights} nights"
 
-    "bullpen unit 2 reads release speed 0.7 mph above the radar since 14 October, 9 nights, 212 pitches"
+
+def alarm_sentence(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
+    """Describe a live alarm of table `drift`; `names` gives the trackers' names where they have one.
+
+    "Bullpen unit 2 has read release speed 0.7 mph above Radar since Oct 14 (9 nights, 212 pitches; before: 0.1 mph below)."
     """
-    subject, other = (row["tracker_b"], row["tracker_a"])
-    if other == OWN_HISTORY:
-        return _against_own_history(row, names)
-    sign = 1.0
-    if row["mover"] == row["tracker_a"]:
-        subject, other, sign = other, subject, -1.0
-    metric, level, usual = row["metric"], sign * row["level"], sign * row["usual_bias"]
-    since = _since(row)
-    who = "" if row["mover"] else "; which of the two moved can't be told"
-    reads = f"{names.get(subject, subject)} reads {metric_words(metric)} {amount_words(metric, level)} {direction_words(metric, level)} {names.get(other, other)}"
-    return f"{reads} {since} (before: {amount_words(metric, usual)} {direction_words(metric, usual)}){who}".replace(
-        " above)", " above)"
-    ).replace(" of)", ")")
-
-
-def was_drifted_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
-    """A drift that went back and whose readings were left so; `row` is its last night in table `drift`."""
-    subject, other, sign = row["tracker_b"], row["tracker_a"], 1.0
-    if row["mover"] == row["tracker_a"]:
-        subject, other, sign = other, subject, -1.0
-    metric, level = row["metric"], sign * row["level"]
-    reads = f"{names.get(subject, subject)} read {metric_words(metric)} {amount_words(metric, level)} {direction_words(metric, level)} {names.get(other, other)}"
-    return f"{reads}, {_days(row['change_day'], row['baseball_day'])}: {_LEFT}"
-
-
-_LEFT = "not so since, but its readings of that time are not corrected"
-
-
-def _against_own_history(row: dict[str, Any], names: dict[str, str]) -> str:
-    """ "bullpen unit 2 reads release side 0.60 ft to the catcher's left of what its pitchers showed before, since 14 October, ..." """
-    metric, size = row["metric"], row["size"]
-    way = f"{amount_words(metric, size)} {direction_words(metric, size)}"
-    doubt = "" if row["mover"] else "; the pitchers may have changed together (cold, rest, build-up), or the device"
-    tracker = names.get(row["tracker_b"], row["tracker_b"])
-    return f"{tracker} reads {metric_words(metric)} {way} what its pitchers showed before, {_since(row)}{doubt}"
-
-
-def _since(row: dict[str, Any]) -> str:
-    nights = row["nights_since"]
+    counts = f"{pluralize(row['nights_since'], 'night')}, {pluralize(row['pitches_since'], 'pitch')}"
     since = f"since {day_words(row['change_day'], row['baseball_day'])}"
-    return f"{since}, {nights} night{'s' * (nights != 1)}, {row['pitches_since']:,} pitches"
+    metric = row["metric"]
+    if row["tracker_a"] == OWN_HISTORY:
+        tracker = names.get(row["tracker_b"], row["tracker_b"])
+        change = f"{metric_words(metric)} {change_words(metric, row['size'])} than its pitchers' earlier nights"
+        doubt = "" if row["mover"] else " The device or the pitchers changed (cold, rest, build-up)."
+        return f"{tracker} has read {change} {since} ({counts}).{doubt}"
+    subject, other, sign = _mover_first(row)
+    level, usual = sign * row["level"], sign * row["usual_bias"]
+    difference = f"{amount_words(metric, level)} {direction_words(metric, level)} {names.get(other, other)}"
+    before = f"before: {amount_words(metric, usual)} {direction_words(metric, usual).removesuffix(' of')}"
+    doubt = "" if row["mover"] else " It is unknown which of the two moved."
+    reads = f"{names.get(subject, subject)} has read {metric_words(metric)} {difference} {since}"
+    return f"{reads} ({counts}; {before}).{doubt}"
 
 
-def setup_sentence(row: dict[str, Any], names: dict[str, str]) -> str:
-    """A row of the table `setup` in words that a person can act on at the mound; `names` gives each tracker's name, where it has one.
+def past_drift_sentence(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
+    """Describe a drift that went back, with its readings uncorrected; `row` is its last night in table `drift`."""
+    subject, other, sign = _mover_first(row)
+    metric, level = row["metric"], sign * row["level"]
+    difference = f"{amount_words(metric, level)} {direction_words(metric, level)} {names.get(other, other)}"
+    days = day_range_words(row["change_day"], row["baseball_day"])
+    return (
+        f"{names.get(subject, subject)} read {metric_words(metric)} {difference}, {days}. "
+        f"It reads as usual again; {_UNCORRECTED}."
+    )
 
-    "bullpen unit 2 pointed 0.6 degrees (0.5 to 0.7) toward third base, 7.6 in at the rubber, against the radar on 14 October, 60 pitches"
+
+def setup_sentence(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
+    """Describe a row of table `setup`, with what to do at the device; `names` gives the trackers' names where they have one.
+
+    "Bullpen unit 2 is aimed 0.6° (0.5-0.7°) toward third base, 7.6 in at the rubber (against Radar, Oct 14, 60 pitches). Turn it toward ..."
     """
     tracker, other = (names.get(row[key], row[key]) for key in ("tracker_b", "tracker_a"))
-    when = (
-        "over all nights"
-        if row["baseball_day"] is None
-        else f"on {day_words(row['baseball_day'])} {row['baseball_day'].year}"
-    )
-    against = f"against {other}"
+    day, pitches = row["baseball_day"], pluralize(row["n"], "pitch")
     if row["tracker_a"] == OWN_HISTORY:
-        against = f"by what its pitchers showed before, {row['nights']} night{'s' * (row['nights'] != 1)} up to"
-        when = when.removeprefix("on ")
-    return f"{tracker} {setup_words(row)}, {against} {when}, {row['n']:,} pitches"
+        source = f"against its pitchers' earlier nights, {pluralize(row['nights'], 'night')} to {day_words(day)}"
+    else:
+        source = f"against {other}, {day_words(day) if day else 'all nights'}"
+    advice = setup_advice(row)
+    return f"{tracker} {setup_words(row)} ({source}, {pitches})." + (f" {advice}" if advice else "")
 
 
-def was_crooked_sentence(
-    row: dict[str, Any], value: float, from_day: date | None, until_day: date | None, names: dict[str, str]
+def past_setup_sentence(
+    row: Mapping[str, Any], value: float, from_day: date | None, until_day: date | None, names: Mapping[str, str]
 ) -> str:
-    """Nights on which a tracker stood crooked and whose readings were left so; `row` is the last of them in table `setup`, `value` that of all.
+    """Describe nights on which a tracker was crooked, with its readings uncorrected.
 
-    "bullpen unit 2 was aimed 0.6 (0.5 to 0.7) degrees toward third base, 7.6 in at the rubber, from 14 to 16 October 2026: not so since, but ..."
+    `row` is the last of these nights in table `setup`, `value` the value over all of them; no days: all nights.
+    "Bullpen unit 2 was aimed 0.6° (0.5-0.7°) toward third base, 7.6 in at the rubber, Oct 14-16. It is straight again; those nights ..."
     """
     tracker = names.get(row["tracker_b"], row["tracker_b"])
-    moved = {name: row[name] + value - row["value"] for name in ("low", "high")}
-    words = setup_words(row | moved | {"value": value, "at_rubber_in": _at_rubber(row, value)}, was=True)
-    return f"{tracker} {words}, {_days(from_day, until_day)}: {_LEFT}"
+    ends = {name: row[name] + value - row["value"] for name in ("low", "high")}
+    words = setup_words({**row, **ends, "value": value, "at_rubber_in": _inches_at_rubber(row, value)}, past=True)
+    days = f", {day_range_words(from_day, until_day)}" if from_day and until_day else ""
+    return f"{tracker} {words}{days}. It is straight again; {_UNCORRECTED}."
 
 
-def _at_rubber(row: dict[str, Any], value: float) -> float | None:
-    """A turn of another size makes as much more or less at the rubber: turns are small."""
+def setup_words(row: Mapping[str, Any], *, past: bool = False) -> str:
+    """Return what a row of table `setup` says about tracker_b: "is aimed 0.6° (0.5-0.7°) toward third base, 7.6 in at the rubber"."""
+    value, quantity = row["value"], row["quantity"]
+    be, lean, read = ("was", "leaned", "read") if past else ("is", "leans", "reads")
+    at_rubber = "" if row["at_rubber_in"] is None else f", {abs(row['at_rubber_in']):.1f} in at the rubber"
+    third = "third" if value > 0 else "first"
+    match quantity:
+        case "aim_deg":
+            return f"{be} aimed {_size_words(row, '°')} toward {third} base{at_rubber}"
+        case "tilt_deg":
+            return f"{be} tilted {_size_words(row, '°')} {'down' if value > 0 else 'up'} toward the mound{at_rubber}"
+        case "roll_deg":
+            return f"{lean} {_size_words(row, '°')} toward {third} base"
+        case "side_in":
+            side = "first" if value > 0 else "third"
+            return f"{read} plate locations {_size_words(row, ' in')} too far toward {side} base"
+        case "height_in":
+            return f"{read} plate locations {_size_words(row, ' in')} too {'high' if value > 0 else 'low'}"
+        case "distance_in":
+            return f"{read} distances from the plate {_size_words(row, ' in')} too {'long' if value > 0 else 'short'}"
+        case _:
+            percent = {**row} | {name: 100 * row[name] for name in ("value", "low", "high")}
+            return f"{read} lengths {_size_words(percent, '%')} too {'long' if value > 0 else 'short'}"
+
+
+def setup_advice(row: Mapping[str, Any]) -> str:
+    """Return what to do at the device for a row of table `setup`; empty where it may as well be straight."""
+    value = row["value"]
+    if row["low"] * row["high"] <= 0:
+        return ""
+    match row["quantity"]:
+        case "aim_deg":
+            return f"Turn it toward {'first' if value > 0 else 'third'} base."
+        case "tilt_deg":
+            return f"Tilt it {'up' if value > 0 else 'down'} toward the mound."
+        case "roll_deg":
+            return f"Level it: lean it toward {'first' if value > 0 else 'third'} base."
+        case "distance_in":
+            front, behind = ("away from", "toward") if value > 0 else ("toward", "away from")
+            return f"Move it that far {front} the plate if it is in front of it, {behind} the plate if behind."
+        case _:
+            return ""
+
+
+def _mover_first(row: Mapping[str, Any]) -> tuple[str, str, float]:
+    """Return the tracker that moved, the other one, and the sign that turns b - a into mover - other."""
+    if row["mover"] == row["tracker_a"]:
+        return row["tracker_a"], row["tracker_b"], -1.0
+    return row["tracker_b"], row["tracker_a"], 1.0
+
+
+def _inches_at_rubber(row: Mapping[str, Any], value: float) -> float | None:
+    """Scale a turn's inches at the rubber to another value: turns are small."""
     return None if row["at_rubber_in"] is None or not row["value"] else row["at_rubber_in"] * value / row["value"]
 
 
-def _days(first: date | None, last: date | None) -> str:
-    if first is None or last is None or first == last:
-        return f"on {day_words(last)} {last.year}" if last else "on all nights"
-    same_month = (first.year, first.month) == (last.year, last.month)
-    return f"from {first.day if same_month else day_words(first, last)} to {day_words(last)} {last.year}"
-
-
-def setup_words(row: dict[str, Any], *, was: bool = False) -> str:
-    """What a row of the table `setup` says of tracker_b, without saying against whom and when: "is aimed 0.6 (0.5 to 0.7) degrees ...".
-
-    `was`: of a time that is over, without what is to be done about it.
-    """
-    value, quantity = row["value"], row["quantity"]
-    interval = _between(value, row["low"], row["high"])
-    at_rubber = f", {abs(row['at_rubber_in']):.1f} in at the rubber" if row["at_rubber_in"] is not None else ""
-    stands, leans = ("was", "leaned") if was else ("is", "leans")
-    match quantity:
-        case "aim_deg":
-            there, back = ("third", "first") if value > 0 else ("first", "third")
-            # what may as well be straight, or is so again, needs no turning
-            advice = f" (turn it toward {back} base)" if row["low"] * row["high"] > 0 and not was else ""
-            return f"{stands} aimed {interval} degrees toward {there} base{at_rubber}{advice}"
-        case "tilt_deg":
-            return f"{stands} tilted {interval} degrees {'down' if value > 0 else 'up'} toward the mound{at_rubber}"
-        case "roll_deg":
-            return f"{leans} {interval} degrees toward {'third' if value > 0 else 'first'} base"
-        case _:
-            # "read" is its own past tense
-            return f"{'read' if was else 'reads'} {_lengths_words(row, interval)}"
-
-
-def _lengths_words(row: dict[str, Any], interval: str) -> str:
-    value = row["value"]
-    match row["quantity"]:
-        case "side_in":
-            return f"{interval} in too far toward {'first' if value > 0 else 'third'} base at the plate"
-        case "height_in":
-            return f"{interval} in too {'high' if value > 0 else 'low'} at the plate"
-        case "distance_in":
-            ends = ("near the plate", "far back") if value > 0 else ("far from the plate", "near the plate")
-            stands = f"a unit in front of the plate stands that much too {ends[0]}, one behind it too {ends[1]}"
-            return f"distances from the plate {interval} in too {'long' if value > 0 else 'short'} ({stands})"
-        case _:
-            return f"lengths {_between(value * 100, row['low'] * 100, row['high'] * 100)} % too {'long' if value > 0 else 'short'}"
-
-
-def _between(value: float, low: float, high: float) -> str:
-    """A size with its interval: "0.6 (0.5 to 0.7)"; signs turned so that the size is positive."""
+def _size_words(row: Mapping[str, Any], unit: str) -> str:
+    """Return a size with its interval: "0.6° (0.5-0.7°)"; signs are turned so that the size is positive."""
+    value, low, high = row["value"], row["low"], row["high"]
     ends = (low, high) if value >= 0 else (-high, -low)
     decimals = min(max(1, math.ceil(-math.log10(max(high - low, 1e-6)))), 4)
     shown = [f"{end:.{decimals}f}".replace("-", "−") if round(end, decimals) else f"{0:.{decimals}f}" for end in ends]
-    return f"{abs(value):.{decimals}f} ({shown[0]} to {shown[1]})"
+    interval = " to ".join(shown) if "−" in "".join(shown) else "-".join(shown)
+    return f"{abs(value):.{decimals}f}{unit} ({interval}{unit})"
+
+
+def _with_unit(number: str, unit: str) -> str:
+    if unit == "ratio":
+        return number
+    return f"{number}°" if unit == "deg" else f"{number} {unit}"
+
+
+def _round_to(amount: float, to: float, *, signed: bool) -> str:
+    decimals = max(0, math.ceil(-math.log10(to)))
+    rounded = round(amount, decimals)
+    digits = f"{abs(rounded):,.{decimals}f}"
+    sign = "−" if rounded < 0 else "+" if signed and rounded > 0 else ""
+    return sign + digits

@@ -9,13 +9,12 @@ import jinja2
 import polars as pl
 
 from pipeline.agreement.bias.selection import LEAST_PAIRS
-from pipeline.agreement.device_setup.corrections import crooked_now
-from pipeline.agreement.drift.pair_drift import FALSE_ALARM_NIGHTS
+from pipeline.agreement.device_setup.proposals import crooked_now
+from pipeline.agreement.drift.pair_charts import FALSE_ALARM_NIGHTS
 from pipeline.agreement.wording import (
     UNLIKE,
     alarm_sentence,
     amount_words,
-    day_words,
     direction_words,
     fine_number_words,
     metric_words,
@@ -25,6 +24,7 @@ from pipeline.agreement.wording import (
 )
 from pipeline.reports.agreement_figures import TURN_DRAWN_TIMES, control_chart, difference_plot, frame_sketch
 from pipeline.reports.agreement_todo import agreement_todo, by_rank
+from pipeline.words import day_words
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
 
@@ -273,7 +273,7 @@ def _frames(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str, str]) 
         told = [
             (
                 row["crooked"],
-                _when(row) + setup_words(row, was=row["baseball_day"] is not None and row["quantity"] in over),
+                _when(row) + setup_words(row, past=row["baseball_day"] is not None and row["quantity"] in over),
             )
             for row in pl.concat([last.filter("crooked"), whole]).iter_rows(named=True)
         ]

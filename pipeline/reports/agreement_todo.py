@@ -6,15 +6,15 @@ from typing import Literal, NamedTuple
 
 import polars as pl
 
-from pipeline.agreement.device_setup.corrections import CrookedStretch, crooked_now, crooked_stretches, drifts_over
-from pipeline.agreement.drift.own_history import POSITIONS
+from pipeline.agreement.device_setup.proposals import CrookedStretch, crooked_now, crooked_stretches, drifts_over
+from pipeline.agreement.drift.outings import POSITIONS
 from pipeline.agreement.wording import (
     alarm_sentence,
     amount_words,
     metric_words,
+    past_drift_sentence,
+    past_setup_sentence,
     setup_sentence,
-    was_crooked_sentence,
-    was_drifted_sentence,
 )
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
@@ -43,8 +43,8 @@ def agreement_todo(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str,
         for row in crooked.iter_rows(named=True)
     ]
     left = [
-        *((stretch.until_day, was_crooked_sentence(*stretch, called)) for stretch in _left_to_correct(setup, crooked)),
-        *((row["baseball_day"], was_drifted_sentence(row, called)) for row in drifts_over(drift)),
+        *((stretch.until_day, past_setup_sentence(*stretch, called)) for stretch in _left_to_correct(setup, crooked)),
+        *((row["baseball_day"], past_drift_sentence(row, called)) for row in drifts_over(drift)),
     ]
     latest_first = sorted(left, key=lambda told: told[0] or date.max, reverse=True)
     over = [Todo("correction", sentence, f"nothing at the device; {BLOCK_AT}") for _, sentence in latest_first]

@@ -17,15 +17,18 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtr
 
-from pipeline.agreement import NightFacts, agreement_of_nights, measure_nights, renewed
+from pipeline.agreement import NightFacts, Standards, agreement_of_nights, measure_nights, replace_nights
 from pipeline.agreement.bias.limits import limits_of_agreement, split_by_night
 from pipeline.agreement.bias.precision import own_errors, triple_moments
 from pipeline.agreement.bias.regression import concordance, deming, intervals_of_line
-from pipeline.agreement.device_setup.misalignment import fit_frames, frame_equations
+from pipeline.agreement.device_setup.frame_equations import frame_equations
+from pipeline.agreement.device_setup.frame_fit import fit_frames
 from pipeline.agreement.drift.charts import between_night_sd
-from pipeline.agreement.drift.own_history import wander_of, watch_history
-from pipeline.agreement.drift.pair_drift import Chart, rule_for, watch
+from pipeline.agreement.drift.outings import outing_spread
+from pipeline.agreement.drift.own_history import watch_history
+from pipeline.agreement.drift.pair_charts import Chart, rule_for, watch
 from pipeline.agreement.facts.moments import night_moments
+from schemas.exports import METRIC_SOURCES
 from tests.simulator.agreement_world import TRUTH, Seen, Setup, outings, season, seen_through
 
 Made = TypeVar("Made")
@@ -115,10 +118,10 @@ def _chart(rng: np.random.Generator, nights: int, shift: float, at: int) -> Char
     n = rng.integers(15, 121, nights)
     se = 0.5 / np.sqrt(n)
     sd = np.sqrt(se**2 + 0.08**2)
-    centre = rng.normal(0, sd)
-    centre[at:] += shift * np.median(sd)
+    center = rng.normal(0, sd)
+    center[at:] += shift * np.median(sd)
     days = [date(2026, 2, 13) + timedelta(days=night) for night in range(nights)]
-    return Chart("a", "b", "release_speed_mph", days, n, centre, se, between_night_sd(centre, se))
+    return Chart("a", "b", "release_speed_mph", days, n, center, se, between_night_sd(center, se))
 
 
 def dates_told_levels(charts: list[Chart], shift: float, at: int) -> tuple[float, float]:
@@ -129,7 +132,7 @@ def dates_told_levels(charts: list[Chart], shift: float, at: int) -> tuple[float
     """
     sd = np.array([np.sqrt((0.5 / np.sqrt(chart.n)) ** 2 + 0.08**2) for chart in charts])
     size = shift * np.median(sd, axis=1, keepdims=True)
-    gain = (size * np.array([chart.centre for chart in charts]) - size**2 / 2) / sd**2
+    gain = (size * np.array([chart.center for chart in charts]) - size**2 / 2) / sd**2
     log_likelihood = np.cumsum(gain[:, ::-1], axis=1)[:, ::-1]
     posterior = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
     window = np.lib.stride_tricks.sliding_window_view(posterior, 5, axis=1).sum(axis=2).argmax(axis=1) + 2
@@ -196,12 +199,12 @@ def show_own_history(rng: np.random.Generator) -> None:
         alarms, nights = np.zeros(2), 0
         for _ in range(100):
             season = outings(rng, 40, 12, a_night, heavy_tails=heavy, night_sd=night_sd)
-            wander = wander_of({("unit", "release_side_ft"): season}, "release_side_ft")
+            wander = outing_spread({("unit", "release_side_ft"): season}, "release_side_ft")
             if wander is None:
                 continue
             for place, level in enumerate((0.01, 0.001)):
                 watched = watch_history(season, wander, level)
-                alarms[place] += len({night.moved.seen for night in watched if night.moved})
+                alarms[place] += len({night.change.seen for night in watched if night.change})
             nights += sum(night.own.pitchers > 0 for night in watched)
         print(f"{words:46} {alarms[0] / nights / 0.01:.2f} {alarms[1] / nights / 0.001:.2f}")
     print(
@@ -215,11 +218,11 @@ def show_own_history(rng: np.random.Generator) -> None:
         for _ in range(100):
             season = outings(rng, 24, 9, 3)
             turned = season._replace(value=season.value + 0.1 * shift * (np.arange(24) >= 18)[:, None])
-            wander = wander_of({("unit", "release_side_ft"): turned}, "release_side_ft")
+            wander = outing_spread({("unit", "release_side_ft"): turned}, "release_side_ft")
             last = watch_history(turned, wander, 1 / 4000)[-1] if wander else None
-            if last and last.moved:
+            if last and last.change:
                 miss = abs(last.level.mean - 0.1 * shift)
-                found.append((last.moved.seen - 17, abs(last.moved.start - 18) <= 2, miss))
+                found.append((last.change.seen - 17, abs(last.change.start - 18) <= 2, miss))
         delay, within, miss = np.array(found or [(np.nan,) * 3]).T
         print(f"{shift:34}  {len(found):4}%  {np.median(delay):20.0f}  {within.mean():21.0%}  {np.median(miss):.3f}")
 
@@ -267,7 +270,7 @@ def show_setup(rng: np.random.Generator) -> None:
                 print(f"   {name:12} {miss[:, place].mean():+.3f} {miss[:, place].std():.3f} {held[place]:.3f}")
 
 
-RANKS = {"radar": 1, "camera": 2, "unit": 3}
+STANDARDS = Standards.of({}, {"radar": 1, "camera": 2, "unit": 3})
 
 
 def show_speed(rng: np.random.Generator, sightings: int, nights: int) -> None:
@@ -276,8 +279,8 @@ def show_speed(rng: np.random.Generator, sightings: int, nights: int) -> None:
     seen = season(rng, nights, per_night, metrics=tuple(TRUTH), night_sd=0.1)
     pairs = _match_pairs(seen)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    facts, of_facts = _timed(lambda: measure_nights(*seen, {}, RANKS, pairs))
-    tables, of_tables = _timed(lambda: agreement_of_nights(facts, {}, RANKS))
+    facts, of_facts = _timed(lambda: measure_nights(seen.with_pairs(pairs), STANDARDS))
+    tables, of_tables = _timed(lambda: agreement_of_nights(facts, STANDARDS, METRIC_SOURCES.empty()))
     _, plain = _timed(lambda: _plain_group_by(seen))
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     whole = of_facts + of_tables
@@ -296,9 +299,9 @@ def _show_night_on_top(rng: np.random.Generator, facts: NightFacts, per_night: i
         kept, reading = _timed(
             lambda: NightFacts(*(pl.read_parquet(f"{folder}/{name}.parquet") for name in NightFacts._fields))
         )
-    fresh, measuring = _timed(lambda: measure_nights(*new, {}, RANKS, _match_pairs(new)))
-    together, joining = _timed(lambda: renewed(kept, fresh, [night]))
-    _, folding = _timed(lambda: agreement_of_nights(together, {}, RANKS))
+    fresh, measuring = _timed(lambda: measure_nights(new.with_pairs(_match_pairs(new)), STANDARDS))
+    together, joining = _timed(lambda: replace_nights(kept, fresh, [night]))
+    _, folding = _timed(lambda: agreement_of_nights(together, STANDARDS, METRIC_SOURCES.empty()))
     print(
         f"one night more: its own facts {_words(measuring)}; kept facts read {_words(reading)}, put together {_words(joining)}, "
         f"all tables {_words(folding)}: beyond the night's own work {_words(reading + joining + folding)}"

@@ -1,13 +1,17 @@
 """Sightings of invented trackers with known bias, noise, drift and aim: truth that the agreement tables must find again."""
 
+from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
-from pipeline.agreement.drift.own_history import Season
+from pipeline.agreement import Agreement, MatchedPitches, Standards, agreement_of_nights, measure_nights
+from pipeline.agreement.drift.outings import PitcherHistory
+from schemas.exports import METRIC_SOURCES
 from schemas.metrics import METRICS, TRAJECTORY
+from schemas.sightings import MATCH_PAIRS
 
 # mean and spread of true values: invented, about what college pitches are
 TRUTH = {
@@ -27,11 +31,29 @@ TRUTH = {
 
 
 class Seen(NamedTuple):
-    """What measure_agreement takes."""
+    """Sightings of a simulated season, how they were matched, and its pitches."""
 
     sightings: pl.DataFrame
     matches: pl.DataFrame
     pitches: pl.DataFrame
+
+    def with_pairs(self, match_pairs: pl.DataFrame | None = None) -> MatchedPitches:
+        """Add the candidate pairs of the matching; without any, table selection is empty."""
+        return MatchedPitches(*self, MATCH_PAIRS.empty() if match_pairs is None else match_pairs)
+
+
+def measure_agreement(
+    seen: Seen,
+    ranks: Mapping[str, int],
+    *,
+    tolerances: Mapping[str, float] | None = None,
+    match_pairs: pl.DataFrame | None = None,
+    metric_sources: pl.DataFrame | None = None,
+) -> Agreement:
+    """Make all agreement tables of a simulated season."""
+    standards = Standards.of(tolerances or {}, ranks)
+    sources = METRIC_SOURCES.empty() if metric_sources is None else metric_sources
+    return agreement_of_nights(measure_nights(seen.with_pairs(match_pairs), standards), standards, sources)
 
 
 def season(
@@ -186,7 +208,7 @@ def outings(
     heavy_tails: bool = False,
     sd: float = 0.1,
     night_sd: float = 0.0,
-) -> Season:
+) -> PitcherHistory:
     """Release sides of some pitchers a night, each with his own level and outings that wander about it by `sd` (t with 3 df if heavy)."""
     value = np.full((nights, pitchers), np.nan)
     level = rng.normal(0, 1.5, pitchers)
@@ -196,7 +218,7 @@ def outings(
         value[night, who] = level[who] + sd * wander + rng.normal(0, night_sd) + rng.normal(0, 0.03, a_night)
     days = [date(2026, 2, 13) + timedelta(days=night) for night in range(nights)]
     counts = np.where(np.isfinite(value), 25, 0)
-    return Season("unit", "release_side_ft", days, value, np.full(value.shape, 0.03**2), counts)
+    return PitcherHistory("unit", "release_side_ft", days, value, np.full(value.shape, 0.03**2), counts)
 
 
 def bullpens(

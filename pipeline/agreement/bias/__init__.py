@@ -1,1 +1,1 @@
-"""Bias, limits of agreement and own error of each tracker."""
+"""How far apart two trackers are: bias, limits of agreement, regression, own error and selection by the matching."""

@@ -1,9 +1,9 @@
-"""Intervals of bias, spread and limits from nights that wander, by generalized pivots.
+"""Intervals of bias, spread and limits by generalized pivots, where differences vary from night to night.
 
-What is not known (the mean, the variance between nights, that within them) is drawn as often as the data allow: the mean squares over
-chi-squares, the mean over a normal. Of any figure made from these the middle 95 % is its interval. Source: Weerahandi, JASA 1993;88:899;
-for one-way random effects Krishnamoorthy & Mathew, Statistical Tolerance Regions (Wiley 2009), chapter 5. The draws are the same
-evenly spread points each time, so that the same nights give the same interval.
+The unknowns (mean, variance between nights, variance within nights) are drawn repeatedly from their pivots: mean squares over chi-squares,
+the mean over a normal. The interval of any figure made from them is the middle 95 % of its draws. Source: Weerahandi, JASA 1993;88:899; for
+one-way random effects Krishnamoorthy & Mathew, Statistical Tolerance Regions (Wiley 2009), chapter 5. The draws are a fixed set of evenly
+spread points, so the same nights always give the same interval.
 """
 
 from functools import cache
@@ -11,105 +11,119 @@ from typing import NamedTuple
 
 import numpy as np
 
+# Draws per row. With 400 the exact Student interval is met within 5 % (tests/test_agreement_intervals.py).
 DRAWS = 400
-# the 10th from either end of 400
-_LOW, _HIGH, _WITHIN = 9, 390, 379
-# Above these degrees of freedom Wilson & Hilferty's cube root is as good as the chi-square itself.
+# The 10th draw from either end of 400: the ends of the middle 95 %.
+_LOW, _HIGH = 9, 390
+# The 380th smallest distance of 400: 95 % of the draws are within it.
+_WITHIN = 379
+# Above these degrees of freedom Wilson & Hilferty's cube root is as exact as the chi-square itself.
 _LARGE_DF = 40.0
 
 
+class NightSizes(NamedTuple):
+    """How many pitches and nights there are, and the sums over nights of squared and cubed pitch counts; arrays of one shape."""
+
+    pitches: np.ndarray
+    nights: np.ndarray
+    squares: np.ndarray
+    cubes: np.ndarray
+
+    @property
+    def per_night(self) -> np.ndarray:
+        """Effective number of pitches a night (n0 of a one-way layout)."""
+        return np.asarray((self.pitches - self.squares / self.pitches) / (self.nights - 1))
+
+    def rows(self, selected: np.ndarray) -> "NightSizes":
+        """Select rows by index or mask."""
+        return NightSizes(*(column[selected] for column in self))
+
+
 class Pivots(NamedTuple):
-    """Rows x DRAWS: the mean and the total variance (between nights and within) as they may be."""
+    """Rows x DRAWS: possible values of the mean and of the total variance (between and within nights)."""
 
     mean: np.ndarray
     variance: np.ndarray
 
 
-def pivots_of_nights(
-    mean: np.ndarray,
-    ms_between: np.ndarray,
-    ms_within: np.ndarray,
-    n: np.ndarray,
-    nights: np.ndarray,
-    squares: np.ndarray,
-    cubes: np.ndarray,
-) -> Pivots:
-    """From one-way splits, one a row: mean, mean squares, pitches, nights, and the sums of the nights' squared and cubed numbers of pitches."""
-    n0 = (n - squares / n) / (nights - 1)
-    df = df_between(ms_between, ms_within, n, nights, squares, cubes)
+def pivots_of_nights(mean: np.ndarray, ms_between: np.ndarray, ms_within: np.ndarray, sizes: NightSizes) -> Pivots:
+    """Draw mean and total variance of one-way layouts, one per row, from their means and mean squares."""
+    n, nights, squares, _ = sizes
+    n0 = sizes.per_night
+    df = df_between(ms_between, ms_within, sizes)
     between = (ms_between * df)[:, None] / _chi_squares(df, 0)
     within = (ms_within * (n - nights))[:, None] / _chi_squares(n - nights, 2)
-    lasting = (between - within) / n0[:, None]
-    # the plain mean of pitches: unequal nights share its variance unequally
+    night_variance = (between - within) / n0[:, None]
+    # variance of the plain mean over pitches, in which nights of unequal size have unequal weight
     share, size = (squares / n**2)[:, None], n[:, None]
-    of_mean = np.where(lasting > 0, share * lasting + within / size, between / size)
+    mean_variance = np.where(night_variance > 0, share * night_variance + within / size, between / size)
     variance = between / n0[:, None] + (1 - 1 / n0)[:, None] * within
-    return Pivots(mean[:, None] - even_normals(1) * np.sqrt(of_mean), np.maximum(variance, 0.0))
+    return Pivots(mean[:, None] - even_normals(1) * np.sqrt(mean_variance), np.maximum(variance, 0.0))
 
 
 def half_width_95(mean: np.ndarray, draws: Pivots) -> np.ndarray:
-    """Half the interval of each row's mean, which is symmetric about it: 95 % of the draws lie so near."""
+    """Return half the width of each row's interval of the mean, which is symmetric: 95 % of the draws are within it."""
     return np.asarray(np.partition(np.abs(draws.mean - mean[:, None]), _WITHIN, axis=1)[:, _WITHIN])
 
 
 def middle_95(draws: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Ends of the middle 95 % of each row's draws."""
+    """Return the ends of the middle 95 % of each row's draws."""
     ordered = np.partition(draws, (_LOW, _HIGH), axis=1)
     return ordered[:, _LOW], ordered[:, _HIGH]
 
 
 @cache
-def even_normals(place: int) -> np.ndarray:
-    """Standard normal variates that lie evenly, one of several lots that have nothing to do with each other."""
+def even_normals(dimension: int) -> np.ndarray:
+    """Return DRAWS evenly spread standard normal variates; different dimensions (0-3) are uncorrelated."""
     from scipy.special import ndtri
 
-    return np.asarray(ndtri(_even_points()[place]))
+    return np.asarray(ndtri(_even_points()[dimension]))
 
 
-def df_between(
-    ms_between: np.ndarray,
-    ms_within: np.ndarray,
-    n: np.ndarray,
-    nights: np.ndarray,
-    squares: np.ndarray,
-    cubes: np.ndarray,
-) -> np.ndarray:
-    """Degrees of freedom of the mean square between unequal nights, by its first two moments (Searle, Linear Models 1971, chapter 11)."""
-    n0 = (n - squares / n) / (nights - 1)
-    lasting = np.maximum((ms_between - ms_within) / n0, 0.0)
-    expected = (nights - 1) * (ms_within + n0 * lasting)
-    mixed = 2 * ms_within * lasting * (n - squares / n)
-    variance = 2 * (ms_within**2 * (nights - 1) + mixed + lasting**2 * (squares - 2 * cubes / n + squares**2 / n**2))
+def df_between(ms_between: np.ndarray, ms_within: np.ndarray, sizes: NightSizes) -> np.ndarray:
+    """Return the degrees of freedom of the mean square between unequal nights, by its first two moments.
+
+    Source: Searle, Linear Models (Wiley 1971), chapter 11.
+    """
+    n, nights, squares, cubes = sizes
+    n0 = sizes.per_night
+    night_variance = np.maximum((ms_between - ms_within) / n0, 0.0)
+    expected = (nights - 1) * (ms_within + n0 * night_variance)
+    mixed = 2 * ms_within * night_variance * (n - squares / n)
+    variance = 2 * (
+        ms_within**2 * (nights - 1) + mixed + night_variance**2 * (squares - 2 * cubes / n + squares**2 / n**2)
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         df = np.where(variance > 0, 2 * expected**2 / variance, nights - 1)
+    # quarters, so that rows of nearly equal df share one set of chi-squares
     return np.asarray(np.clip(np.round(4 * df) / 4, 1.0, nights - 1))
 
 
-def _chi_squares(df: np.ndarray, place: int) -> np.ndarray:
-    """Rows x DRAWS chi-square variates."""
+def _chi_squares(df: np.ndarray, dimension: int) -> np.ndarray:
+    """Return rows x DRAWS chi-square variates."""
     from scipy.special import chdtri
 
     sizes, row = np.unique(df, return_inverse=True)
-    points, normals = _even_points()[place], even_normals(place)
+    points, normals = _even_points()[dimension], even_normals(dimension)
     small = sizes < _LARGE_DF
-    found = np.empty((len(sizes), DRAWS))
-    found[small] = chdtri(sizes[small, None], points)
+    variates = np.empty((len(sizes), DRAWS))
+    variates[small] = chdtri(sizes[small, None], points)
     part = 2 / (9 * sizes[~small, None])
-    found[~small] = sizes[~small, None] * (1 - part - normals * np.sqrt(part)) ** 3
-    return np.asarray(found[row])
+    variates[~small] = sizes[~small, None] * (1 - part - normals * np.sqrt(part)) ** 3
+    return np.asarray(variates[row])
 
 
 @cache
 def _even_points() -> np.ndarray:
-    """DRAWS points of the unit cube of 4 dimensions that lie evenly: Hammersley's (Ann NY Acad Sci 1960;86:844), in bases 2, 3 and 5."""
-    return np.stack([(np.arange(DRAWS) + 0.5) / DRAWS, _mirrored(2), _mirrored(3), _mirrored(5)])
+    """Return DRAWS evenly spread points of the 4-dimensional unit cube: Hammersley's set (Ann NY Acad Sci 1960;86:844)."""
+    return np.stack([(np.arange(DRAWS) + 0.5) / DRAWS, _van_der_corput(2), _van_der_corput(3), _van_der_corput(5)])
 
 
-def _mirrored(base: int) -> np.ndarray:
-    """1, 2, ... with the digits mirrored at the point (van der Corput)."""
-    number, value, place = np.arange(1, DRAWS + 1), np.zeros(DRAWS), 1.0
+def _van_der_corput(base: int) -> np.ndarray:
+    """Return 1, 2, ..., DRAWS with their digits in `base` mirrored at the point."""
+    number, value, digit = np.arange(1, DRAWS + 1), np.zeros(DRAWS), 1.0
     while number.any():
-        place /= base
-        value += place * (number % base)
+        digit /= base
+        value += digit * (number % base)
         number = number // base
     return value

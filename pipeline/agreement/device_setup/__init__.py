@@ -1,1 +1,1 @@
-"""Crooked set-ups in degrees and inches, and their corrections."""
+"""How a device is turned, shifted or scaled, and corrections of its readings: applied and proposed."""

@@ -1,13 +1,16 @@
-"""Several estimates of one thing made into one, and many tests kept from crying wolf."""
+"""Combining several estimates of one quantity, and adjusting many p-values for multiple testing."""
 
 import math
 from typing import NamedTuple
 
 import numpy as np
 
+# Bisection steps: to the last bit of the variance.
+_BISECTIONS = 100
+
 
 class Combined(NamedTuple):
-    """Mean of estimates that scatter beyond their own errors, its standard error, the SD between them, and the Birge ratio."""
+    """Mean of estimates that vary beyond their own errors, its standard error, the SD between them, and the Birge ratio."""
 
     mean: float
     se: float
@@ -16,29 +19,29 @@ class Combined(NamedTuple):
 
 
 def combine(values: np.ndarray, variances: np.ndarray) -> Combined:
-    """Paule & Mandel's consensus mean (J Res NBS 1982;87:377): the variance between estimates is what brings chi-square to its mean."""
+    """Return Paule & Mandel's consensus mean (J Res NBS 1982;87:377).
+
+    The variance between estimates is the one that brings chi-square to its expected value.
+    """
     k = len(values)
-    fixed = _weighted(values, variances, 0.0)
-    birge = math.sqrt(fixed[1] / (k - 1)) if k > 1 else 0.0
+    _, chi_square = _weighted_mean(values, variances, 0.0)
+    birge = math.sqrt(chi_square / (k - 1)) if k > 1 else 0.0
     low, high = 0.0, 0.0
     if birge > 1:
         # from 0 to where even the farthest estimates agree
         high = float((values.max() - values.min()) ** 2)
-        for _ in range(100):
+        for _ in range(_BISECTIONS):
             middle = (low + high) / 2
-            low, high = (middle, high) if _weighted(values, variances, middle)[1] > k - 1 else (low, middle)
+            _, chi_square = _weighted_mean(values, variances, middle)
+            low, high = (middle, high) if chi_square > k - 1 else (low, middle)
     between = (low + high) / 2
-    return Combined(
-        _weighted(values, variances, between)[0],
-        float((1 / (variances + between)).sum()) ** -0.5,
-        math.sqrt(between),
-        birge,
-    )
+    mean, _ = _weighted_mean(values, variances, between)
+    return Combined(mean, float((1 / (variances + between)).sum()) ** -0.5, math.sqrt(between), birge)
 
 
 def benjamini_hochberg(p_values: np.ndarray) -> np.ndarray:
-    """Adjusted p-values: rejecting those under 0.05 keeps false discoveries under 5 % of them (Benjamini & Hochberg 1995)."""
-    # as scipy.stats.false_discovery_control, whose import alone takes longer than all of this step
+    """Return adjusted p-values: rejecting those under 0.05 keeps false discoveries under 5 % of them (Benjamini & Hochberg 1995)."""
+    # same as scipy.stats.false_discovery_control, whose import alone takes longer than this step
     k = len(p_values)
     order = np.argsort(p_values)
     scaled = p_values[order] * k / np.arange(1, k + 1)
@@ -47,7 +50,8 @@ def benjamini_hochberg(p_values: np.ndarray) -> np.ndarray:
     return adjusted
 
 
-def _weighted(values: np.ndarray, variances: np.ndarray, between: float) -> tuple[float, float]:
+def _weighted_mean(values: np.ndarray, variances: np.ndarray, between: float) -> tuple[float, float]:
+    """Return the weighted mean and the chi-square of the estimates about it."""
     weights = 1 / (variances + between)
     mean = float((weights * values).sum() / weights.sum())
     return mean, float((weights * (values - mean) ** 2).sum())

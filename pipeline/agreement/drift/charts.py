@@ -1,8 +1,8 @@
-"""Control charts of night means: how often they cry wolf, and when they cry.
+"""Statistics of control charts: scores, run lengths and change points of a series of night means.
 
-Sources: EWMA chart: Roberts 1959, run lengths by the integral equation of Lucas & Saccucci, Technometrics 1990;32:1; self-starting
-form: Hawkins, J Quality Technology 1987;19 (t statistics of each night against those before it, so that neither the level nor the
-spread need be known); change point: least squares.
+Sources: EWMA chart, Roberts 1959, with run lengths by the integral equation of Lucas & Saccucci, Technometrics 1990;32:1; self-starting form,
+Hawkins, J Quality Technology 1987;19 (t statistics of each night against the nights before it, so neither level nor spread need be known);
+change point, least squares.
 """
 
 import math
@@ -11,20 +11,26 @@ from typing import NamedTuple
 
 import numpy as np
 
+# Weight of the newest night in the moving average (Roberts 1959; 0.2 is common practice).
 SMOOTHING = 0.2
-# A chart needs this many nights before it can say anything: their spread is all that is known of the spread.
+# A chart with fewer nights gives no alarm: its nights are all that is known about their spread (our choice, no source).
 LEAST_NIGHTS = 5
-# The change-point test looks for changes in the last RECENT nights, with so many nights before them at least.
-RECENT, LEAST_BEFORE = 30, 3
-# A change is dated so that it lies within so many nights as often as may be.
+# The change-point test tries changes in this many last nights; older ones are left to the moving average.
+RECENT = 30
+# The change-point test needs at least this many nights before the change.
+LEAST_BEFORE = 3
+# The estimated date is the one most often right to within this many nights.
 DATED_WITHIN = 2
+# Gauss-Legendre nodes of the run-length integral; agrees with the published tables (tests/test_agreement_published.py).
 _NODES = 41
+# Normal quantile of 0.75: the median of |N(0, 1)|.
+_NORMAL_75 = 0.6744897501960817
 
 
 class Change(NamedTuple):
-    """The first night after the change (its place), the first and last it may be (95 %), the levels before and after, and the size's error."""
+    """The first night after the change (its index) with the ends of its 95 % set, the levels before and after, and the size's error."""
 
-    place: int
+    start: int
     first: int
     last: int
     before: float
@@ -32,18 +38,21 @@ class Change(NamedTuple):
     se: float
 
 
-def between_night_sd(centres: np.ndarray, se: np.ndarray) -> float:
-    """SD of nights' true centres, from the median change between neighbouring nights: a step or a bad night hardly moves it."""
-    steps = np.diff(centres)
+def between_night_sd(centers: np.ndarray, se: np.ndarray) -> float:
+    """Estimate the SD of nights' true centers from the median change between neighboring nights.
+
+    A step or a single bad night hardly affects it.
+    """
+    steps = np.diff(centers)
     if len(steps) < 2:
         return 0.0
-    # the SD with which the median of |step| / its own SD is that of |N(0, 1)|, 0.6745: half of the steps ask for more, half for less
-    asked = (steps / 0.6744897501960817) ** 2 - (se[1:] ** 2 + se[:-1] ** 2)
-    return math.sqrt(max(float(np.median(asked)) / 2, 0.0))
+    # with this variance the median of |step| / its own SD is that of |N(0, 1)|: half of the steps need more, half less
+    needed = (steps / _NORMAL_75) ** 2 - (se[1:] ** 2 + se[:-1] ** 2)
+    return math.sqrt(max(float(np.median(needed)) / 2, 0.0))
 
 
 def ewma(values: np.ndarray, smoothing: float = SMOOTHING, start: float = 0.0) -> np.ndarray:
-    """Exponentially weighted moving average, from `start`."""
+    """Return the exponentially weighted moving average, beginning at `start`."""
     smoothed, level = np.empty(len(values)), start
     for index, value in enumerate(values.tolist()):
         level += smoothing * (value - level)
@@ -52,26 +61,29 @@ def ewma(values: np.ndarray, smoothing: float = SMOOTHING, start: float = 0.0) -
 
 
 def ewma_half_width(limit: float, smoothing: float = SMOOTHING, sd: float = 1.0) -> float:
-    """Distance of the chart's limits from its centre line: limit x asymptotic SD of the moving average."""
+    """Return the distance of the chart's limits from its center line: limit x asymptotic SD of the moving average."""
     return limit * sd * math.sqrt(smoothing / (2 - smoothing))
 
 
 def average_run_length(limit: float, smoothing: float = SMOOTHING, shift: float = 0.0) -> float:
-    """Nights until an EWMA chart of independent normal nights alarms, on average; `shift` in SDs of a night (Lucas & Saccucci 1990)."""
+    """Return the mean number of nights until an EWMA chart of independent normal nights alarms.
+
+    `shift` is in SDs of a night (Lucas & Saccucci 1990).
+    """
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)
     half = ewma_half_width(limit, smoothing)
-    at = nodes * half
+    levels = nodes * half
     # from level u the next level is (1 - s) u + s x, x normal about the shift
-    z = (at[None, :] - (1 - smoothing) * at[:, None]) / smoothing - shift
+    z = (levels[None, :] - (1 - smoothing) * levels[:, None]) / smoothing - shift
     kernel = np.exp(-0.5 * z**2) / math.sqrt(2 * math.pi) / smoothing * weights[None, :] * half
-    lengths = np.linalg.solve(np.eye(len(at)) - kernel, np.ones(len(at)))
-    z0 = at / smoothing - shift
+    lengths = np.linalg.solve(np.eye(len(levels)) - kernel, np.ones(len(levels)))
+    z0 = levels / smoothing - shift
     return float(1 + (np.exp(-0.5 * z0**2) / math.sqrt(2 * math.pi) / smoothing * weights * half) @ lengths)
 
 
 @cache
 def limit_for_run_length(run_length: float, smoothing: float = SMOOTHING) -> float:
-    """The limit (in asymptotic SDs) at which an undisturbed chart alarms once in `run_length` nights on average."""
+    """Return the limit (in asymptotic SDs) at which an undisturbed chart alarms once in `run_length` nights on average."""
     low, high = 0.5, 8.0
     for _ in range(30):
         middle = (low + high) / 2
@@ -80,7 +92,10 @@ def limit_for_run_length(run_length: float, smoothing: float = SMOOTHING) -> flo
 
 
 def self_starting_scores(values: np.ndarray, variances: np.ndarray) -> np.ndarray:
-    """Each night against those before it, as a standard normal score; nan for the first two. `variances` need only be right relatively."""
+    """Score each night against the nights before it, as a standard normal variate; nan for the first two.
+
+    `variances` need only be right relative to each other.
+    """
     from scipy.special import ndtri, stdtr
 
     weights = 1 / variances
@@ -89,20 +104,21 @@ def self_starting_scores(values: np.ndarray, variances: np.ndarray) -> np.ndarra
     scores = np.full(len(values), math.nan)
     if len(values) < 3:
         return scores
-    before = np.arange(1, len(values) - 1)  # index of the last night before each scored one
+    # index of the last night before each scored one
+    before = np.arange(1, len(values) - 1)
     spread = np.sqrt(np.maximum(squares[before], 1e-300) / before)
     t = (values[2:] - mean_sum[before] / total[before]) / np.sqrt(variances[2:] + 1 / total[before]) / spread
-    # the smaller tail, so that a far night doesn't round to 1
+    # the smaller tail, so that an extreme night does not round to 1
     tail = np.maximum(stdtr(before, -np.abs(t)), 1e-300)
     scores[2:] = -np.sign(t) * ndtri(tail)
     return scores
 
 
 def change_p_values(values: np.ndarray, variances: np.ndarray) -> np.ndarray:
-    """By night: how likely an undisturbed series shows as clear a change up to that night, all dates tried; nan where nights are too few.
+    """Return, per night, the p-value of the clearest change up to that night over all dates; nan where nights are too few.
 
-    The change-point formulation of Hawkins, Qiu & Kang, J Quality Technology 2003;35:355: the largest two-sample t over all dates. Its
-    level is by Bonferroni over the dates, which is on the safe side. Dates more than RECENT nights back are left to the moving average.
+    The change-point formulation of Hawkins, Qiu & Kang, J Quality Technology 2003;35:355: the largest two-sample t over all dates. The
+    p-value is corrected for the number of dates (Bonferroni), which is conservative. Dates more than RECENT nights back are not tried.
     """
     from scipy.special import stdtr
 
@@ -110,31 +126,32 @@ def change_p_values(values: np.ndarray, variances: np.ndarray) -> np.ndarray:
     place = nights - np.arange(RECENT)[None, :]
     tried = (place >= LEAST_BEFORE) & (nights >= LEAST_NIGHTS - 1)
     before = np.maximum(place - 1, 0)
-    weights, about = 1 / variances, values - values.mean()
-    total, sums, squares = (np.cumsum(weights * about**power) for power in (0, 1, 2))
+    weights, centered = 1 / variances, values - values.mean()
+    total, sums, squares = (np.cumsum(weights * centered**power) for power in (0, 1, 2))
     w1, s1, w, s = total[before], sums[before], total[nights], sums[nights]
     with np.errstate(divide="ignore", invalid="ignore"):
         within = squares[nights] - s**2 / w
         between = s1**2 / w1 + (s - s1) ** 2 / (w - w1) - s**2 / w
         t = np.sqrt(between * (nights - 1) / np.maximum(within - between, 1e-12 * within))
-    # of one night all dates have the same degrees of freedom: the largest t is the least likely
+    # all dates of one night have the same degrees of freedom, so the largest t has the smallest p-value
     largest = np.where(tried & np.isfinite(t), t, 0.0).max(axis=1)
     p_values = 2 * stdtr(np.maximum(nights[:, 0] - 1, 1), -largest)
-    found = np.minimum(p_values * tried.sum(axis=1), 1.0)
-    return np.where(tried.any(axis=1), found, math.nan)
+    corrected = np.minimum(p_values * tried.sum(axis=1), 1.0)
+    return np.where(tried.any(axis=1), corrected, math.nan)
 
 
 def change_point(values: np.ndarray, variances: np.ndarray, least: int = 1) -> Change:
-    """The one change of level (weighted least squares), and the nights it may have been by posterior weight.
+    """Estimate a single change of level (weighted least squares) and its 95 % credible set of nights.
 
-    The date is the night about which the posterior holds most within DATED_WITHIN nights: that is the date that is most often right to
-    so many nights (for a change of one SD of a night in 60 %, where even an estimator that is told both levels reaches 67 %:
-    tests/benchmarks/bench_agreement.py), and for a plain change it is the best-fitting one.
+    The date is the night with most posterior weight within DATED_WITHIN nights, so it is most often right to that many nights. For a change of
+    one SD of a night it is right in 60 %, where an estimator that knows both levels reaches 67 % (tests/benchmarks/bench_agreement.py). For a
+    clear change it is the best-fitting night.
     """
     weights = 1 / variances
     total, sums = np.cumsum(weights), np.cumsum(weights * values)
-    at = np.arange(least, len(values) - least + 1)  # first index after the change
-    w1, s1 = total[at - 1], sums[at - 1]
+    # first index after the change
+    starts = np.arange(least, len(values) - least + 1)
+    w1, s1 = total[starts - 1], sums[starts - 1]
     w2, s2 = total[-1] - w1, sums[-1] - s1
     explained = s1**2 / w1 + s2**2 / w2
     residual = float((weights * values**2).sum() - explained.max())
@@ -142,27 +159,27 @@ def change_point(values: np.ndarray, variances: np.ndarray, least: int = 1) -> C
     posterior = _posterior(explained, w1 * w2, factor)
     best = most_within(posterior, DATED_WITHIN)
     first, last = credible(posterior)
-    # the levels on either side of the date named
+    # the levels on either side of the estimated date
     before, after = float(s1[best] / w1[best]), float(s2[best] / w2[best])
     se = math.sqrt(max(factor, 1e-300) * (1 / w1[best] + 1 / w2[best]))
-    return Change(int(at[best]), int(at[min(first, best)]), int(at[max(last, best)]), before, after, se)
+    return Change(int(starts[best]), int(starts[min(first, best)]), int(starts[max(last, best)]), before, after, se)
 
 
 def _posterior(explained: np.ndarray, weight_product: np.ndarray, factor: float) -> np.ndarray:
-    """Posterior of the change's place: flat prior on the place, the levels integrated out."""
+    """Return the posterior of the change's index: flat prior on the index, levels integrated out."""
     log_weight = (explained - explained.max()) / (2 * max(factor, 1e-300)) - 0.5 * np.log(weight_product)
     posterior = np.exp(log_weight - log_weight.max())
     return np.asarray(posterior / posterior.sum())
 
 
 def most_within(posterior: np.ndarray, nights: int) -> int:
-    """The place that has most of the posterior within so many nights of it; of equals the one that has it nearest."""
+    """Return the index with most of the posterior within `nights` of it; ties go to the one whose weight is nearer."""
     nearness = 1 - 0.1 * np.abs(np.arange(-nights, nights + 1))
     return int(np.argmax(np.convolve(posterior, nearness)[nights : nights + len(posterior)]))
 
 
 def credible(posterior: np.ndarray) -> tuple[int, int]:
-    """Ends of the smallest set of places that holds 95 % of the posterior."""
+    """Return the ends of the smallest set of indexes that holds 95 % of the posterior."""
     order = np.argsort(-posterior, kind="stable")
     inside = order[: int(np.searchsorted(np.cumsum(posterior[order]), 0.95)) + 1]
     return int(inside.min()), int(inside.max())

@@ -1,1 +1,1 @@
-"""Per-night facts about tracker pairs, the input of every comparison."""
+"""Facts of single nights about tracker pairs: the input of every comparison."""

@@ -1,67 +1,68 @@
-"""The facts of one pair's nights by cell (night, station, pitch type), and the differences themselves: what table `agreement` is made from."""
+"""Facts of one pair's nights per cell (night, station, pitch type), and the differences themselves: the input of table `agreement`."""
 
 import numpy as np
 import polars as pl
 
-from pipeline.agreement.facts.circular import difference, on_side, sides
-from pipeline.agreement.facts.moments import Runs, first_rows, paired_moments, runs_of, total
-from pipeline.agreement.facts.readings import CELL, Pair, metrics_of
+from pipeline.agreement.facts.circular import branches, difference, on_branch
+from pipeline.agreement.facts.moments import Segments, first_rows, paired_moments, segment_by, segment_sum
+from pipeline.agreement.facts.readings import CELL, Pair, metrics_in
 from schemas.metrics import METRICS
 
-FIGURES = ("n", "a", "b", "d", "aa", "bb", "ab", "dd")
+# The first eight fields of NightMoments, with a and b for the readings x and y.
+MOMENTS = ("n", "a", "b", "d", "aa", "bb", "ab", "dd")
 
 
 def differences_of_pair(pair: Pair) -> pl.DataFrame:
-    """CELL, `group` and `d.<metric>` (b - a; an angle's on the near side) of every pitch, in the pair's order."""
-    apart = (difference(metric).alias(f"d.{metric}") for metric in metrics_of(pair.readings, "a."))
-    return pair.readings.select(*CELL, "group", *apart)
+    """Return CELL, `group` and `d.<metric>` (b - a; an angle's on the near branch) of every pitch, in the pair's order."""
+    columns = (difference(metric).alias(f"d.{metric}") for metric in metrics_in(pair.readings, "a."))
+    return pair.readings.select(*CELL, "group", *columns)
 
 
 def cells_of_pair(pair: Pair, differences: pl.DataFrame, tolerances: dict[str, float]) -> pl.DataFrame:
-    """One row per cell: its pitches, and of each metric (an angle's sides apart) `n`, how many `beyond` the tolerance, means, sums of squares.
+    """Return one row per cell: its pitches and, per metric (an angle per branch), `beyond` and the MOMENTS.
 
-    `a`, `b`, `d` are means, `aa`, `bb`, `ab`, `dd` sums about them; an angle has the sums of `cos` and `sin` of its differences too.
+    `beyond` counts differences beyond the tolerance. `a`, `b`, `d` are means, `aa`, `bb`, `ab`, `dd` sums of squares and products about them.
+    An angle also has the sums `cos` and `sin` of its differences.
     """
-    runs = runs_of(differences, CELL)
+    segments = segment_by(differences, CELL)
     columns: dict[str, np.ndarray] = {}
-    for metric in metrics_of(differences, "d."):
-        read = differences[f"d.{metric}"], pair.readings[f"a.{metric}"], pair.readings[f"b.{metric}"]
-        d, a, b = (values.cast(pl.Float64).to_numpy() for values in read)
-        columns |= _of_metric(metric, a, b, d, tolerances[metric], runs)
-    keys = first_rows(differences.select(CELL), runs)
+    for metric in metrics_in(differences, "d."):
+        series = differences[f"d.{metric}"], pair.readings[f"a.{metric}"], pair.readings[f"b.{metric}"]
+        d, a, b = (values.cast(pl.Float64).to_numpy() for values in series)
+        beyond = (np.abs(d) > tolerances[metric]).astype(float)
+        columns |= {f"beyond.{metric}": segment_sum(beyond, segments)} | _moments(metric, a, b, d, segments)
+    keys = first_rows(differences.select(CELL), segments)
     return keys.with_columns(
         pl.lit(pair.tracker_a).alias("tracker_a"),
         pl.lit(pair.tracker_b).alias("tracker_b"),
-        pl.Series("pitches", runs.counts),
+        pl.Series("pitches", segments.counts),
         *(pl.Series(name, values) for name, values in columns.items()),
     )
 
 
-def numbered(cells: list[pl.DataFrame], differences: list[pl.DataFrame]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The cells of all pairs and their differences, each with `cell`, the cell's number within its night: by pair, station, pitch type.
+def number_cells(cells: list[pl.DataFrame], differences: list[pl.DataFrame]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Join the cells and the differences of all pairs; `cell` numbers a night's cells by pair, station and pitch type.
 
-    The differences are of the metrics that a pair has read.
+    Metrics that no pair has read are dropped from the differences.
     """
     placed = pl.concat(cells).with_row_index("place").sort("baseball_day", maintain_order=True)
     placed = placed.with_columns(cell=pl.int_range(pl.len(), dtype=pl.UInt32).over("baseball_day"))
     by_place = placed.sort("place")
-    of_pitch = np.repeat(by_place["cell"].to_numpy(), by_place["pitches"].to_numpy())
+    cell_by_pitch = np.repeat(by_place["cell"].to_numpy(), by_place["pitches"].to_numpy())
     keys = ["baseball_day", "cell"]
-    apart = pl.concat(part.drop("station", "pitch_type", "group") for part in differences)
-    apart = apart.with_columns(pl.Series("cell", of_pitch)).sort(keys, maintain_order=True)
-    # years of them are read every night, and a column of nulls takes as long as one of numbers
-    read = [name for name in apart.columns if name not in keys and apart[name].null_count() < apart.height]
-    return placed.select(*keys, pl.exclude(*keys, "place")), apart.select(*keys, *read)
+    joined = pl.concat(part.drop("station", "pitch_type", "group") for part in differences)
+    joined = joined.with_columns(pl.Series("cell", cell_by_pitch)).sort(keys, maintain_order=True)
+    # every run reads years of these columns, and a column of nulls takes as long as one of numbers
+    read = [name for name in joined.columns if name not in keys and joined[name].null_count() < joined.height]
+    return placed.select(*keys, pl.exclude(*keys, "place")), joined.select(*keys, *read)
 
 
-def _of_metric(
-    metric: str, a: np.ndarray, b: np.ndarray, d: np.ndarray, tolerance: float, runs: Runs
-) -> dict[str, np.ndarray]:
-    columns = {f"beyond.{metric}": total((np.abs(d) > tolerance).astype(float), runs)}
-    for side in sides(metric):
-        found = paired_moments(a, b, on_side(d, side), runs)
-        columns |= {f"{name}.{metric}{side}": values for name, values in zip(FIGURES, found, strict=True)}
+def _moments(metric: str, a: np.ndarray, b: np.ndarray, d: np.ndarray, segments: Segments) -> dict[str, np.ndarray]:
+    columns: dict[str, np.ndarray] = {}
+    for branch in branches(metric):
+        moments = paired_moments(a, b, on_branch(d, branch), segments)
+        columns |= {f"{name}.{metric}{branch}": values for name, values in zip(MOMENTS, moments, strict=True)}
     if METRICS[metric].circular:
-        for name, turned in (("cos", np.cos(np.radians(d))), ("sin", np.sin(np.radians(d)))):
-            columns[f"{name}.{metric}"] = total(np.where(np.isnan(d), 0.0, turned), runs)
+        for name, component in (("cos", np.cos(np.radians(d))), ("sin", np.sin(np.radians(d)))):
+            columns[f"{name}.{metric}"] = segment_sum(np.where(np.isnan(d), 0.0, component), segments)
     return columns

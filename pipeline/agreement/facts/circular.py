@@ -1,7 +1,7 @@
-"""Statistics of angles in degrees, where 359 and 1 are neighbours. Source: Zar, Biostatistical Analysis, chapters 26 and 27.
+"""Statistics of angles in degrees, where 359 and 1 are neighbors. Source: Zar, Biostatistical Analysis, chapters 26 and 27.
 
-Differences of angles are taken on the near side, in (-180, 180], and on the far side, in (0, 360]. Where two trackers differ by about half
-a turn the near side would tear their differences in two; `side_of` says by the mean direction which side they lie together on.
+A difference of angles is kept on two branches: near, in (-180, 180], and far, in (0, 360]. Where two trackers differ by about half a turn,
+the near branch would split their differences in two. `choose_branch` takes the branch on which they lie together, by their mean direction.
 """
 
 import math
@@ -12,49 +12,51 @@ import polars as pl
 
 from schemas.metrics import METRICS
 
-NEAR, FAR = "", " far"
+# What the column names of a metric's facts end in, by branch.
+NEAR = ""
+FAR = " far"
 
 
-class Side(NamedTuple):
-    """The side that differences are read on, and what is added to them to bring their mean into (-180, 180]; arrays of one shape."""
+class Branch(NamedTuple):
+    """The branch that differences are read on, and the offset that brings their mean into (-180, 180]; arrays of one shape."""
 
     far: np.ndarray
-    less: np.ndarray
+    offset: np.ndarray
 
 
 def mean_vector(degrees: np.ndarray) -> tuple[float, float]:
-    """Direction in (-180, 180] and length of the mean of unit vectors; direction nan where they cancel out."""
+    """Return direction in (-180, 180] and length of the mean unit vector; the direction is nan where the vectors cancel out."""
     mean = complex(np.exp(1j * np.radians(degrees)).mean())
     return (math.degrees(math.atan2(mean.imag, mean.real)) if abs(mean) > 1e-9 else math.nan), abs(mean)
 
 
 def circular_sd(length: np.ndarray | float) -> np.ndarray:
-    """Circular standard deviation in degrees, sqrt(-2 ln R), from the length R of the mean unit vector."""
+    """Return the circular standard deviation in degrees, sqrt(-2 ln R), from the length R of the mean unit vector."""
     return np.asarray(np.degrees(np.sqrt(-2 * np.log(np.clip(length, 1e-300, 1.0)))))
 
 
-def sides(metric: str) -> tuple[str, ...]:
-    """What the names of a metric's facts end in: an angle has two sets of them, one for each side."""
+def branches(metric: str) -> tuple[str, ...]:
+    """Return the endings of a metric's fact columns: an angle has one set per branch."""
     return (NEAR, FAR) if METRICS[metric].circular else (NEAR,)
 
 
-def side_of(cos: np.ndarray, sin: np.ndarray) -> Side:
-    """The side away from whose cut the differences lie, from the sums of their cosines and sines."""
+def choose_branch(cos: np.ndarray, sin: np.ndarray) -> Branch:
+    """Choose the branch whose cut lies opposite the mean direction, from sums of cosines and sines of the differences."""
     far = cos < 0
-    return Side(far, np.where(far & (sin < 0), -360.0, 0.0))
+    return Branch(far, np.where(far & (sin < 0), -360.0, 0.0))
 
 
 def difference(metric: str) -> pl.Expr:
-    """b - a of a metric; a circular one wrapped to (-180, 180]."""
+    """b - a of a metric; for an angle wrapped to (-180, 180]."""
     plain = pl.col(f"b.{metric}") - pl.col(f"a.{metric}")
-    return wrapped(plain) if METRICS[metric].circular else plain
+    return wrap_angle(plain) if METRICS[metric].circular else plain
 
 
-def wrapped(degrees: pl.Expr) -> pl.Expr:
-    """An angle brought to (-180, 180]."""
+def wrap_angle(degrees: pl.Expr) -> pl.Expr:
+    """Wrap an angle to (-180, 180]."""
     return 180.0 - (180.0 - degrees) % 360.0
 
 
-def on_side(differences: np.ndarray, side: str) -> np.ndarray:
-    """Differences in (-180, 180] as they read on a side."""
-    return np.where(differences <= 0, differences + 360.0, differences) if side == FAR else differences
+def on_branch(differences: np.ndarray, branch: str) -> np.ndarray:
+    """Move differences in (-180, 180] to a branch."""
+    return np.where(differences <= 0, differences + 360.0, differences) if branch == FAR else differences

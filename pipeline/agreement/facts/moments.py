@@ -1,6 +1,6 @@
-"""Counts, means and sums of squares of runs of rows: what is kept of a night, and what combines exactly whenever nights came.
+"""Counts, means and sums of squares per segment of rows: what a night keeps, and how nights combine.
 
-Every figure of a run comes from that run's rows alone, in their order, so it is the same to the last bit whatever stands beside it.
+A segment's figures come from its own rows alone, in their order. They are the same to the last bit whatever other rows are in the frame.
 Combining: Chan, Golub & LeVeque, Am Stat 1983;37:242.
 """
 
@@ -10,17 +10,18 @@ import numpy as np
 import polars as pl
 
 
-class Runs(NamedTuple):
-    """Rows that belong together and stand together: the first row of each run, and how many rows it has."""
+class Segments(NamedTuple):
+    """Groups of consecutive rows: the first row of each group and how many rows it has."""
 
     starts: np.ndarray
     counts: np.ndarray
 
 
 class NightMoments(NamedTuple):
-    """Paired readings x, y and their difference d (wrapped where circular) by night: count, means, sums of squares and products about them.
+    """Moments per night of paired readings x, y and their difference d.
 
-    Nights are the first axis, with runs of them in `groups`; a night without a reading has n = 0. Figures made from it have one row per group.
+    `n` counts pairs; `x`, `y`, `d` are means; `xx`, `yy`, `xy`, `dd` are sums of squares and products about the means. Nights are the first
+    axis, `groups` are segments of nights, and a night without a reading has n = 0. Figures made from the moments have one row per group.
     """
 
     n: np.ndarray
@@ -31,68 +32,73 @@ class NightMoments(NamedTuple):
     yy: np.ndarray
     xy: np.ndarray
     dd: np.ndarray
-    groups: Runs
+    groups: Segments
 
 
-def runs_of(frame: pl.DataFrame, by: list[str]) -> Runs:
-    """Runs of rows that are alike in the columns `by`."""
-    change = frame.select(pl.sum_horizontal(pl.col(by).rle_id())).to_series().to_numpy().astype(np.int64)
-    return runs_from(change)
+def segment_by(frame: pl.DataFrame, columns: list[str]) -> Segments:
+    """Split rows wherever one of `columns` changes."""
+    change = frame.select(pl.sum_horizontal(pl.col(columns).rle_id())).to_series().to_numpy().astype(np.int64)
+    return segment(change)
 
 
-def runs_from(numbers: np.ndarray) -> Runs:
-    """Runs of equal numbers."""
+def segment(numbers: np.ndarray) -> Segments:
+    """Split an array wherever its value changes."""
     starts = np.flatnonzero(np.diff(numbers, prepend=numbers[:1] - 1))
-    return Runs(starts, np.diff(starts, append=len(numbers)))
+    return Segments(starts, np.diff(starts, append=len(numbers)))
 
 
-def first_rows(frame: pl.DataFrame, runs: Runs) -> pl.DataFrame:
-    """The first row of each run."""
-    return frame.select(pl.all().gather(runs.starts))
+def first_rows(frame: pl.DataFrame, segments: Segments) -> pl.DataFrame:
+    """Return the first row of each segment."""
+    return frame.select(pl.all().gather(segments.starts))
 
 
-def total(values: np.ndarray, runs: Runs) -> np.ndarray:
-    """Sum of each run, along the first axis."""
-    return np.asarray(np.add.reduceat(values, runs.starts, axis=0))
+def segment_sum(values: np.ndarray, segments: Segments) -> np.ndarray:
+    """Sum each segment along the first axis."""
+    return np.asarray(np.add.reduceat(values, segments.starts, axis=0))
 
 
-def spread_out(values: np.ndarray, runs: Runs) -> np.ndarray:
-    """Each run's value at each of its rows."""
-    return np.repeat(values, runs.counts, axis=0)
+def repeat_per_row(values: np.ndarray, segments: Segments) -> np.ndarray:
+    """Repeat each segment's value once for each of its rows."""
+    return np.repeat(values, segments.counts, axis=0)
 
 
-def centred(values: np.ndarray, held: np.ndarray, n: np.ndarray, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
-    """Mean of each run's `held` values (`n` of them), and each value about it; 0 where none is held."""
-    mean = total(np.where(held, values, 0.0), runs) / np.maximum(n, 1)
-    return mean, np.where(held, values - spread_out(mean, runs), 0.0)
+def center(values: np.ndarray, used: np.ndarray, n: np.ndarray, segments: Segments) -> tuple[np.ndarray, np.ndarray]:
+    """Return the mean of each segment's `used` values (`n` of them) and each value minus that mean; unused values give 0."""
+    mean = segment_sum(np.where(used, values, 0.0), segments) / np.maximum(n, 1)
+    return mean, np.where(used, values - repeat_per_row(mean, segments), 0.0)
 
 
-def combined(n: np.ndarray, mean: np.ndarray, squares: np.ndarray, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
-    """Means and sums of squares about them of runs of parts, from the parts' own."""
-    whole = total(n * mean, runs) / np.maximum(total(n, runs), 1)
-    about = mean - spread_out(whole, runs)
-    return whole, total(squares + n * about * about, runs)
+def combine_means(
+    n: np.ndarray, mean: np.ndarray, squares: np.ndarray, segments: Segments
+) -> tuple[np.ndarray, np.ndarray]:
+    """Combine counts, means and sums of squares of parts into the mean and the sum of squares of each segment of parts."""
+    overall = segment_sum(n * mean, segments) / np.maximum(segment_sum(n, segments), 1)
+    deviation = mean - repeat_per_row(overall, segments)
+    return overall, segment_sum(squares + n * deviation * deviation, segments)
 
 
-def combined_products(n: np.ndarray, x: np.ndarray, y: np.ndarray, xy: np.ndarray, runs: Runs) -> np.ndarray:
-    """Sums of products about the means of runs of parts, from the parts' means x, y and their own sums."""
-    size = np.maximum(total(n, runs), 1)
-    about_x, about_y = (part - spread_out(total(n * part, runs) / size, runs) for part in (x, y))
-    return total(xy + n * about_x * about_y, runs)
+def combine_products(n: np.ndarray, x: np.ndarray, y: np.ndarray, xy: np.ndarray, segments: Segments) -> np.ndarray:
+    """Combine means x, y and sums of products xy of parts into the sum of products of each segment of parts."""
+    size = np.maximum(segment_sum(n, segments), 1)
+    deviation_x, deviation_y = (
+        part - repeat_per_row(segment_sum(n * part, segments) / size, segments) for part in (x, y)
+    )
+    return segment_sum(xy + n * deviation_x * deviation_y, segments)
 
 
 def night_moments(x: np.ndarray, y: np.ndarray, nights: np.ndarray) -> NightMoments:
-    """Moments by night of paired readings x, y of one length, as one group; `nights` holds each pair's night in any form that sorts."""
+    """Return the moments per night of paired readings as one group; `nights` gives each pair's night in any sortable form."""
     night = np.unique(np.asarray(nights), return_inverse=True)[1]
     order = np.argsort(night, kind="stable")
     x, y = np.asarray(x, float)[order], np.asarray(y, float)[order]
-    runs = runs_from(night[order])
-    return NightMoments._make([*paired_moments(x, y, y - x, runs), Runs(np.array([0]), np.array([len(runs.starts)]))])
+    segments = segment(night[order])
+    one_group = Segments(np.array([0]), np.array([len(segments.starts)]))
+    return NightMoments._make([*paired_moments(x, y, y - x, segments), one_group])
 
 
-def paired_moments(x: np.ndarray, y: np.ndarray, d: np.ndarray, runs: Runs) -> list[np.ndarray]:
-    """The first eight of NightMoments by run; pairs whose d is nan are left out."""
-    held = ~np.isnan(d)
-    n = total(held.astype(float), runs)
-    (mean_x, x), (mean_y, y), (mean_d, d) = (centred(values, held, n, runs) for values in (x, y, d))
-    return [n, mean_x, mean_y, mean_d, *(total(product, runs) for product in (x * x, y * y, x * y, d * d))]
+def paired_moments(x: np.ndarray, y: np.ndarray, d: np.ndarray, segments: Segments) -> list[np.ndarray]:
+    """Return the first eight fields of NightMoments per segment; pairs whose d is nan are left out."""
+    used = ~np.isnan(d)
+    n = segment_sum(used.astype(float), segments)
+    (mean_x, x), (mean_y, y), (mean_d, d) = (center(values, used, n, segments) for values in (x, y, d))
+    return [n, mean_x, mean_y, mean_d, *(segment_sum(product, segments) for product in (x * x, y * y, x * y, d * d))]
