@@ -85,18 +85,19 @@ def test_pasted_they_bring_the_readings_to_the_truth(
 
 def test_status_and_the_morning_summary_say_what_to_do_about_both(demo: Path) -> None:
     status = " ".join(command("status", "-w", demo).stdout.split())
-    for told in (status, " ".join((demo / "summary.txt").read_text().split())):
-        assert "stadium_radar reads release speed 0.6 mph above camera_array since 31 October" in told
-        assert "; since then too: plate speed 0.7 mph up" in told
-        assert "pen_unit was aimed 1.0 (0.7 to 1.3) degrees toward first base, 12.3 in at the rubber, from 26 to 29 October 2026" in told  # fmt: skip
-        assert "has the block to paste into ledger.toml" in told
+    for text in (status, " ".join((demo / "summary.txt").read_text().split())):
+        assert "stadium_radar has read release speed 0.6 mph above camera_array since Oct 31" in text
+        assert "Also since then: plate speed 0.7 mph higher." in text
+        assert "pen_unit was aimed 1.0° (0.7-1.3°) toward first base, 12.3 in at the rubber, Oct 26-29." in text
+        assert "To correct its readings, paste the block" in text
 
 
 def test_the_page_says_both_on_top_and_has_the_blocks(demo: Path, tmp_path: Path) -> None:
     wrote = command("report", "agreement", "-w", demo, "-o", tmp_path / "page.html")
     assert wrote.returncode == 0, wrote.stderr
     page = (tmp_path / "page.html").read_text(encoding="utf-8")
-    top = page[: page.index("One line per pair")]
-    assert "2 things need doing. First: Stadium radar reads release speed 0.6 mph above Stadium camera array" in top
-    assert "Portable bullpen unit was aimed 1.0 (0.7 to 1.3) degrees toward first base" in top
+    top = page[: page.index("All comparisons")]
+    assert "2 things need your attention." in top
+    assert "Stadium radar has read release speed 0.6 mph above Stadium camera array" in top
+    assert "Portable bullpen unit was aimed 1.0° (0.7-1.3°) toward first base" in top
     assert page.count("[[correction]]") == 3

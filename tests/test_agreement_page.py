@@ -64,24 +64,30 @@ def page(tables: dict[str, pl.DataFrame], tmp_path_factory: pytest.TempPathFacto
     return path.read_text(encoding="utf-8")
 
 
-def first_sentence(page: str) -> str:
-    found = re.search(r'<p class="first">(.*?)</p>', page)
+def headline(page: str) -> str:
+    found = re.search(r'<div class="first"><p>(.*?)</p>', page)
     assert found
     return found[1]
 
 
+def todo(page: str) -> list[str]:
+    return re.findall(r"<li>(.*?)</li>", page[: page.index("<h2>All comparisons")])
+
+
 def test_the_sentence_on_top_says_what_needs_doing(page: str) -> None:
+    assert headline(page) == "2 things need your attention."
+    drift, aim = todo(page)
     assert re.fullmatch(
-        r"2 things need doing\. First: Bullpen unit 2 reads release speed 1\.\d mph above Stadium .* since \d+ March, .*\.",
-        first_sentence(page),
+        r"Bullpen unit 2 has read release speed 1\.\d mph above Stadium .* since Mar \d+ \(9 nights, 360 pitches; before: .*\)\.",
+        drift,
     )
-    assert "Camera array is aimed 0.5" in page or "Camera array is aimed 0.6" in page
+    assert re.match(r"Camera array is aimed 0\.[56]\d?° ", aim)
 
 
 def test_every_pair_and_metric_has_its_line_with_the_table_s_numbers(
     page: str, tables: dict[str, pl.DataFrame]
 ) -> None:
-    body = page[page.index("One line per pair") : page.index("The lines in pictures")]
+    body = page[page.index("All comparisons") : page.index("comparisons in pictures")]
     rows = tables["agreement"].filter(slice_by="all")
     assert body.count('<td class="light">') == rows.height
     for row in rows.iter_rows(named=True):
@@ -89,10 +95,10 @@ def test_every_pair_and_metric_has_its_line_with_the_table_s_numbers(
         assert limits in body
 
 
-def test_a_verdict_is_a_word_and_a_shape_not_only_a_colour(page: str) -> None:
+def test_a_verdict_is_a_word_and_a_shape_not_only_a_color(page: str) -> None:
     verdicts = set(re.findall(r'<td class="light"><span class="shape">(.)</span>([a-z ]+)</td>', page))
     assert {("■", "act"), ("●", "agrees")} <= verdicts
-    assert verdicts <= {("■", "act"), ("▲", "watch"), ("●", "agrees"), ("○", "too little"), ("◇", "not comparable")}
+    assert verdicts <= {("■", "act"), ("▲", "watch"), ("●", "agrees"), ("○", "too few"), ("◇", "not comparable")}
 
 
 def test_nothing_is_fetched_from_anywhere(page: str) -> None:
@@ -158,7 +164,7 @@ def test_the_same_tables_give_the_same_page(page: str, tables: dict[str, pl.Data
 def test_trackers_that_agree_need_nothing_done(tmp_path: Path) -> None:
     seen = season(np.random.default_rng(3), 12, 40, {"radar": 0.2, "unit": 0.2}, ("release_speed_mph", "spin_rate_rpm"))
     write_agreement_page(tables_of(seen), tmp_path / "page.html", NAMES)
-    assert first_sentence((tmp_path / "page.html").read_text(encoding="utf-8")).startswith("Nothing needs doing.")
+    assert headline((tmp_path / "page.html").read_text(encoding="utf-8")).startswith("Nothing needs your attention.")
 
 
 def test_readings_that_are_nothing_alike_are_to_be_seen_to_from_the_first_night(tmp_path: Path) -> None:
@@ -169,8 +175,8 @@ def test_readings_that_are_nothing_alike_are_to_be_seen_to_from_the_first_night(
         sightings=seen.sightings.with_columns(slow.otherwise("release_speed_mph").alias("release_speed_mph"))
     )
     write_agreement_page(tables_of(wrong), tmp_path / "page.html", NAMES)
-    said = first_sentence((tmp_path / "page.html").read_text(encoding="utf-8"))
-    assert said.startswith("One thing needs doing: release speed") and "see unit, sign and plane" in said
+    (sentence,) = todo((tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert sentence.startswith("Release speed of Bullpen unit 2 against ") and "check unit, sign and plane" in sentence
 
 
 def test_each_pair_s_lines_stand_together(tmp_path: Path) -> None:
@@ -192,16 +198,17 @@ def test_a_unit_without_a_partner_has_its_lines_and_its_chart(tmp_path: Path, la
     write_agreement_page(tables_of(seen), tmp_path / "page.html", NAMES)
     written = (tmp_path / "page.html").read_text(encoding="utf-8")
     section = written[written.index("own earlier nights</h2>") :]
+    (sentence,) = todo(written)
     assert section.count("release side against its pitchers") == 1
     assert "smoothed" not in section
     if last == nights - 1:
-        assert first_sentence(written).startswith("One thing needs doing: Bullpen unit 2 is aimed ")
-        assert "turn it toward third base" in first_sentence(written)
+        assert sentence.startswith("Bullpen unit 2 is aimed ")
+        assert sentence.endswith("Turn it toward third base.")
     else:
         # straight again: nothing to do at the mound, but its readings of those nights are off until they are corrected
-        assert first_sentence(written).startswith("One thing needs doing: Bullpen unit 2 was aimed ")
-        assert "turn it" not in first_sentence(written)
-        assert "was off from 3 March to" in section
+        assert sentence.startswith("Bullpen unit 2 was aimed ")
+        assert "Turn it" not in sentence
+        assert "left, Mar 3-" in section
     assert "from = 2026-03-03" in section
 
 
@@ -215,15 +222,15 @@ def test_what_moved_in_one_tracker_on_one_day_is_one_thing_to_do(tmp_path: Path)
         pl.when(hot).then(pl.col(name) + 1.5).otherwise(name).alias(name) for name in speeds
     )
     write_agreement_page(tables_of(seen._replace(sightings=both)), tmp_path / "page.html", NAMES)
-    first = first_sentence((tmp_path / "page.html").read_text(encoding="utf-8"))
-    assert re.match(r"One thing needs doing: Bullpen unit 2 reads release speed 1\.\d mph above", first)
-    assert re.search(r"; since then too: plate speed 1\.\d mph up\.$", first)
+    (sentence,) = todo((tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert re.match(r"Bullpen unit 2 has read release speed 1\.\d mph above", sentence)
+    assert re.search(r" Also since then: plate speed 1\.\d mph higher\.$", sentence)
 
 
 def test_a_warehouse_with_one_tracker_has_a_page_that_says_so(tmp_path: Path) -> None:
     write_agreement_page(tables_of(season(np.random.default_rng(3), 2, 10, {"radar": 0.2})), tmp_path / "page.html", {})
-    assert first_sentence((tmp_path / "page.html").read_text(encoding="utf-8")).startswith(
-        "No two trackers have seen the same pitch yet"
+    assert "no two trackers have seen the same pitch yet" in headline(
+        (tmp_path / "page.html").read_text(encoding="utf-8")
     )
 
 
@@ -232,6 +239,6 @@ def test_one_night_has_a_page(tmp_path: Path) -> None:
         tables_of(season(np.random.default_rng(3), 1, 40, {"radar": 0.3, "unit": 0.3})), tmp_path / "page.html", NAMES
     )
     written = (tmp_path / "page.html").read_text(encoding="utf-8")
-    assert "no chart before 5 nights" in written
+    assert "a chart with fewer than 5 nights raises none" in written
     # no empty panel for a score that is not there
     assert ">smoothed<" not in written

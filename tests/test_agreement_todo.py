@@ -11,7 +11,7 @@ from schemas.metrics import METRICS, TRAJECTORY
 from tests.simulator.agreement_world import Seen, bullpens, measure_agreement, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
-NAMES = {"unit": "bullpen unit 2"}
+NAMES = {"unit": "Bullpen unit 2"}
 
 
 def measured(seen: Seen) -> Agreement:
@@ -34,9 +34,10 @@ def test_a_unit_that_stands_turned_is_told_with_the_way_to_turn_it_and_its_relea
     # turned 0.9 degrees toward first base, as nobody stands beside it, by what its pitchers showed before
     (todo,) = asked(measured(bullpens(np.random.default_rng(9), nights=24, aim_deg=-0.9, turned=(18, 23))))
     assert todo.kind == "setup"
-    assert todo.sentence.startswith("bullpen unit 2 is aimed ")
+    assert todo.sentence.startswith("Bullpen unit 2 is aimed ")
     assert "toward first base" in todo.sentence
-    assert "in at the rubber (turn it toward third base)" in todo.sentence
+    assert " in at the rubber (" in todo.sentence
+    assert todo.sentence.endswith("Turn it toward third base.")
 
 
 @pytest.mark.parametrize("last", [20, 23])
@@ -46,7 +47,7 @@ def test_once_the_proposed_blocks_are_pasted_nothing_is_left_to_do(last: int) ->
     (todo,) = asked(tables)
     assert todo.kind == "correction"
     assert "was aimed" in todo.sentence
-    assert ", from 3 to " in todo.sentence
+    assert ", Mar 3-" in todo.sentence
     assert asked(measured(corrected(seen, tables.proposed_corrections))) == []
 
 
@@ -59,8 +60,8 @@ def test_what_moved_in_one_tracker_on_one_day_is_one_thing_to_do_and_gone_once_c
     tables = measured(seen)
     (todo,) = asked(tables)
     assert todo.kind == "drift"
-    assert todo.sentence.startswith("bullpen unit 2 reads release speed 1.5 mph above radar since ")
-    assert todo.sentence.endswith("; since then too: plate speed 1.5 mph up")
+    assert todo.sentence.startswith("Bullpen unit 2 has read release speed 1.5 mph above radar since ")
+    assert todo.sentence.endswith(" Also since then: plate speed 1.5 mph higher.")
     assert asked(measured(corrected(seen, tables.proposed_corrections))) == []
 
 
@@ -75,9 +76,7 @@ def test_a_drift_that_went_back_leaves_its_nights_to_correct() -> None:
     assert block["amount"] == pytest.approx(-1.5, abs=0.1)
     (todo,) = asked(tables)
     assert todo.kind == "correction"
-    assert todo.sentence.startswith(
-        "camera read release speed 1.5 mph above radar, from 5 to 12 March 2026: not so since"
-    )
+    assert todo.sentence.startswith("camera read release speed 1.5 mph above radar, Mar 5-12. It reads as usual again")
     mended = corrected(seen._replace(sightings=seen.sightings.with_columns(release_speed_mph=speed)), tables.proposed_corrections)  # fmt: skip
     assert asked(measured(mended)) == []
 

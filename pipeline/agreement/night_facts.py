@@ -110,8 +110,6 @@ def _cells_and_differences(
 def _corrected_trackers(sightings: pl.DataFrame) -> pl.DataFrame:
     """Return each tracker with a corrected reading, by night."""
     by = ["baseball_day", "tracker"]
-    if "corrections" not in sightings.columns:
-        return sightings.select(by).clear()
     return sightings.filter(pl.col("corrections").is_not_null()).select(by).unique().sort(by)
 
 

@@ -1,8 +1,8 @@
-"""What the tables of agreement ask a person to do, each thing once: devices that drifted, that stand crooked, and nights left to correct."""
+"""What the agreement tables ask a person to do, each thing once: live drifts, crooked devices, and past nights left uncorrected."""
 
 from collections.abc import Mapping
 from datetime import date
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import polars as pl
 
@@ -10,20 +10,23 @@ from pipeline.agreement.device_setup.proposals import CrookedStretch, crooked_no
 from pipeline.agreement.drift.outings import POSITIONS
 from pipeline.agreement.wording import (
     alarm_sentence,
-    amount_words,
+    change_words,
     metric_words,
     past_drift_sentence,
     past_setup_sentence,
     setup_sentence,
 )
+from pipeline.words import enumerate_words
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
 
-BLOCK_AT = "`pitchledger report agreement` has the block to paste into ledger.toml"
+BLOCK_AT = "paste the block that `pitchledger report agreement` prints into ledger.toml"
+
+_METRIC_ORDER = {metric: index for index, metric in enumerate(METRICS)}
 
 
 class Todo(NamedTuple):
-    """`kind`: drift, setup (a device stands crooked) or correction (it did, and its readings were left as they came)."""
+    """`kind`: drift, setup (a device is crooked now) or correction (it was, and its readings are uncorrected)."""
 
     kind: Literal["drift", "setup", "correction"]
     sentence: str
@@ -31,31 +34,35 @@ class Todo(NamedTuple):
 
 
 def agreement_todo(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str, str]) -> list[Todo]:
-    """From the published tables `setup` and `drift`: live drifts that matter, what stands crooked, and past nights that did, the latest first."""
-    setup, drift, called = by_rank(setup), by_rank(drift), dict(names)
+    """Return what to do, from the published tables `setup` and `drift`.
+
+    Live drifts that matter come first, then crooked devices, then past nights to correct, latest first. `names` gives the trackers' names
+    where they have one.
+    """
+    setup, drift = sort_by_rank_order(setup), sort_by_rank_order(drift)
     crooked = crooked_now(setup, drift)
     drifted = [
-        Todo("drift", _together(rows, called), f"look at the device; to correct it meanwhile: {BLOCK_AT}")
-        for rows in _drifts(drift, crooked)
+        Todo("drift", _drift_sentence(rows, names), f"Check the device. To correct its readings, {BLOCK_AT}.")
+        for rows in _live_drifts(drift, crooked)
     ]
     standing = [
-        Todo("setup", setup_sentence(row, called), f"set it up anew; for the readings taken so: {BLOCK_AT}")
+        Todo("setup", setup_sentence(row, names), f"Set it up again. To correct its readings, {BLOCK_AT}.")
         for row in crooked.iter_rows(named=True)
     ]
-    left = [
-        *((stretch.until_day, past_setup_sentence(*stretch, called)) for stretch in _left_to_correct(setup, crooked)),
-        *((row["baseball_day"], past_drift_sentence(row, called)) for row in drifts_over(drift)),
+    past = [
+        *(
+            (stretch.until_day, past_setup_sentence(*stretch, names))
+            for stretch in _stretches_that_ended(setup, crooked)
+        ),
+        *((row["baseball_day"], past_drift_sentence(row, names)) for row in drifts_over(drift)),
     ]
-    latest_first = sorted(left, key=lambda told: told[0] or date.max, reverse=True)
-    over = [Todo("correction", sentence, f"nothing at the device; {BLOCK_AT}") for _, sentence in latest_first]
-    return [*drifted, *standing, *over]
+    latest_first = sorted(past, key=lambda dated: dated[0] or date.max, reverse=True)
+    remedy = f"Nothing to do at the device. To correct its readings, {BLOCK_AT}."
+    return [*drifted, *standing, *(Todo("correction", sentence, remedy) for _, sentence in latest_first)]
 
 
-_PLACES = {metric: place for place, metric in enumerate(METRICS)}
-
-
-def by_rank(table: pl.DataFrame) -> pl.DataFrame:
-    """Rows with pairs in order of rank, which the table's own order does not keep (the better one is always tracker_a); then by metric."""
+def sort_by_rank_order(table: pl.DataFrame) -> pl.DataFrame:
+    """Sort pairs by rank and metrics in their usual order; tables are stored by name, but tracker_a always has the better rank."""
     pairs = table.select("tracker_a", "tracker_b").unique()
     trackers = {*pairs["tracker_a"], *pairs["tracker_b"]}
     better = {tracker: pairs.filter(pl.col("tracker_b") == tracker).height for tracker in trackers}
@@ -65,34 +72,33 @@ def by_rank(table: pl.DataFrame) -> pl.DataFrame:
         *(pl.col(side) for side in sides),
     ]
     if "metric" in table.columns:
-        order.append(pl.col("metric").replace_strict(_PLACES, return_dtype=pl.Int64))
+        order.append(pl.col("metric").replace_strict(_METRIC_ORDER, return_dtype=pl.Int64))
     return table.sort(*order, maintain_order=True)
 
 
-def _drifts(drift: pl.DataFrame, crooked: pl.DataFrame) -> list[list[dict[str, object]]]:
-    """Live drifts that matter: all that moved in one tracker on one day together, against the best tracker that tells."""
+def _live_drifts(drift: pl.DataFrame, crooked: pl.DataFrame) -> list[list[dict[str, Any]]]:
+    """Return live drifts that matter; metrics that moved in one tracker on one day are together."""
     live = drift.filter("alarm", "latest", "matters").with_columns(who=pl.coalesce("mover", "tracker_b"))
     once = live.unique(["who", "metric"], keep="first", maintain_order=True)
-    # a frame that is told as turned moves the release points, which then need no line of their own
+    # a frame that is reported as turned moves the release points, which then need no line of their own
     turned = [*crooked.filter(tracker_a=OWN_HISTORY)["tracker_b"].unique()]
     of_turn = (pl.col("tracker_a") == OWN_HISTORY) & pl.col("who").is_in(turned) & pl.col("metric").is_in(POSITIONS)
-    same = once.filter(~of_turn).partition_by("tracker_a", "tracker_b", "who", "change_day", maintain_order=True)
-    return [rows.to_dicts() for rows in same]
+    together = once.filter(~of_turn).partition_by("tracker_a", "tracker_b", "who", "change_day", maintain_order=True)
+    return [rows.to_dicts() for rows in together]
 
 
-def _together(rows: list[dict[str, object]], names: dict[str, str]) -> str:
-    """One sentence for all that moved in one tracker on one day: the first in full, of the others how far."""
-    # sizes are b minus a: where a moved, the other way round
+def _drift_sentence(rows: list[dict[str, Any]], names: Mapping[str, str]) -> str:
+    """Describe all metrics that moved in one tracker on one day: the first in full, the others with their change."""
+    sentence = alarm_sentence(rows[0], names)
+    if len(rows) == 1:
+        return sentence
+    # sizes are b - a, so they change sign where a moved
     sign = -1.0 if rows[0]["mover"] == rows[0]["tracker_a"] else 1.0
-    moved = [(str(row["metric"]), sign * float(str(row["size"]))) for row in rows[1:]]
-    others = [
-        f"{metric_words(metric)} {amount_words(metric, size)} {'up' if size > 0 else 'down'}" for metric, size in moved
-    ]
-    return alarm_sentence(rows[0], names) + (f"; since then too: {', '.join(others)}" if others else "")
+    others = [f"{metric_words(row['metric'])} {change_words(row['metric'], sign * row['size'])}" for row in rows[1:]]
+    return f"{sentence} Also since then: {enumerate_words(others)}."
 
 
-def _left_to_correct(setup: pl.DataFrame, crooked: pl.DataFrame) -> list[CrookedStretch]:
-    """Stretches that are over: what stands crooked still has been told."""
+def _stretches_that_ended(setup: pl.DataFrame, crooked: pl.DataFrame) -> list[CrookedStretch]:
     still = {(row["tracker_b"], row["quantity"], row["baseball_day"]) for row in crooked.iter_rows(named=True)}
     return [
         stretch

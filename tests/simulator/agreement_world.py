@@ -11,7 +11,7 @@ from pipeline.agreement import Agreement, MatchedPitches, Standards, agreement_o
 from pipeline.agreement.drift.outings import PitcherHistory
 from schemas.exports import METRIC_SOURCES
 from schemas.metrics import METRICS, TRAJECTORY
-from schemas.sightings import MATCH_PAIRS
+from schemas.sightings import CORRECTIONS_TYPE, MATCH_PAIRS
 
 # mean and spread of true values: invented, about what college pitches are
 TRUTH = {
@@ -39,7 +39,11 @@ class Seen(NamedTuple):
 
     def with_pairs(self, match_pairs: pl.DataFrame | None = None) -> MatchedPitches:
         """Add the candidate pairs of the matching; without any, table selection is empty."""
-        return MatchedPitches(*self, MATCH_PAIRS.empty() if match_pairs is None else match_pairs)
+        sightings = self.sightings
+        if "corrections" not in sightings.columns:
+            sightings = sightings.with_columns(corrections=pl.lit(None, CORRECTIONS_TYPE))
+        pairs = MATCH_PAIRS.empty() if match_pairs is None else match_pairs
+        return MatchedPitches(sightings, self.matches, self.pitches, pairs)
 
 
 def measure_agreement(

@@ -1,0 +1,62 @@
+"""What a comparison of two trackers means: a verdict in one word, with its reason."""
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from pipeline.agreement.wording import UNLIKE, amount_words, change_words
+from pipeline.words import day_range_words, day_words
+
+# A pair agrees while at most this share of its pitches differs by more than the tolerance (common practice, no source).
+WATCH_BEYOND = 0.10
+
+
+class Verdict(NamedTuple):
+    """A word, a shape (readable without color), and the place in the order of urgency."""
+
+    word: str
+    shape: str
+    urgency: int
+
+
+ACT = Verdict("act", "■", 0)
+WATCH = Verdict("watch", "▲", 1)
+OTHER = Verdict("not comparable", "◇", 2)
+FEW = Verdict("too few", "○", 3)
+FINE = Verdict("agrees", "●", 4)
+VERDICTS = (ACT, WATCH, FINE, FEW, OTHER)
+
+
+def pair_verdict(row: Mapping[str, Any], alarm: Mapping[str, Any] | None) -> tuple[Verdict, str]:
+    """Judge a row of table `agreement`; `alarm` is the live alarm's row of table `drift`, if there is one."""
+    metric, tolerance, beyond = row["metric"], row["tolerance"], row["share_beyond"]
+    if alarm is not None and alarm["matters"]:
+        return (
+            ACT,
+            f"difference moved {amount_words(metric, alarm['size'], signed=True)} on {day_words(alarm['change_day'])}",
+        )
+    if not row["same_quantity"]:
+        return OTHER, "two different quantities by definition"
+    if abs(row["bias"] or 0.0) > UNLIKE * tolerance:
+        far = amount_words(metric, row["bias"], signed=True)
+        return ACT, f"{far} on average: check unit, sign and plane of this column in both profiles"
+    if row["small_n"]:
+        return FEW, row["note"]
+    limit = amount_words(metric, tolerance)
+    if row["bias_low"] > tolerance or row["bias_high"] < -tolerance:
+        return ACT, f"bias is beyond the tolerance of {limit}"
+    if beyond > WATCH_BEYOND:
+        return WATCH, f"{beyond:.0%} of pitches differ by more than {limit}"
+    if alarm is not None:
+        return WATCH, f"difference moved on {day_words(alarm['change_day'])}, but by little"
+    return FINE, f"{1 - beyond:.0%} of pitches within {limit}"
+
+
+def own_history_verdict(last_alarm: Mapping[str, Any] | None) -> tuple[Verdict, str]:
+    """Judge a chart against own history by the last night under alarm, a row of table `drift`, if there was one."""
+    if last_alarm is None:
+        return FINE, "as usual"
+    change = change_words(last_alarm["metric"], last_alarm["size"])
+    if last_alarm["latest"]:
+        return (ACT if last_alarm["matters"] else WATCH), f"{change} since {day_words(last_alarm['change_day'])}"
+    days = day_range_words(last_alarm["change_day"], last_alarm["baseball_day"])
+    return WATCH, f"{change}, {days}; as usual again"
