@@ -54,12 +54,12 @@ SHORT = ("game", "bullpen", "scrimmage", "bullpen")
 @pytest.mark.parametrize(
     ("name", "precision", "recall", "runs"),
     [
-        ("stale labels", 0.97, 0.97, 0.97),
+        pytest.param("stale labels", 0.97, 0.97, 0.97, marks=pytest.mark.slow),
         ("both forget", 0.93, 0.9, 0.9),
-        ("speed and spin only", 0.7, 0.55, 0.7),
+        pytest.param("speed and spin only", 0.7, 0.55, 0.7, marks=pytest.mark.slow),
         ("all faults, two trackers", 0.75, 0.65, 0.7),
-        ("all faults, three trackers", 0.75, 0.7, 0.8),
-        ("roaming ball with stale names", 0.85, 0.8, 0.85),
+        pytest.param("all faults, three trackers", 0.75, 0.7, 0.8, marks=pytest.mark.slow),
+        pytest.param("roaming ball with stale names", 0.85, 0.8, 0.85, marks=pytest.mark.slow),
     ],
 )
 def test_most_stale_labels_are_found_and_few_right_ones_questioned(

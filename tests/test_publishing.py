@@ -5,6 +5,7 @@ import errno
 import hashlib
 import json
 import os
+import shutil
 import signal
 import stat
 import subprocess
@@ -40,19 +41,18 @@ from schemas.tables import TABLES
 from tests.small_warehouse import small_tables
 
 
-@pytest.fixture
-def warehouse(tmp_path):
-    """A folder with one version of the small warehouse published."""
-    publish(small_tables(), tmp_path, "v1", 3)
-    return tmp_path
-
-
 @pytest.fixture(scope="module")
 def shared(tmp_path_factory):
-    """The same, for tests that only read."""
+    """A folder with one version of the small warehouse published; tests only read it."""
     folder = tmp_path_factory.mktemp("shared")
     publish(small_tables(), folder, "v1", 3)
     return folder
+
+
+@pytest.fixture
+def warehouse(shared, tmp_path):
+    """A copy of it, to publish more versions in."""
+    return shutil.copytree(shared, tmp_path / "warehouse", symlinks=True)
 
 
 def _seen(folder):

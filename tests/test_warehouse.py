@@ -1,5 +1,7 @@
 """The DuckDB file: what the contracts say stands in it, and each law is broken once to see that it is noticed."""
 
+import shutil
+
 import duckdb
 import polars as pl
 import pytest
@@ -114,9 +116,10 @@ def test_the_small_warehouse_breaks_no_law(tmp_path):
 
 
 @pytest.mark.parametrize("law", BREAKS)
-def test_a_broken_law_is_named_with_its_rows(law, tmp_path):
+def test_a_broken_law_is_named_with_its_rows(law, built, tmp_path):
+    # the cache of empty warehouses is shared
     with pytest.raises(LawBrokenError, match=law):
-        _build(BREAKS[law](small_tables()), tmp_path)
+        build_warehouse(finish_tables(BREAKS[law](small_tables())), tmp_path / "w.duckdb", cache=built)
 
 
 # each table whose nights are replaced, and whose ids belong to one night
@@ -127,9 +130,17 @@ BY_NIGHT = [
 ]
 
 
-def _renew(tables, folder):
-    """The small warehouse with the last night's rows put in anew from `tables`."""
+@pytest.fixture(scope="module")
+def built(tmp_path_factory):
+    """A folder with the small warehouse; tests copy its file."""
+    folder = tmp_path_factory.mktemp("built")
     _build(small_tables(), folder).close()
+    return folder
+
+
+def _renew(tables, built, folder):
+    """The small warehouse with the last night's rows loaded again from `tables`."""
+    shutil.copyfile(built / "w.duckdb", folder / "w.duckdb")
     nights = {name: [THU] for name in tables if TABLES[name].by_night}
     return update_warehouse(folder / "w.duckdb", finish_tables(tables), nights)
 
@@ -138,13 +149,13 @@ def _last_night(tables):
     return {name: frame.filter(baseball_day=THU) if TABLES[name].by_night else frame for name, frame in tables.items()}
 
 
-def test_a_night_put_in_anew_gives_the_same_rows(tmp_path):
-    rows = _renew(_last_night(small_tables()), tmp_path)
+def test_a_night_loaded_again_gives_the_same_rows(built, tmp_path):
+    rows = _renew(_last_night(small_tables()), built, tmp_path)
     assert rows == {name: frame.height for name, frame in finish_tables(small_tables()).items()}
 
 
 @pytest.mark.parametrize("name", BY_NIGHT)
-def test_an_id_that_stood_in_another_night_is_noticed(name, tmp_path):
+def test_an_id_of_another_night_is_noticed(name, built, tmp_path):
     tables = _last_night(small_tables())
     ident, before = TABLES[name].key[0], small_tables()[name].filter(pl.col("baseball_day") != THU)
     stood = before[ident][0]
@@ -154,7 +165,7 @@ def test_an_id_that_stood_in_another_night_is_noticed(name, tmp_path):
     )
     law = "values_keep_their_night" if name in IDS_BY_LAW else f"table {name}: {ident} {stood} stands in two nights"
     with pytest.raises(LawBrokenError, match=law):
-        _renew(tables, tmp_path)
+        _renew(tables, built, tmp_path)
 
 
 def test_a_throw_counted_twice_is_noticed(tmp_path, monkeypatch):
