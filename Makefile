@@ -16,8 +16,7 @@ test: .venv/ready
 
 # every kill, every fault point, many examples, real servers and processes; then coverage, with its floor: some minutes
 test-slow: .venv/ready
-	$(PYTEST) -m "slow and not long" --cov --cov-report=
-	$(BIN)/coverage report --skip-covered --sort=cover
+	$(PYTEST) -m "slow and not long" --cov --cov-report=term:skip-covered
 
 check: .venv/ready
 	$(BIN)/ruff format --check .
