@@ -164,13 +164,13 @@ def decided(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
         "nobody": first_about(names, "Rusk"),
     }
     runs = [item for item in open_items(folder, "--kind", "labels") if all(a["lines"] for a in item["answers"])]
-    opponents = [run for run in runs if ",x-" in lines_for(run, "yes")[0] and ",x-" in lines_for(run, "no")[0]]
+    opponents = [run for run in runs if ",x-" in lines_for(run, "yes,")[0] and ",x-" in lines_for(run, "no,")[0]]
     others = [run for run in runs if run not in opponents]
     taken |= {"his": others[0], "as labelled": others[1], "opponent's": opponents[0]}
     choices = {
-        "his": "yes",
-        "as labelled": "no",
-        "opponent's": "yes",
+        "his": "yes,",
+        "as labelled": "no,",
+        "opponent's": "yes,",
         "one": "are one pitch",
         "apart": "none of these",
         "is": "it is Corwin Pellgrave",
