@@ -186,7 +186,7 @@ def test_init_overwrites_nothing(fresh: Path) -> None:
 def test_check_shows_what_each_column_becomes(example: Path) -> None:
     text = printed("check", "-w", example)
     # 141.3 km/h are 87.8 mph: a mile is 1.609344 km exactly (NIST Special Publication 811, appendix B)
-    assert re.search(r"release_speed_mph +speed km/h +km/h +speed .*141\.3 +87\.8", text)
+    assert re.search(r"release_speed_mph +speed km/h +km/h +141\.3 +87\.8 *\n +speed \(3-D\) at release", text)
     assert re.search(r"pitch_type +called .*straight one +four_seam", text)
 
 
@@ -221,7 +221,7 @@ def test_check_reports_an_export_that_the_profile_does_not_fit(fresh: Path) -> N
 def test_a_run_ends_with_the_morning_summary_and_logs_plain_lines(fresh: Path) -> None:
     done = command("run", "-w", fresh)
     assert re.search(r"^example_unit +1 +5 +4 +0 +1 +0$", done.stdout, re.MULTILINE)
-    assert "Every row is accounted for" in done.stdout and "by 1 tracker: 4" in done.stdout
+    assert "Every row is accounted for" in done.stdout and "4 seen by 1 tracker" in done.stdout
     assert re.search(r"^\d{4}-\d\d-\d\d .* INFO read: 1 of 1$", done.stderr, re.MULTILINE)
     assert "\x1b" not in done.stdout + done.stderr
 

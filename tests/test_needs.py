@@ -139,7 +139,7 @@ EXPECTED = [
     ("gap", "Thu Mar 5, field: Camera saw only 0 of the 1 pitches that Main radar saw.", "Check whether an export is missing."),
     ("name", "A. Finsh (Pen unit, 1 row) is probably Alder Finch (ace).", "Add to decisions.csv: label_is,,A. Finsh,ace,YOU,DATE,WHY"),
     ("doubtful", "2 pitches on 1 day are doubtful matches.", "`pitchledger review` shows each with the lines for decisions.csv."),
-    ("clock", "Camera: clock was off on 2 days, most recently 2 min 22 s ahead of Main radar (Mar 4).", "Set its clock. Matching already corrects for it."),
+    ("clock", "Camera: clock was off on 2 days, most recently 2 min 22 s ahead of Main radar (Mar 4).", "Set the clock. Matching already corrects for it."),
     ("stale label", "Pen unit: 1 pitch labeled 'Bo' on Mar 4 looks like Alder Finch's (97% likely).",
      "`pitchledger review --kind labels` shows each with the lines for decisions.csv."),
     ("label", "Main radar: 8 rows have pitch_type words that the profile does not list: junk, eephus.", "Add them to [labels.pitch_type] words in the profile."),

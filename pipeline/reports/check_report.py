@@ -95,10 +95,7 @@ def _check_export(file: ExportFile, tracker: TrackerSettings, out: Console, age:
     out.print(
         harmless(f"  {pluralize(raw.rows_read, 'row')}: {sightings}, {set_aside} set aside, {quarantined} quarantined")
     )
-    described = describe_columns(raw, tracker.profile, mapped)
-    whole = ("our column", "their column", "unit")
-    narrow = ("before", "after")
-    out.print(make_table("", described.columns, described.iter_rows(), numbers_from=99, whole=whole, narrow=narrow))
+    _print_columns(describe_columns(raw, tracker.profile, mapped), out)
     reasons = mapped.quarantine.group_by("reason", "fix", maintain_order=True).len().head(MOST_REASONS)
     for reason, fix, times in reasons.iter_rows():
         out.print(harmless(f"  {pluralize(times, 'time')}: {reason}. {fix or ''}"))
@@ -107,6 +104,19 @@ def _check_export(file: ExportFile, tracker: TrackerSettings, out: Console, age:
         out.print("  Every row would be quarantined.", style="red")
     out.print()
     return not is_useless
+
+
+def _print_columns(described: pl.DataFrame, out: Console) -> None:
+    """Print each mapped column with its meaning below its name, which gives it more room, then the names of the rest."""
+    is_mapped = described["our column"] != "(not mapped)"
+    rows = [
+        (ours, "\n".join(filter(None, (theirs, meaning))), unit, before, after)
+        for ours, theirs, unit, meaning, before, after in described.filter(is_mapped).iter_rows()
+    ]
+    columns = ("our column", "their column and its meaning", "unit", "before", "after")
+    out.print(make_table(columns, rows, numbers_from=99, whole=("our column", "unit"), narrow=("before", "after")))
+    if rest := described.filter(~is_mapped)["their column"].to_list():
+        out.print(harmless(f"  Not mapped: {', '.join(rest)}."))
 
 
 def _check_older_export(older: list[ExportFile], tracker: TrackerSettings, out: Console) -> None:

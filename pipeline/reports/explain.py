@@ -211,8 +211,8 @@ def _print_sightings(report: PitchReport, out: Console) -> None:
         for sighting in report.sightings
     ]
     columns = ("tracker", "sighting", "own clock", "resolution s", "gap s", "pitcher", "type")
-    title = "Sightings (gap: time after the first, with clocks corrected)"
-    out.print(make_table(title, columns, rows, numbers_from=99, whole=("sighting", "own clock", "type")))
+    out.print("Sightings (gap: time after the first, with clocks corrected)", style="bold")
+    out.print(make_table(columns, rows, numbers_from=99, whole=("sighting", "own clock", "type")))
     for sighting in report.sightings:
         station = STATION_SOURCES.get(sighting["station_by"], f"station by {sighting['station_by']}")
         changes = [
@@ -241,7 +241,8 @@ def _gaps(report: PitchReport) -> dict[str, str]:
 def _print_readings(report: PitchReport, out: Console) -> None:
     columns = ["metric", *(sighting["tracker"] for sighting in report.sightings), "preferred", "spread", "± 1 SD"]
     rows = [_reading_row(metric, report) for metric in METRICS if metric in report.values]
-    out.print(make_table("Readings (* is the source of the preferred value)", columns, rows, whole=columns))
+    out.print("Readings (* is the source of the preferred value)", style="bold")
+    out.print(make_table(columns, rows, whole=columns))
     if "spin_axis_deg" in report.values:
         (face,) = clock_from_axis(np.array([report.values["spin_axis_deg"]["value"]]))
         out.print(harmless(f"  Spin axis on a clock face, as the pitcher sees it: {face}."))

@@ -36,7 +36,6 @@ def harmless(value: object) -> Text:
 
 
 def make_table(
-    title: str,
     columns: Sequence[str],
     rows: Iterable[Sequence[object]],
     *,
@@ -45,9 +44,7 @@ def make_table(
     narrow: Collection[str] = (),
 ) -> Table:
     """Return a plain table. Columns from `numbers_from` on are right-aligned; `whole` ones never wrap; `narrow` ones wrap early."""
-    table = Table(
-        title=title or None, title_justify="left", title_style="bold", box=None, pad_edge=False, show_edge=False
-    )
+    table = Table(box=None, pad_edge=False, show_edge=False)
     for number, name in enumerate(columns):
         justify: Justify = "right" if number >= numbers_from else "left"
         table.add_column(
@@ -93,7 +90,7 @@ def print_rows(
     for panel in panels:
         numbered = panel[0] > 0
         shown = [[*([str(n)] if numbered else []), *(text[c] for c in panel)] for n, text in enumerate(texts, 1)]
-        table = make_table("", [*(["row"] if numbered else []), *(names[c] for c in panel)], shown, numbers_from=99)
+        table = make_table([*(["row"] if numbered else []), *(names[c] for c in panel)], shown, numbers_from=99)
         for column, index in zip(table.columns[numbered:], panel, strict=True):
             column.justify = "right" if columns[index] in numbers else "left"
         out.print(table)

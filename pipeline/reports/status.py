@@ -110,7 +110,23 @@ def _named(names: tuple[str, ...], rows: list[tuple[Any, ...]]) -> list[dict[str
 
 def print_status(status: dict[str, Any], out: Console) -> None:
     """Print the status for a person."""
-    runs = [
+    _print_runs(status, out)
+    print_counts(status, out)
+    out.print()
+    _print_nights(status, out)
+    _print_deliveries(status, out)
+    if status["quarantine"]:
+        out.print("Quarantined files, rows and values by reason", style="bold")
+        columns = ("level", "tracker", "reason (... is a number)", "lines")
+        out.print(make_table(columns, status["quarantine"], numbers_from=3, whole=("level", "tracker", "lines")))
+        out.print()
+    print_needs(status["needs"], out)
+    out.print()
+    out.print(harmless(f"Disk: {status['disk_bytes'] / 1e6:.1f} MB in the output folder."))
+
+
+def _print_runs(status: dict[str, Any], out: Console) -> None:
+    rows = [
         (
             moment_words(datetime.fromisoformat(attempt.started_at), status["zone"]),
             OUTCOMES.get(attempt.outcome, attempt.outcome),
@@ -120,32 +136,9 @@ def print_status(status: dict[str, Any], out: Console) -> None:
         for attempt in status["attempts"]
     ]
     columns = ("started", "outcome", "published version", "message")
-    out.print(make_table("Last runs", columns, runs, numbers_from=9, whole=columns[:3]))
+    out.print("Last runs", style="bold")
+    out.print(make_table(columns, rows, numbers_from=9, whole=columns[:3]))
     out.print()
-    print_counts(status, out)
-    out.print()
-    _print_nights(status, out)
-    rows = [
-        (
-            tracker,
-            weekday_words(last_day) if last_day else "never",
-            *("-" if count is None else count for count in counts),
-        )
-        for tracker, last_day, *counts in status["deliveries"]
-    ]
-    out.print(
-        make_table("Deliveries this week, in nights", ("tracker", "last pitches", *VERDICTS), rows, numbers_from=2)
-    )
-    out.print()
-    if status["quarantine"]:
-        columns = ("level", "tracker", "reason (... is a number)", "lines")
-        rows = status["quarantine"]
-        title = "Quarantined files, rows and values by reason"
-        out.print(make_table(title, columns, rows, numbers_from=3, whole=("level", "tracker", "lines")))
-        out.print()
-    print_needs(status["needs"], out)
-    out.print()
-    out.print(harmless(f"Disk: {status['disk_bytes'] / 1e6:.1f} MB in the output folder."))
 
 
 def _print_nights(status: dict[str, Any], out: Console) -> None:
@@ -167,9 +160,24 @@ def _print_nights(status: dict[str, Any], out: Console) -> None:
         for (day, station), seen in seen_by_tracker.items()
     ]
     columns = ("night", "station", "pitches", *trackers)
-    out.print(make_table("This week: pitches, and how many each tracker saw", columns, rows, numbers_from=2))
+    out.print("Last 7 days: pitches, and how many each tracker saw", style="bold")
+    out.print(make_table(columns, rows, numbers_from=2))
     if gaps:
         out.print('! The tracker missed many pitches that another saw: `pitchledger query "from nights_with_gaps"`')
+    out.print()
+
+
+def _print_deliveries(status: dict[str, Any], out: Console) -> None:
+    rows = [
+        (
+            tracker,
+            weekday_words(last_day) if last_day else "never",
+            *("-" if count is None else count for count in counts),
+        )
+        for tracker, last_day, *counts in status["deliveries"]
+    ]
+    out.print("Last 7 days: nights by delivery", style="bold")
+    out.print(make_table(("tracker", "last pitches", *VERDICTS), rows, numbers_from=2))
     out.print()
 
 

@@ -60,15 +60,19 @@ def print_summary(folder: Path, out: Console) -> None:
 def print_counts(facts: dict[str, Any], out: Console) -> None:
     """Print the table of trackers, the pitches by number of trackers, and the last night."""
     rows = [(name, *(f"{count:,}" for count in counts)) for name, *counts in facts["trackers"]]
-    out.print(make_table("", ("tracker", *COUNTS), rows))
+    out.print(make_table(("tracker", *COUNTS), rows))
     if facts["unexplained"] == 0:
         out.print("Every row is accounted for: rows = sightings + repeats + no pitch + quarantined, in each file.")
     else:
         out.print(f"NOT every row is accounted for: {facts['unexplained']} are missing.", style="bold")
     out.print()
-    seen = ", ".join(f"by {pluralize(trackers, 'tracker')}: {count:,}" for trackers, count in facts["seen"])
+    (least, alone), *more = facts["seen"] or [(1, 0)]
+    seen = [
+        f"{alone:,} seen by {pluralize(least, 'tracker')}",
+        *(f"{count:,} by {trackers}" for trackers, count in more),
+    ]
     total = sum(count for _, count in facts["seen"])
-    out.print(harmless(f"Pitches: {total:,}, each counted once{f' (seen {seen})' if seen else ''}."))
+    out.print(harmless(f"Pitches: {total:,}, each counted once: {', '.join(seen)}."))
     for line in last_night_lines(facts):
         out.print(harmless(line))
 

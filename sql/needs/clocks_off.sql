@@ -30,7 +30,7 @@ select
         strftime(off.baseball_day, '%b %-d'),
         if(off.hour_slip, ', probably the daylight-saving hour', '')
     ) as problem,
-    'Set its clock. Matching already corrects for it.' as what_to_do
+    'Set the clock. Matching already corrects for it.' as what_to_do
 from off
 left join trackers on trackers.tracker = off.tracker
 left join trackers as others on others.tracker = off.reference_tracker
