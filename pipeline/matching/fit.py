@@ -36,8 +36,9 @@ from pipeline.matching.repairs.start_bias import assume_bias_of_coincident_pairs
 StartProposal = Callable[[Days, StartFit], StartFit]
 Proposal = Callable[[Days, DayFit], DayFit]
 
-# Repairs, tried in this order; each is accepted only where it explains more by its own cost. README.md, section "When
-# the first clock is wrong", has a row for each. A repair is switched off by leaving it out of its tuples.
+# Repairs in the order in which they are tried. Each changes the fit only where that explains more, by its own cost, or
+# repeats a search that the next round judges. README.md, section "When the first clock is wrong", has a row for each. A
+# repair is switched off by leaving it out of its tuples.
 # On the start models, before anything is learned:
 START_PROPOSALS: tuple[StartProposal, ...] = (assume_bias_of_coincident_pairs, assume_zero_bias)
 # Before the second round, with the readings that the first one learned:
@@ -49,6 +50,8 @@ CLOCK_PROPOSALS: tuple[Proposal, ...] = (
 )
 # After the second round:
 SECOND_ROUND_PROPOSALS: tuple[Proposal, ...] = (missed_step,)
+# With pooled models, inside `second_look`:
+SECOND_LOOK_PROPOSALS: tuple[Proposal, ...] = (search_again_with_learned_readings, clock_of_neighboring_file)
 
 
 def second_look(days: Days, fit: DayFit) -> DayFit:
@@ -68,8 +71,7 @@ def second_look(days: Days, fit: DayFit) -> DayFit:
     return replace(fit, models=models, search=fit.search.put(chosen, search))
 
 
-# With pooled models, inside the second look and before the last round:
-SECOND_LOOK_PROPOSALS: tuple[Proposal, ...] = (search_again_with_learned_readings, clock_of_neighboring_file)
+# With pooled models, before the last round:
 POOLED_PROPOSALS: tuple[Proposal, ...] = (missed_step_beside_known_step, second_look, look_wider_where_a_step_may_hide)
 # After the last round:
 FINAL_PROPOSALS: tuple[Proposal, ...] = (drop_weak_steps, refine_stepped_clocks)

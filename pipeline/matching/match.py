@@ -118,7 +118,7 @@ def match_sightings(
 
 
 def _final_fit(days: Days, first: DayFit, statistics: pl.DataFrame, decisions: Decisions, located: Located) -> FinalFit:
-    """Fit with pooled models and decisions; a pair is no more certain than its records' stations."""
+    """Fit with pooled models and decisions; stations limit the posteriors."""
     decided_days = replace(days, decisions=DecidedPairs(*decisions.row_pairs(days.records)))
     last = fit_with_pooled_models(decided_days, first, statistics)
     fit = last.fit._replace(cells=limit_by_station(days.records, last.fit.cells, located.finds))

@@ -17,6 +17,8 @@ from pipeline.matching.evidence.models import Models
 from pipeline.matching.evidence.readings import log_ratio
 from pipeline.matching.evidence.timing import box_density, density
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # Density per second of a stamp that is off by any amount: one in 3,000, anywhere in two hours. An estimate, no source.
 _GLITCH_DENSITY = 5e-8
 # Two trackers' false records mostly follow the same pitch, within some ten seconds and before the next pitch: density
@@ -29,8 +31,7 @@ _BESIDE_STEP_RATE = 2 / 60
 _SECOND_STEP_COST = 6.0
 # What a person's decision adds to the evidence of a pair (natural log): more than all other evidence.
 _DECISION_EVIDENCE = 40.0
-# A clock path must beat streams without a common pitch by this much (natural log) to show one session; fitted on
-# simulated seasons (tests/benchmarks).
+# A clock path must beat streams without a common pitch by this much (natural log) to show one session.
 _CLOCK_MARGIN = 12.0
 # Posteriors below this do not compete for a record.
 _NEGLIGIBLE_POSTERIOR = 1e-6

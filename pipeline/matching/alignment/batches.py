@@ -7,6 +7,8 @@ from pipeline.matching.alignment.forward_backward import Band, Transitions, forw
 from pipeline.matching.alignment.pruning import drop_hopeless, keep_between_anchors
 from pipeline.matching.data.arrays import Bools, Floats, Ints, ranges
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # Cells of one batch of blocks: keeps the work in the processor's cache.
 _BATCH_CELLS = 20_000
 # Log evidence that two streams show one session if they have no pair near the clock path.

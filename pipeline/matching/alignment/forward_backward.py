@@ -15,6 +15,8 @@ import numpy as np
 
 from pipeline.matching.data.arrays import Bools, Floats, Ints, ranges
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # Evidence above this (natural log) counts as this, so that products of a few pairs stay within doubles.
 _MAX_EVIDENCE = 60.0
 # Levels between two rescalings. One level can add a factor of e^60, the parts before, at and after a pair are

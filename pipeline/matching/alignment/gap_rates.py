@@ -12,22 +12,25 @@ from pipeline.matching.alignment.forward_backward import Transitions
 from pipeline.matching.data.arrays import Floats, Ints
 from pipeline.matching.data.days import Days
 
-# Prior of the opening rate: 1.5 runs of unmatched records in 30. Fitted on simulated seasons (tests/benchmarks).
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
+# Prior of the opening rate: 1.5 runs of unmatched records in 30.
 _OPEN_PRIOR = (1.5, 30.0)
-# Prior of the extension rate: 6 of 10 unmatched records are followed by another. Fitted on simulated seasons.
+# Prior of the extension rate: 6 of 10 unmatched records are followed by another.
 _EXTEND_PRIOR = (6.0, 10.0)
-# Upper limits of both rates, so that matches stay possible.
+# Highest opening rate, so that matches stay possible.
 _MAX_OPEN = 0.4
+# Highest extension rate, so that runs end.
 _MAX_EXTEND = 0.97
 # After a run of one stream's own records, a run of the other's opens this many times as often as elsewhere ...
 _TURN_FACTOR = 1.5
-# ... and at most with this share of the probability that the first run ends. Fitted on simulated seasons.
+# ... and at most with this share of the probability that the first run ends.
 _MAX_TURN = 0.3
-# Cost (natural log) of two crossed pairs, with and without clocks; fitted on simulated seasons (tests/benchmarks).
+# Cost (natural log) of two crossed pairs with clocks ...
 _CROSSING_COST = 2.0
+# ... and without.
 _UNTIMED_CROSSING_COST = 5.0
-# Unmatched records at the ends are nearly free if clocks are coarse or missing: floor of the extension rate. Fitted on
-# simulated seasons (tests/benchmarks).
+# Unmatched records at the ends are nearly free if clocks are coarse or missing: floor of the extension rate.
 _FREE_END = float(np.exp(-0.015))
 
 

@@ -12,6 +12,8 @@ from pipeline.matching.alignment.bands import Bands, Cells, split_blocks
 from pipeline.matching.alignment.windows import is_uncrossed
 from pipeline.matching.data.arrays import Bools, Floats, Ints
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # An anchor is a pair with at least this evidence (natural log) ...
 _ANCHOR = 9.0
 # ... which leads all other pairs of its two records by this much ...
@@ -120,14 +122,14 @@ def _anchors(bands: Bands, cells: Cells, evidence: Floats) -> tuple[Ints, Ints]:
 
 
 def _in_row_and_column(test: Callable[[Ints, Floats], Bools], row: Ints, column: Ints, evidence: Floats) -> Bools:
-    """Whether cells, sorted by rows, pass a test in their row and column."""
+    """Return whether cells, sorted by rows, pass a test in row and column."""
     out, by_column = test(row, evidence), np.argsort(column, kind="stable")
     out[by_column] &= test(column[by_column], evidence[by_column])
     return out
 
 
 def _is_best(line: Ints, evidence: Floats) -> Bools:
-    """Whether each cell is the best of its line (row or column, sorted)."""
+    """Return whether each cell is the best of its line (row or column)."""
     start = np.flatnonzero(np.diff(line, prepend=-1))
     if not len(start):
         return np.zeros(0, dtype=bool)
@@ -135,7 +137,7 @@ def _is_best(line: Ints, evidence: Floats) -> Bools:
 
 
 def _stands_out(line: Ints, evidence: Floats) -> Bools:
-    """Whether each cell leads all others of its line (row or column, sorted) by far."""
+    """Return whether each cell leads all others of its line (row or column)."""
     start = np.flatnonzero(np.diff(line, prepend=-1))
     size = np.diff(np.append(start, len(line)))
     best = _is_best(line, evidence)
@@ -144,7 +146,7 @@ def _stands_out(line: Ints, evidence: Floats) -> Bools:
 
 
 def _may_be_crossed(bands: Bands, cells: Cells, evidence: Floats, chosen: Ints) -> Bools:
-    """Whether the two neighbors of a pair may be a pair that crosses it.
+    """Return whether two neighbors of each pair may be a pair that crosses it.
 
     One tracker saw that pitch before, the other after.
     """

@@ -29,20 +29,23 @@ from pipeline.matching.data.records import Records
 from pipeline.matching.data.streams import StreamPair
 from pipeline.matching.evidence.readings import CIRCULAR, ReadingModel, shared_metrics
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # Seconds around the clock path in which pairs are compared: where the path is uncertain ...
 ROUGH_S = 75.0
 # ... once it is settled ...
 FINE_S = 12.0
 # ... where it is plain at first sight ...
 CLOSE_S = 4.0
-# ... and with coarse stamps, where the path is uncertain. Fitted on simulated seasons (tests/benchmarks).
+# ... and with coarse stamps, where the path is uncertain.
 _COARSE_ROUGH_S = 150.0
-# With coarse stamps and a settled path: half a stamp, so many spreads, and so many seconds.
+# With coarse stamps and a settled path: half a stamp, so many spreads ...
 _COARSE_SPREADS = 4
+# ... and so many seconds.
 _COARSE_EXTRA_S = 30
-# A first path is plain if its score per record of the smaller stream is at least this (natural log), by fine or coarse
-# stamps; fitted on simulated seasons (tests/benchmarks).
+# A first path is plain if its score (natural log) per record of the smaller stream is at least this, with fine stamps ...
 _PLAIN_SCORE = 2.0
+# ... or with coarse ones.
 _COARSE_PLAIN_SCORE = 1.0
 # Stream pairs with at most this many cells are compared completely.
 _SMALL = 400
@@ -52,16 +55,21 @@ _SEARCH_METRICS = 5
 _MAX_METRIC_COST = 3.0
 # Evidence that a pair must exceed to join the first chain.
 _CHAIN_COST = 1.0
-# A chain is trusted from this mean gain per record of the smaller stream on, and plain from the second value on.
+# A chain is trusted if its gain per record of the smaller stream is at least this ...
 _CHAIN_TRUSTED = 1.0
+# ... and plain from this gain on.
 _CHAIN_PLAIN = 1.6
-# Records on both sides of the chain that stay in the band: of a trusted chain, a plain one, and a fitted alignment.
+# Records on both sides of a trusted chain that stay in the band ...
 _MARGIN = 8
+# ... of a plain chain ...
 _PLAIN_MARGIN = 3
+# ... and of the pairs of an alignment.
 _FITTED_MARGIN = 5
-# A pair with this posterior and evidence is a pin: others lie between the second pin before and the second after.
+# A pair above this posterior ...
 _PIN_POSTERIOR = 0.99
+# ... and this evidence (natural log) is a pin ...
 _PIN_EVIDENCE = 6.0
+# ... and others lie between so many pins before and after.
 _PINS = 2
 # Pairs below this posterior do not widen the band of the next round.
 _NEGLIGIBLE_POSTERIOR = 1e-6

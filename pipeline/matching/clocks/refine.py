@@ -13,8 +13,11 @@ from pipeline.matching.data.arrays import Floats, Ints, median
 from pipeline.matching.data.streams import COARSE_S, StreamPair
 from pipeline.matching.evidence.timing import box_density, normal_cdf
 
-# Pairs above this probability refine a clock, if there are at least so many.
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
+# Pairs above this probability refine a clock ...
 SURE_PAIR = 0.8
+# ... if there are at least so many: fewer do not fix a line.
 _MIN_PAIRS = 4
 # Floor of the spread of time differences: the rounding of both stamps (1 / sqrt(12) and a little) ...
 _MIN_SIGMA_IN_STAMPS = 0.32
@@ -27,15 +30,17 @@ _DRIFT_SD = 100e-6
 _HUBER = 1.5
 # Pairs in the running mean that follows a clock which does not run straight.
 _BEND_PAIRS = 31
-# With fewer pairs than this, of clocks with stamps this coarse or coarser, the rounding of the stamps is modeled.
+# With fewer pairs than this the rounding of the stamps is modeled ...
 _FEW_PAIRS = 40
+# ... if they are this wide, in seconds, or wider.
 _ROUNDED_S = 0.5
 # Spreads of steady and less steady clocks beyond rounding, equally likely a priori; estimates, no source.
 _CLOCK_SDS_S = (0.1, 0.25, 0.6)
 # Density of a stamp that is off by any amount; an estimate, no source.
 _STRAY_DENSITY = 0.01
-# Offsets tried for coarse stamps over one stamp's width, and table steps from one to the next.
+# Offsets tried for coarse stamps over one stamp's width: a precision of half a second for minute stamps.
 _CANDIDATES = 120
+# Table steps from one of these offsets to the next.
 _TABLE_STEPS = 8
 # Likelihood of a gap outside of every box; an estimate, no source.
 _OUTSIDE_BOX = 0.02

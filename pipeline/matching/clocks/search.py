@@ -16,26 +16,33 @@ from pipeline.matching.data.arrays import Bools, Floats, Ints, median
 from pipeline.matching.data.streams import COARSE_S
 from pipeline.matching.evidence.timing import box_density, density, start_sigma
 
-# Width of the offset grid in seconds, for fine and for coarse stamps: below the error that the refinement corrects.
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
+# Width of the offset grid in seconds: below the error that the refinement corrects.
 _GRID_S = 1.0
+# The same for coarse stamps.
 _COARSE_GRID_S = 4.0
-# Seconds around each candidate offset that the grid covers: room for drift. Fitted on simulated seasons.
+# Seconds around each candidate offset that the grid covers: room for drift.
 _REACH_S = 75.0
+# The same for coarse stamps.
 _COARSE_REACH_S = 120.0
-# Cost (natural log) of a drift to the next grid cell; fitted on simulated seasons (tests/benchmarks).
+# Cost (natural log) of a drift to the next grid cell.
 _DRIFT_COST = 4.0
-# Cost (natural log) of a step of the clock: about one in a million records. Fitted on simulated seasons.
+# Cost (natural log) of a step of the clock: about one in a million records.
 STEP_COST = 14.0
-# Width in seconds of the bins of the offset histogram, for fine and for coarse stamps.
+# Width in seconds of the bins of the offset histogram.
 _BIN_S = 1.0
+# The same for coarse stamps.
 _COARSE_BIN_S = 10.0
-# Candidate offsets that the grid covers at most, and those that are looked at.
+# Candidate offsets that the grid covers at most: a file can hold two sessions with different clocks.
 _MAX_CANDIDATES = 5
+# Highest bins that are examined for candidates.
 _EXAMINED_CANDIDATES = 60
 # Candidates lie at least this many seconds apart.
 _CANDIDATE_DISTANCE_S = 30.0
-# A candidate must exceed the background by this many votes and this many standard deviations.
+# A candidate must exceed the background by this many votes ...
 _MIN_VOTES = 0.5
+# ... and this many standard deviations.
 _MIN_DEVIATIONS = 3
 # Seconds on each side of a bin that the background is averaged over.
 _BACKGROUND_S = 300
@@ -48,16 +55,17 @@ _NEGLIGIBLE = 4.0
 _EVIDENCE_RANGE = (-7.0, 6.0)
 # An offset this near to a whole hour is preferred twice: by a clock that agrees (or was set to the hour) ...
 _AGREES_S = 5.0
-# ... and by one that agrees roughly. Fitted on simulated seasons (tests/benchmarks).
+# ... and by one that agrees roughly.
 _ROUGHLY_AGREES_S = 400.0
-# Probability that the other tracker has no record of a pitch; fitted on simulated seasons (tests/benchmarks).
+# Probability that the other tracker has no record of a pitch.
 _MISSED = 0.15
 # A stream gives no evidence about records this many seconds before its first or after its last.
 _UNCOVERED_S = 60.0
 # Records that share a state in the first pass: no clock drifts by a grid cell in a minute.
 _RECORDS_PER_STATE = 3
-# Median gap between records in seconds, if a stream has too few to measure it, and its floor.
+# Seconds between two pitches, for streams too short to measure it; common practice, no source.
 _USUAL_GAP_S = 20.0
+# Floor of the median gap, in seconds.
 _MIN_GAP_S = 1.0
 # Standard deviations by which the pairs at one offset must exceed chance to count without their readings: the highest
 # of 10,000 bins reaches 6 by chance.
@@ -155,7 +163,7 @@ def path_cost(clock: Clock, resolution_s: float) -> float:
 
 
 def coincident_pairs(first_s: Floats, second_s: Floats) -> tuple[Ints, Ints]:
-    """Return the pairs (first, second) at the one offset that stands out.
+    """Return the pairs (first, second) at the one offset that exceeds chance.
 
     Far more pairs share it than by chance; none if there is no such offset. Readings do not count. For fine stamps
     only: within one stamp of a minute too many pairs coincide by chance.

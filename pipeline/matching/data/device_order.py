@@ -4,11 +4,13 @@ import numpy as np
 
 from pipeline.matching.data.arrays import Floats, Ints
 
-# A sequence number this far below the running maximum starts a new run; fitted on simulated seasons (tests/benchmarks).
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
+# A sequence number this far below the running maximum starts a new run.
 _RUN_ENDS_BELOW_MAXIMUM = 12
 # A return to this number or less also starts one: the device counts from 1 again, and its first row may be missing.
 _RESTART_NUMBER = 2
-# That counts as a restart only after this many rows; fitted on simulated seasons (tests/benchmarks).
+# That counts as a restart only after this many rows.
 _RESTART_AFTER_ROWS = 8
 # More runs than this that do not follow one another in time: the export is grouped by something other than time.
 _MAX_RUNS = 3
@@ -60,7 +62,7 @@ def count_runs(count: Floats) -> Ints:
 
 
 def _is_grouped(count: Floats, runs: Ints) -> bool:
-    """Whether unique numbers interleave between runs.
+    """Return whether unique numbers interleave between runs.
 
     Then the count did not restart: the rows were grouped.
     """
@@ -73,7 +75,7 @@ def _is_grouped(count: Floats, runs: Ints) -> bool:
 
 
 def _runs_follow_in_time(runs: Ints, seen_s: Floats) -> bool:
-    """Whether the runs' median times rise.
+    """Return whether the runs' median times rise.
 
     Then they are sessions one after another, even if a clock steps inside one.
     """

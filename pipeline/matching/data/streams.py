@@ -13,6 +13,8 @@ from pipeline.matching.data.arrays import Bools, Floats, Ints, median
 from pipeline.matching.data.device_order import device_order
 from pipeline.matching.data.records import Records
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # Stamps coarser than this many seconds do not show the order of neighbors. Most devices stamp to 1 s or finer.
 COARSE_S = 2.0
 # Up to this many files of one tracker on a station-day, each is a stream of its own. More are pieces of one session.
@@ -22,10 +24,11 @@ _MAX_SEPARATE_FILES = 4
 _SOON = 0.6
 # A stream whose records lack a stamp in more than this share has no clock to use.
 _MAX_UNSTAMPED = 0.5
-# Other events are counted this many seconds from an event: past a double trigger, before the next pitch of the mound.
+# Nearby events are at least this many seconds away, past a double trigger ...
 _NEARBY_FROM_S = 2.7
+# ... and at most this many, before the next pitch of the mound.
 _NEARBY_TO_S = 6.0
-# Floor of the density of nearby events per second; fitted on simulated seasons (tests/benchmarks).
+# Floor of the density of nearby events per second.
 _MIN_NEARBY_RATE = 0.0015
 
 
@@ -175,7 +178,7 @@ def _nearby_rate(seen_s: Floats) -> float:
         return _MIN_NEARBY_RATE
     after_s = known + _NEARBY_TO_S, known + _NEARBY_FROM_S
     near = np.searchsorted(known, after_s[0], "right") - np.searchsorted(known, after_s[1], "left")
-    return max(_MIN_NEARBY_RATE, float(near.mean() / 3.3))
+    return max(_MIN_NEARBY_RATE, float(near.mean() / (_NEARBY_TO_S - _NEARBY_FROM_S)))
 
 
 def _usual_resolution(resolution: Floats) -> float:

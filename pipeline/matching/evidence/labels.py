@@ -10,8 +10,10 @@ import numpy as np
 from pipeline.matching.data.arrays import Floats, Ints
 from pipeline.matching.data.records import LABELS
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # Weight of each label's log-likelihood ratio. A pitch type largely repeats the readings, and the labels of the
-# situation repeat one another: they count half. Fitted on simulated seasons (tests/benchmarks).
+# situation repeat one another: they count half.
 WEIGHTS = np.array([1.0, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5])
 assert len(WEIGHTS) == len(LABELS)
 # Chance of agreement before any pair is known, for one pitch and for two neighboring pitches.

@@ -15,10 +15,11 @@ import numpy as np
 from pipeline.matching.data.arrays import Bools, Floats, Ints, Singles
 from schemas.metrics import METRICS
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 CIRCULAR = np.array([m.circular for m in METRICS.values()])
 TOLERANCE = np.array([m.tolerance for m in METRICS.values()])
-# Share of pairs of one pitch in which a complete record is a blunder: readings cost at most the log of this. Fitted on
-# simulated seasons (tests/benchmarks).
+# Share of pairs of one pitch in which a complete record is a blunder: readings cost at most the log of this.
 BLUNDER = 0.001
 # Components of the mixture for neighbors; one component costs 1.4 to 1.9 times the wrong merges on simulated seasons.
 COMPONENTS = 4
@@ -29,7 +30,7 @@ _ANY_TWO = 0.01
 _MIN_SPREAD_RATIO = 0.02
 # Start of the mixture: spread of each component in units of sqrt(2) times the spread of all readings ...
 _START_SCALES = np.array([0.35, 0.7, 1.1, 1.7])
-# ... and its share; all kinds of neighbor are likely before any is seen. Fitted on simulated seasons.
+# ... and its share; all kinds of neighbor are likely before any is seen.
 _START_SHARES = np.array([0.35, 0.3, 0.2, 0.15])
 # Start of one pitch's spread: this share of the spread of all readings ...
 _START_SPREAD = 0.35
@@ -37,7 +38,7 @@ _START_SPREAD = 0.35
 _START_TOLERANCE = 0.6
 # ... and at most this share of the spread of all readings.
 _MAX_START_SPREAD = 0.8
-# Spread of an outlier reading, in spreads of all readings; fitted on simulated seasons (tests/benchmarks).
+# Spread of an outlier reading, in spreads of all readings.
 _OUTLIER_SPREAD = 1.6
 # Share of outlier readings before any pair is known.
 START_OUTLIER_SHARE = 0.03

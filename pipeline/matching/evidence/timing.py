@@ -10,12 +10,13 @@ import numpy as np
 from pipeline.matching.data.arrays import Floats
 from pipeline.matching.data.streams import COARSE_S
 
-# Spread of a device's own timing error in seconds, beyond the rounding of its stamp; fitted on simulated seasons
-# (tests/benchmarks).
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
+# Spread of a device's own timing error in seconds, beyond the rounding of its stamp.
 _DEVICE_SD_S = 0.3
 # The same beside a coarse stamp, whose width hides any smaller error.
 _COARSE_DEVICE_VARIANCE = 1.0
-# Share of pairs whose time difference is an outlier; fitted on simulated seasons (tests/benchmarks).
+# Share of pairs whose time difference is an outlier.
 _OUTLIER_SHARE = 0.015
 # An outlier's spread is this many times the usual spread ...
 _OUTLIER_FACTOR = 3

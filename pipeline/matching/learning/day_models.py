@@ -23,14 +23,17 @@ from pipeline.matching.evidence.readings import (
     start_model,
 )
 
-# Trust in the log ratios of the start model, and of a model that was fitted once; 1 after that. Fitted on simulated
-# seasons (tests/benchmarks).
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
+# Trust in the log ratios of the start model ...
 START_TRUST = 0.6
+# ... and of a model that was fitted once; it is 1 after that.
 FIRST_TRUST = 0.8
 # Smallest spread of a circular metric's readings, in degrees.
 _MIN_CIRCULAR_SPREAD = 5.0
-# Pairs that the start's bias and spread are worth as the first prior. Fitted on simulated seasons (tests/benchmarks).
+# Pairs that the start's bias is worth as the first prior.
 _BIAS_PRIOR_PAIRS = 2
+# The same of the start's spread.
 _SPREAD_PRIOR_PAIRS = 6
 # Steps of expectation-maximization in each round.
 _EM_STEPS = 3

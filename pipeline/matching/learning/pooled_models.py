@@ -41,12 +41,15 @@ STATISTICS: dict[str, PolarsType] = {
     "baseball_day": pl.Date,
     **{name: pl.Array(pl.Float64, width) for name, width in _WIDTHS.items()},
 }
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # A day counts by its pairs, but for at most this many.
 _MAX_PAIRS = 150.0
-# Pairs that the start's spread is worth against the pooled spread. Fitted on simulated seasons (tests/benchmarks).
+# Pairs that the start's spread is worth against the pooled spread.
 _START_SPREAD_PAIRS = 6
-# Pairs that the pooled bias and spread are worth as the prior of a day: at least and at most.
+# Pairs that the pooled bias is worth as the prior of a day: at least and at most.
 _BIAS_PAIRS = (4.0, 60.0)
+# The same of the pooled spread.
 _SPREAD_PAIRS = (6.0, 60.0)
 # Pairs (a sum of posteriors) that pooled statistics need to replace the start.
 _MIN_POOLED_PAIRS = 0.5

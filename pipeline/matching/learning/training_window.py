@@ -7,6 +7,8 @@ from datetime import date, timedelta
 
 import polars as pl
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # The days up to a day whose statistics feed its model: long enough for many pairs, short enough to follow the devices.
 WINDOW_DAYS = 28
 # The first days of a pair of trackers share one model, made of all of them.

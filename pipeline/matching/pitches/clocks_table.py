@@ -27,8 +27,9 @@ CLOCKS = {
     "hour_slip": pl.Boolean,
     "verdict": pl.String,
 }
-# An offset within this many seconds of whole hours is a wrong hour plus an ordinary clock error; fitted on simulated
-# seasons (tests/benchmarks).
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
+# An offset within this many seconds of whole hours is a wrong hour plus an ordinary clock error.
 _NEAR_HOUR_S = 400.0
 # Clocks within this many seconds agree; common practice, no source.
 AGREES_S = 2.0
@@ -40,7 +41,7 @@ ORDINARY_PPM = 60.0
 _BESIDE_FILE_S = 30
 # Sessions shorter than this many seconds show no drift.
 _MIN_DRIFT_S = 600
-# Pairs that speak for one position on the path at most.
+# Pairs that support one position on the path at most.
 _MAX_ERROR_PAIRS = 21
 # Standard error of a median against that of a mean (sqrt(pi / 2) for a normal).
 _MEDIAN_ERROR = 1.25

@@ -18,6 +18,8 @@ from pipeline.matching.repairs.diagnosis import is_matched_elsewhere, unmatched_
 from pipeline.matching.repairs.missed_steps import add_missed_steps
 from pipeline.matching.repairs.weak_steps import without_weak_steps
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # Another file may borrow the clock of a stream pair with at least so many expected matches ...
 _MIN_MATCHED = 6.0
 # ... and more log evidence of one session than this.

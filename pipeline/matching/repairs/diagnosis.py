@@ -9,12 +9,15 @@ from pipeline.matching.alignment.search import Search
 from pipeline.matching.data.arrays import Bools, Ints
 from pipeline.matching.data.days import Days
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # A settled stream pair has matches for more than this share of its smaller stream ...
 _SETTLED_MATCHED = 0.75
-# ... of which more than this share (with fine clocks, or without) ...
+# ... of which more than this share with fine clocks ...
 _SETTLED_SURE = 0.9
+# ... or this share without ...
 _SETTLED_SURE_UNTIMED = 0.8
-# ... is above this posterior. Fitted on simulated seasons (tests/benchmarks).
+# ... is above this posterior.
 _SURE = 0.99
 # A clock with a smaller spread than this, in seconds, is fine enough to settle a pair.
 _FINE_SIGMA_S = 1.0
@@ -40,9 +43,9 @@ def find_unsettled(days: Days, search: Search, fit: Fit) -> Ints:
 
 
 def unmatched_at_an_end(days: Days, cells: Cells) -> Bools:
-    """Stream pairs where both have records before or after all matches.
+    """Return the stream pairs where both streams extend beyond all matches.
 
-    The clock may have been reset there.
+    Both have records before the first match, or both after the last: the clock may have been reset there.
     """
     sizes = pl.DataFrame(
         [(p, *streams.shape) for p, streams in enumerate(days.stream_pairs)],
@@ -60,7 +63,7 @@ def unmatched_at_an_end(days: Days, cells: Cells) -> Bools:
 
 
 def is_matched_elsewhere(days: Days, fit: Fit) -> Bools:
-    """Stream pairs without a common session that are matched elsewhere.
+    """Return the stream pairs that are no session but are matched elsewhere.
 
     One of their streams is matched in other stream pairs of the two trackers.
     """

@@ -21,9 +21,11 @@ from pipeline.matching.data.days import Days
 from pipeline.matching.data.streams import StreamPair
 from pipeline.matching.evidence.models import Models
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # Pairs of unmatched records in one stretch that are compared at most; more are a session that was not found at all.
 _MAX_PAIRS = 4000
-# Evidence (natural log) of two pairs at one offset, beyond their readings. Fitted on simulated seasons.
+# Evidence (natural log) of two pairs at one offset, beyond their readings.
 _SAME_OFFSET = 4.0
 # Evidence that one more step needs beside a known step, and for each doubling of the pairs to choose from log 2 more:
 # clocks that are set by hand or over a network are often set again at once. Common practice, no source.
@@ -115,7 +117,7 @@ def _separating(streams: StreamPair, i: Ints, j: Ints, evidence: Floats) -> Ints
 
 
 def _is_free_beside(taken: Ints, size: int) -> tuple[Bools, Bools]:
-    """Whether the record before, and the one after, each matched record is unmatched."""
+    """Return whether the records before, and after, each match are unmatched."""
     free = np.ones(size + 2, dtype=bool)
     free[0] = free[-1] = False
     free[taken + 1] = False
@@ -147,7 +149,7 @@ def _stretches(
 
 
 def _is_step_between(clock: Clock, before: int, after: int) -> bool:
-    """Whether the path steps between two positions of the second stream (or its ends)."""
+    """Return whether the path steps between two positions (or ends)."""
     return bool(clock.segment[max(before, 0)] != clock.segment[min(after, len(clock.segment) - 1)])
 
 

@@ -14,6 +14,8 @@ from pipeline.matching.data.days import Days
 from pipeline.matching.evidence.readings import differences, shared_metrics
 from pipeline.matching.learning.day_fit import StartFit
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # A tracker pair with fewer expected matches than this on a day found nothing. A session is found beyond doubt with at
 # least as many ...
 _MIN_MATCHED = 6.0

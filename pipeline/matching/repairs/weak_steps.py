@@ -11,6 +11,8 @@ from pipeline.matching.clocks.search import STEP_COST, Clock
 from pipeline.matching.data.arrays import Bools, Ints
 from pipeline.matching.data.days import Days
 
+# Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
+
 # Offsets of two segments that differ by less than this many spreads are one segment.
 _WIDTH = 3.0
 
