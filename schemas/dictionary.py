@@ -1,4 +1,4 @@
-"""The data dictionary of sql/README.md, made from the contracts and the views' comments: `python -m schemas.dictionary` writes it anew."""
+"""The data dictionary in sql/README.md, made from contracts and view comments: `python -m schemas.dictionary` writes it."""
 
 from pathlib import Path
 
@@ -11,7 +11,7 @@ BEGIN, END = "<!-- begin: made by python -m schemas.dictionary -->", "<!-- end -
 
 
 def data_dictionary() -> str:
-    """Every table and view with every column, as Markdown."""
+    """Return every table and view with every column, as Markdown."""
     views = sorted(read_views(), key=lambda view: view.name)
     return "\n".join(["## Views", *map(_view, views), "", "## Tables", *map(_table, TABLES.values())])
 
@@ -43,13 +43,13 @@ def _cell(text: str) -> str:
 
 
 def with_dictionary(page: str) -> str:
-    """The page with its dictionary between the markers made anew."""
+    """Return the page with the current dictionary between its markers."""
     before, rest = page.split(BEGIN)
     return before + BEGIN + "\n" + data_dictionary() + "\n" + END + rest.split(END)[1]
 
 
 def main() -> None:
-    """Write the generated SQL and sql/README.md again."""
+    """Write the generated SQL and the dictionary in sql/README.md."""
     for name, text in generated_sql().items():
         (SQL_FOLDER / name).write_text(text, encoding="utf-8")
     path: Path = SQL_FOLDER / "README.md"

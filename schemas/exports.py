@@ -1,4 +1,4 @@
-"""What became of the exports: files, rows that were set aside or quarantined, and how each column was understood."""
+"""Exports: files, rows set aside or quarantined, and how each column was read."""
 
 import polars as pl
 
@@ -13,35 +13,38 @@ FILES = Contract(
         required(
             "file_id",
             pl.String,
-            "16 hex digits made from the tracker and sha256: the same bytes in two files of a tracker share it",
+            "16 hex digits computed from tracker and sha256; two files of a tracker with the same bytes have the same id",
         ),
-        required("tracker", pl.String, "the tracker whose inbox it lies in"),
+        required("tracker", pl.String, "the tracker whose inbox contains it"),
         required("file_name", pl.String, "path below the inbox"),
-        required("sha256", pl.String, "checksum of the bytes"),
+        required("sha256", pl.String, "SHA-256 checksum of the bytes"),
         required("bytes", pl.Int64, "size", "bytes"),
         Column("modified_at", UTC_TIME, "when the file was last written", "UTC"),
         required(
             "status",
             pl.String,
-            "read, the same bytes as another file, or not to be read at all",
+            "read; repeat: same bytes as another file; quarantined: not usable",
             "",
             ("read", "repeat", "quarantined"),
         ),
         count("rows", "rows read"),
         count("sightings", "rows that became sightings"),
-        count("repeats", "rows that repeat a known sighting: repeats, superseded by a later export, double triggers"),
-        count("no_pitch", "rows that are no pitch: by the profile or a person's decision"),
-        count("quarantined", "rows that could not be taken (table quarantine)"),
+        count(
+            "repeats",
+            "rows that repeat a known sighting: repeated rows, rows superseded by a later export, double triggers",
+        ),
+        count("no_pitch", "rows that are not pitches, by the profile or a decision"),
+        count("quarantined", "rows that could not be used (table quarantine)"),
         Column("first_thrown_at", UTC_TIME, "earliest time of a sighting, by the tracker's clock", "UTC"),
         Column("last_thrown_at", UTC_TIME, "latest time of a sighting, by the tracker's clock", "UTC"),
         Column("baseball_day_first", pl.Date, "earliest baseball day of a sighting"),
         Column("baseball_day_last", pl.Date, "latest baseball day of a sighting"),
         Column("reason", pl.String, "why it was not read, or what it repeats"),
-        Column("first_seen_at", UTC_TIME, "the first run that found an export of this name", "UTC"),
+        Column("first_seen_at", UTC_TIME, "first run that found an export with this name", "UTC"),
         Column(
             "gone_since",
             UTC_TIME,
-            "the first run that no more found it in its inbox; its rows stay until decisions.csv says drop_export",
+            "first run that did not find it in its inbox; its rows stay until decisions.csv has a drop_export line",
             "UTC",
         ),
     ),
@@ -50,13 +53,13 @@ FILES = Contract(
 
 SET_ASIDE = Contract(
     "set_aside",
-    "one row that was read and is no sighting of its own",
+    "one row that was read but is not a sighting",
     (),
     (
         required(
             "kind",
             pl.String,
-            "the same row again, replaced by a corrected export, no pitch, or a second trigger on one pitch",
+            "repeat: the same row again; superseded: replaced by a corrected export; no_pitch: not a pitch; double_trigger: a second record of one throw",
             "",
             ("repeat", "superseded", "no_pitch", "double_trigger"),
         ),
@@ -66,15 +69,17 @@ SET_ASIDE = Contract(
         required(
             "found_in",
             pl.String,
-            "while its own export was read, or while the night's rows of all exports were put together",
+            "export: found while its own export was read; night: found while the rows of all exports of the night were compared",
             "",
             ("export", "night"),
         ),
         Column(
-            "baseball_day", pl.Date, "local date at the venue; a day turns over at 04:00; null where the row tells none"
+            "baseball_day",
+            pl.Date,
+            "local date at the venue; the day changes at 4 am; null if the row has no date",
         ),
-        Column("sighting_id", pl.String, "the id it has, or would have, as a sighting"),
-        Column("of_sighting_id", pl.String, "the sighting that stands for it"),
+        Column("sighting_id", pl.String, "the id that it has, or would have, as a sighting"),
+        Column("of_sighting_id", pl.String, "the sighting that is kept instead"),
         Column("why", pl.String, "the reason in words"),
         Column("thrown_at", UTC_TIME, "time by the tracker's own clock", "UTC"),
         Column("pitcher_label", pl.String, "the pitcher as the tracker names him"),
@@ -86,13 +91,13 @@ SET_ASIDE = Contract(
 
 QUARANTINE = Contract(
     "quarantine",
-    "one reason why a file, a row or a single value could not be taken; a row with two reasons has two lines",
+    "one reason why a file, a row or a value could not be used; a row with two reasons has two lines",
     (),
     (
         required(
             "level",
             pl.String,
-            "file and row: nothing of it was taken; value: only this value was left out",
+            "file, row: nothing of it was used; value: only this value became null",
             "",
             ("file", "row", "value"),
         ),
@@ -102,27 +107,27 @@ QUARANTINE = Contract(
         Column("file_row", pl.UInt32, "line or record number in the export, from 1"),
         Column("column", pl.String, "the export's own column"),
         Column("metric", pl.String, "the metric or field that it would have become"),
-        Column("value", pl.String, "the value seen"),
+        Column("value", pl.String, "the value found"),
         required("reason", pl.String, "what is wrong, in words"),
-        Column("fix", pl.String, "what would mend it"),
+        Column("fix", pl.String, "how to fix it"),
     ),
     order=("tracker", "file_name", "file_row", "level"),
 )
 
 METRIC_SOURCES = Contract(
     "metric_sources",
-    "one metric of one tracker: where it comes from, how it is defined there, and why it is missing where it is (one line a reason)",
+    "one metric of one tracker: its column, its definition, and why it is missing (one line per reason)",
     (),
     (
         required("tracker", pl.String, "the tracker"),
-        required("metric", pl.String, "the metric: a column of sightings"),
+        required("metric", pl.String, "the metric: a column of table sightings"),
         Column("column", pl.String, "the export's own column"),
         Column("unit", pl.String, "the unit that the profile states"),
         Column("definition", pl.String, "the definition that the profile states"),
-        Column("computed_from", pl.String, "what it was computed from, where it was not read"),
+        Column("computed_from", pl.String, "what it was computed from, if it was not read"),
         count("sightings", "sightings of this tracker"),
         count("measured", "sightings that have this metric"),
-        Column("null_reason", pl.String, "why it is missing; null where nothing is missing"),
+        Column("null_reason", pl.String, "why it is missing; null if it is never missing"),
         count("affected", "sightings without it for this reason"),
     ),
     order=("tracker", "metric", "null_reason"),
@@ -130,13 +135,13 @@ METRIC_SOURCES = Contract(
 
 UNKNOWN_LABELS = Contract(
     "unknown_labels",
-    "one word of a tracker that its profile does not know",
+    "one word of a tracker that its profile does not list",
     ("tracker", "field", "label"),
     (
         required("tracker", pl.String, "the tracker"),
-        required("field", pl.String, "the column of sightings it was meant for"),
+        required("field", pl.String, "the column of table sightings that it belongs to"),
         required("label", pl.String, "the word"),
         count("rows", "rows that have it"),
-        Column("became", pl.String, "what was put in its place"),
+        Column("became", pl.String, "the word used instead"),
     ),
 )

@@ -1,7 +1,7 @@
-"""What of each table may leave the house in a copy for outsiders (`pitchledger share`), column by column.
+"""Which columns of each table may leave the program in a copy for outsiders (`pitchledger share`).
 
-Every table and every column is classed here, and a test fails on one that is not; a column without a class stays at home. A column of
-text is `as_is` only if its contract closes the list of its values. Whatever a device or a person typed is left out.
+Every table and column has a class here, and a test fails on one without. A text column is `as_is` only if its contract lists all its
+values. Whatever a device or a person typed is not shared.
 """
 
 from typing import NamedTuple
@@ -10,8 +10,8 @@ from schemas.contract import Column, Contract
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.tables import TABLES
 
-# the columns that hold an id of ours, and of what. Such ids are hashes of content that can be guessed (a label, a device's number), or quote
-# it, so they are keyed anew.
+# Columns with an id of ours, and what it identifies. Such ids are hashes of content that can be guessed (a label, a device's number), or
+# contain it, so they become pseudonyms.
 ID_KINDS = {
     "pitch_id": "pitch",
     "old_pitch_id": "pitch",
@@ -28,10 +28,10 @@ PSEUDONYM = "pseudonym, the same for the same {} in every share made with the sa
 
 
 class Classes(NamedTuple):
-    """The columns of a table by what becomes of them; each stands in one list.
+    """The columns of a table by how they are shared; each is in exactly one list.
 
-    `as_is`: numbers, days, times, yes or no, and words of a closed list. `words`: ids that ledger.toml gives to trackers, venues and
-    stations, and words of the program, alone or with commas. `players` and `ids`: pseudonyms. `left_out`: stay at home.
+    `as_is`: numbers, days, times, true or false, and words of a closed list. `words`: ids of trackers, venues and stations from
+    ledger.toml, and words of the program, single or separated by commas. `players`, `ids`: become pseudonyms. `left_out`: not shared.
     """
 
     as_is: tuple[str, ...] = ()
@@ -78,7 +78,7 @@ CLASSES: dict[str, Classes] = {
         words=("tracker", "venue", "station"),
         players=("pitcher_id", "batter_id"),
         ids=("sighting_id", "pitch_id"),
-        # the sequence is the device's own number of the pitch: with a device's log it leads back to the row
+        # the sequence is the device's own number of the pitch, which identifies the row in the device's log
         left_out=(
             *("file_id", "file_row", "file_order", "native_id", "native_session", "sequence", "corrections"),
             *_LABELS,
@@ -182,29 +182,29 @@ CLASSES: dict[str, Classes] = {
     "settings": Classes(as_is=("value",), words=("setting",), left_out=("meaning",)),
 }
 
-# whole tables that stay at home, and why
-STAY_AT_HOME: dict[str, str] = {
-    "name_matches": "it leads names to players",
+# tables that are not shared, and why
+NOT_SHARED: dict[str, str] = {
+    "name_matches": "it links names to players",
     "proposed_corrections": "settings of this program, with reasons in words",
     "label_runs": "it quotes labels",
-    "files": "file names, and checksums by which a file can be recognised",
+    "files": "file names, and checksums that identify a file",
     "quarantine": "it quotes cells of exports",
     "set_aside": "it quotes labels",
     "decisions": "it names people and quotes labels",
-    "metric_sources": "the devices' own columns, and words of the profiles",
+    "metric_sources": "the devices' own columns, and text of the profiles",
     "unknown_labels": "it quotes labels",
-    "runs": "how this program works, in words",
-    "warehouse_version": "the manifest says it",
+    "runs": "free text about this program",
+    "warehouse_version": "the manifest has it",
 }
 
 
 def shared_contract(table: str) -> Contract:
-    """The contract of a table's copy for outsiders: its columns in the table's order, pseudonyms said to be such."""
-    whole, classes = TABLES[table], CLASSES[table]
+    """Return the contract of a table's copy for outsiders; pseudonym columns are described as such."""
+    contract, classes = TABLES[table], CLASSES[table]
     kept = {*classes.as_is, *classes.words, *classes.players, *classes.ids}
-    columns = tuple(_shared(column, classes) for column in whole.columns if column.name in kept)
-    key = whole.key if set(whole.key) <= kept else ()
-    return Contract(table, whole.row, key, columns, tuple(name for name in whole.order if name in kept))
+    columns = tuple(_shared(column, classes) for column in contract.columns if column.name in kept)
+    key = contract.key if set(contract.key) <= kept else ()
+    return Contract(table, contract.row, key, columns, tuple(name for name in contract.order if name in kept))
 
 
 def _shared(column: Column, classes: Classes) -> Column:

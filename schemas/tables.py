@@ -1,4 +1,4 @@
-"""Every table that is published, in the order in which a reader meets them. A new table needs its contract and one line here."""
+"""All published tables, in reading order. A new table needs a contract and one line here."""
 
 from schemas.agreement import AGREEMENT, PRECISION, PROPOSED_CORRECTIONS, SELECTION
 from schemas.clocks import CALIBRATION, CLOCKS, LABEL_RUNS

@@ -1,4 +1,4 @@
-"""The trackers of ledger.toml, and what a person has decided."""
+"""Trackers of ledger.toml, and the decisions of people."""
 
 import polars as pl
 
@@ -6,18 +6,20 @@ from schemas.contract import Column, Contract, required
 
 TRACKERS = Contract(
     "trackers",
-    "one tracker of ledger.toml, whether anything came from it or not",
+    "one tracker of ledger.toml, with or without exports",
     ("tracker",),
     (
-        required("tracker", pl.String, "its id"),
-        required("name", pl.String, "its name for people"),
-        required("venue", pl.String, "the ball park or practice ground"),
-        required("stations", pl.String, "the mounds where it may stand, with commas"),
-        required("rank", pl.Int32, "1 is believed first"),
+        required("tracker", pl.String, "id of the tracker"),
+        required("name", pl.String, "name for reports"),
+        required("venue", pl.String, "id of the ball park or practice ground"),
+        required("stations", pl.String, "ids of its mounds, separated by commas"),
+        required("rank", pl.Int32, "1 is preferred first"),
         required("time_zone", pl.String, "time zone of its venue"),
-        Column("expected_days", pl.String, "weekdays on which it should see pitches, with commas; null: not stated"),
+        Column(
+            "expected_days", pl.String, "weekdays on which it should see pitches, separated by commas; null: not stated"
+        ),
         required(
-            "late_after_h", pl.Float64, "hours after the end of a baseball day from which on an export is late", "h"
+            "late_after_h", pl.Float64, "an export is late this many hours after the end of the baseball day", "h"
         ),
     ),
     order=("rank",),
@@ -25,19 +27,19 @@ TRACKERS = Contract(
 
 DECISIONS = Contract(
     "decisions",
-    "one line of decisions.csv; of thrown_by, one sighting of a line",
+    "one line of decisions.csv; a thrown_by line has one row per sighting",
     (),
     (
         required(
             "kind", pl.String, "label_is, label_is_not, same_pitch, not_same_pitch, no_pitch, thrown_by or drop_export"
         ),
-        Column("tracker", pl.String, "the tracker that it is about; null: all"),
-        required("subject", pl.String, "the label, sighting or export that it is about"),
+        Column("tracker", pl.String, "the tracker that it applies to; null: all"),
+        required("subject", pl.String, "the label, sighting or export that it applies to"),
         Column("object", pl.String, "the player, or the other sighting"),
         Column("by", pl.String, "who decided"),
-        Column("on", pl.String, "when"),
-        Column("why", pl.String, "the reason that was given"),
-        Column("note", pl.String, "why it has no effect; null where it has, or may have one"),
+        Column("on", pl.String, "date of the decision"),
+        Column("why", pl.String, "the reason"),
+        Column("note", pl.String, "why it has no effect; null if it has, or may have, an effect"),
     ),
     order=("kind", "subject", "object"),
 )

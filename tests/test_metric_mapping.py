@@ -1,4 +1,4 @@
-"""Readings of any stated definition into ours: worked flights (tests/published/physics.json), rules of the sport, and round trips."""
+"""Conversion of readings to our definitions: worked flights (tests/published/physics.json), rules of the sport, round trips."""
 
 import itertools
 import tomllib
@@ -107,7 +107,7 @@ def one_reading(metric: str, keys: str, cell: Any, hand: str | None = "right") -
         ("exit_velocity_mph", 'unit = "km/h"', 160.9344, 100.0),
     ],
 )
-def test_exact_rules(metric: str, keys: str, cell: float, expected: float) -> None:
+def test_conversions_without_a_flight_are_exact(metric: str, keys: str, cell: float, expected: float) -> None:
     done = one_reading(metric, keys, cell)
     assert value(done, metric) == pytest.approx(expected)
     assert reasons(done, metric) == []
@@ -115,7 +115,7 @@ def test_exact_rules(metric: str, keys: str, cell: float, expected: float) -> No
 
 @pytest.mark.parametrize("axis", [c for c in CHECKS if c["id"].startswith("d01")], ids=named)
 @pytest.mark.parametrize("view", ["pitcher", "catcher"])
-def test_clock_faces_of_either_view_become_the_axis(axis: dict[str, Any], view: str) -> None:
+def test_clock_faces_of_both_views_become_the_axis(axis: dict[str, Any], view: str) -> None:
     face = axis["expected"][f"clock_{view}_view"]
     done = one_reading("spin_axis_deg", f'form = "clock"\nview = "{view}"\nhow = "measured"', face)
     ours = value(done, "spin_axis_deg")
@@ -124,7 +124,7 @@ def test_clock_faces_of_either_view_become_the_axis(axis: dict[str, Any], view: 
     assert abs((ours - axis["inputs"]["axis_deg"] + 180) % 360 - 180) <= 0.25
 
 
-def test_an_axis_that_reads_zero_for_backspin_and_grows_clockwise_to_the_pitcher() -> None:
+def test_an_axis_that_reads_0_for_backspin_and_grows_clockwise() -> None:
     """Check d01_210: an angle of 210 is one o'clock as the pitcher sees it, so 30 degrees on such a scale."""
     keys = 'unit = "deg"\nform = "angle"\nview = "pitcher"\nhow = "measured"\nbackspin_at = 0\nturns = "clockwise"'
     assert value(one_reading("spin_axis_deg", keys, 30.0), "spin_axis_deg") == pytest.approx(210)
@@ -137,7 +137,7 @@ SPINS = '[metric.spin_rate_rpm]\ncolumn = "spin"\nunit = "rpm"\nspin = "{spin}"\
 
 
 @pytest.mark.parametrize("spin", [c for c in CHECKS if c["id"].startswith("d02")], ids=named)
-def test_total_active_and_gyro_angle_lead_to_each_other(spin: dict[str, Any]) -> None:
+def test_total_spin_active_spin_and_gyro_angle_convert_to_each_other(spin: dict[str, Any]) -> None:
     total, angle, said = spin["inputs"]["total_rpm"], spin["inputs"]["gyro_angle_deg"], spin["expected"]
     by_active = 'form = "active_spin"\nunit = "rpm"\ncolumn = "active"'
     done = mapped(SPINS.format(spin="total", efficiency=by_active), {"spin": [total], "active": [said["active_rpm"]]})
@@ -156,7 +156,7 @@ def test_a_speed_is_the_length_of_three_components() -> None:
     assert value(done, "release_speed_mph") == pytest.approx(np.sqrt(15**2 + 90**2 + 11.25**2))
 
 
-def test_gravity_comes_off_a_total_drop_by_the_measured_flight_time() -> None:
+def test_gravity_is_removed_from_a_total_drop_by_the_flight_time() -> None:
     """Worked flight A (checks b_A): the total drop of -14.9 in in 0.4066 s is an induced break of 17.0 in; same-time and same-plane apart."""
     said = WORKED[0]["expected"]
     reading = said["move_z_full_sameplane_in"] - physics.G_FPS2 * 6 * said["flight_time_release_to_front_s"] ** 2
@@ -220,7 +220,7 @@ def test_a_trajectory_in_another_frame_gives_every_flight_metric(worked: dict[st
     assert value(done, "spin_axis_deg") is None
 
 
-def test_an_axis_inferred_from_the_flight_is_given_where_it_is_asked_for() -> None:
+def test_an_axis_is_inferred_from_the_flight_only_on_request() -> None:
     worked = WORKED[0]
     cells = flight_cells(worked_flight(worked["inputs"])) | {"reach": [worked["inputs"]["reach_ft"]]}
     asked = '[metric.spin_axis_deg]\ncomputed_from = "trajectory"\n'
@@ -241,7 +241,7 @@ OTHER_BREAKS = [
 
 @pytest.mark.parametrize(("definition", "start", "key"), OTHER_BREAKS)
 @pytest.mark.parametrize("worked", [w for w in WORKED if w["id"] != "b_E_gravity_only_no_drag"], ids=named)
-def test_breaks_of_every_definition_come_out_as_ours(
+def test_breaks_of_every_definition_convert_to_ours(
     worked: dict[str, Any], definition: str, start: str, key: str
 ) -> None:
     """Once with the device's trajectory, once by the flight that its readings determine; a shift of 0.5 in that the device adds is kept."""
@@ -303,7 +303,7 @@ def places(said: dict[str, float]) -> dict[str, list[float]]:
 
 
 @pytest.mark.parametrize("worked", [w for w in WORKED if w["id"] != "b_E_gravity_only_no_drag"], ids=named)
-def test_speeds_and_heights_at_other_planes_come_out_at_ours_by_the_solved_flight(worked: dict[str, Any]) -> None:
+def test_speeds_and_heights_at_other_planes_convert_by_the_flight(worked: dict[str, Any]) -> None:
     """Speed at 50 ft to release; height at the back tip to the front edge, 2 in higher on average (check h04)."""
     said = worked["expected"]
     breaks = "".join(
@@ -329,7 +329,7 @@ SIDES = st.sampled_from(["catcher_right", "pitcher_right", "arm_side", "glove_si
 @given(
     flights, DEFINITIONS, PLANE_WORDS, ENDS, SIDES, st.sampled_from(["right", "left"]), st.sampled_from(["in", "out"])
 )
-def test_a_reading_of_any_definition_comes_back_as_ours(
+def test_a_reading_of_any_definition_converts_back_to_ours(
     pitch: tuple[Flight, float], definition: Any, start: str, end: str, side: str, hand: str, gravity: str
 ) -> None:
     """Forth by the kinematics that the worked values above pin down, back by the mapping."""
@@ -380,7 +380,7 @@ def test_a_reading_of_any_definition_comes_back_as_ours(
         assert value(done, metric) == pytest.approx(expected.item(), abs=2e-3), metric
 
 
-def test_a_trajectory_without_position_gives_all_but_the_places() -> None:
+def test_a_trajectory_without_position_gives_all_but_locations() -> None:
     worked = WORKED[0]
     bare = "\n".join(line for line in TRAJECTORY_TOML.splitlines() if "position" not in line and "_from" not in line)
     cells = {name: cell for name, cell in flight_cells(worked_flight(worked["inputs"])).items() if name[0] != "p"}
@@ -419,7 +419,7 @@ def test_a_speed_at_fifty_feet_becomes_release_speed_by_drag() -> None:
     assert done.reasons.is_empty()
 
 
-def test_release_speed_and_plate_speed_lead_to_each_other_with_the_usual_loss() -> None:
+def test_release_speed_and_plate_speed_convert_with_the_usual_loss() -> None:
     """Check c10: 8.05 % of the release speed is lost on the way (public data B, mean), SD 0.8 %."""
     at_plate = '[metric.release_speed_mph]\ncolumn = "v"\nunit = "mph"\nat = "front_edge"\n'
     done = mapped(EXTENSION + at_plate, {"v": [82.0], "reach": [6.3]})
@@ -428,7 +428,7 @@ def test_release_speed_and_plate_speed_lead_to_each_other_with_the_usual_loss() 
     assert 100 * (1 - 82.0 / release) == pytest.approx(check("c10")["expected"]["B_from_release_mean_pct"], abs=0.2)
 
 
-def test_a_speed_without_extension_is_carried_to_a_nominal_release_and_told_so() -> None:
+def test_a_speed_without_extension_converts_to_a_nominal_release() -> None:
     done = one_reading("release_speed_mph", 'unit = "mph"\nat = "50 ft"', 89.0)
     assert value(done, "release_speed_mph") == pytest.approx(89.7, abs=0.1)
     assert reasons(done, "release_speed_mph") == [Why.NOMINAL.text]
@@ -458,7 +458,7 @@ BREAK_40 = 'unit = "inch"\ndefinition = "same_time"\nstart = "40 ft"\nend = "fro
         ("carry_distance_ft", 'unit = "m"', float("nan"), "right", Why.NOT_MEASURED),
     ],
 )
-def test_what_cannot_be_computed_is_null_with_its_reason(
+def test_a_metric_that_cannot_be_computed_is_null_with_its_reason(
     metric: str, keys: str, cell: Any, hand: str | None, why: Why
 ) -> None:
     done = one_reading(metric, keys, cell, hand)
@@ -466,7 +466,7 @@ def test_what_cannot_be_computed_is_null_with_its_reason(
     assert reasons(done, metric) == [why.text]
 
 
-def test_active_spin_without_efficiency_and_efficiency_without_total_are_null() -> None:
+def test_spin_metrics_that_lack_their_counterpart_are_null() -> None:
     spin = '[metric.spin_rate_rpm]\ncolumn = "spin"\nunit = "rpm"\nspin = "active"\n'
     assert reasons(mapped(spin, {"spin": [2000.0]}), "spin_rate_rpm") == [Why.NO_EFFICIENCY.text]
     by_active = 'form = "active_spin"\nunit = "rpm"\ncolumn = "active"'
@@ -474,7 +474,7 @@ def test_active_spin_without_efficiency_and_efficiency_without_total_are_null() 
     assert reasons(done, "spin_efficiency") == [Why.NO_TOTAL.text]
 
 
-def test_a_flight_that_lacks_a_part_or_runs_away_says_so_row_by_row() -> None:
+def test_an_incomplete_or_reversed_flight_gives_a_reason_per_row() -> None:
     cells = {name: cell * 4 for name, cell in flight_cells(worked_flight(WORKED[0]["inputs"])).items()}
     cells |= {"reach": [6.3, 6.3, 6.3, None]}
     cells["az"] = [cells["az"][0], None, cells["az"][0], cells["az"][0]]
@@ -488,7 +488,7 @@ def test_a_flight_that_lacks_a_part_or_runs_away_says_so_row_by_row() -> None:
     assert reasons(done, "flight_time_s") == expected
 
 
-def test_one_misread_speed_spoils_no_break() -> None:
+def test_a_misread_speed_does_not_change_the_breaks() -> None:
     """With a plate speed that no ball could have, the flight is refused rather than the break moved by it."""
     said = WORKED[0]["expected"]
     keys = 'unit = "inch"\ndefinition = "same_time"\nstart = "release"\nend = "front_edge"\n'
@@ -503,7 +503,7 @@ def test_one_misread_speed_spoils_no_break() -> None:
     assert reasons(done, "induced_vertical_break_in") == [Why.NO_BALL.text, Why.NO_WHOLE_FLIGHT.text]
 
 
-def test_no_number_that_is_not_one_leaves_the_mapping() -> None:
+def test_the_mapping_returns_only_finite_numbers_and_nulls() -> None:
     worked = WORKED[0]
     odd = [0.0, float("nan"), float("inf"), None, 1e308]
     cells = dict.fromkeys(flight_cells(worked_flight(worked["inputs"])), odd) | {"reach": odd}
@@ -530,7 +530,7 @@ def test_units_are_exact(name: str, unit: str, ours: str) -> None:
     assert unit_factor(unit, ours) == pytest.approx(check(name)["expected"], rel=1e-12)
 
 
-def test_the_usual_units_are_what_pint_says_of_them() -> None:
+def test_the_common_units_match_pint() -> None:
     """The table spares a night the loading of pint; each two units of one quantity are compared with pint's own registry."""
     registry = pint.UnitRegistry()
     same = [(a, b) for a, b in itertools.permutations(_USUAL, 2) if _USUAL[a][0] == _USUAL[b][0]]
@@ -542,7 +542,7 @@ def test_the_usual_units_are_what_pint_says_of_them() -> None:
         assert unit_factor(unit, ours) == pytest.approx(by_pint, rel=1e-14), (unit, ours)
 
 
-def test_gravity_is_the_standard_one_to_five_digits() -> None:
+def test_gravity_is_standard_gravity_to_five_digits() -> None:
     assert pytest.approx(check("f_g0_ft_s2")["expected"], abs=1e-4) == G_FPS2
 
 
@@ -567,7 +567,7 @@ def test_a_unit_of_another_quantity_is_refused(unit: str, ours: str) -> None:
         ("48 inch from front_edge", 17 / 12 + 4),
     ],
 )
-def test_planes(text: str, y_ft: float) -> None:
+def test_planes_are_parsed(text: str, y_ft: float) -> None:
     assert parse_plane(text).y_ft == pytest.approx(y_ft)
 
 
@@ -585,7 +585,7 @@ def test_planes(text: str, y_ft: float) -> None:
         ({"plate_height_ft": {"computed_from": "trajectory", "unit": "ft"}}, "Extra inputs"),
     ],
 )
-def test_a_definition_that_is_not_wholly_stated_is_refused(table: dict[str, Any], message: str) -> None:
+def test_an_incomplete_definition_is_refused(table: dict[str, Any], message: str) -> None:
     with pytest.raises(ValidationError) as caught:
         MetricTables.model_validate(table)
     assert any(message in str(error) for error in caught.value.errors())

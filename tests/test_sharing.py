@@ -23,7 +23,7 @@ from pipeline.warehouse import share as sharing
 from pipeline.warehouse.query import published_tables, run_query
 from pipeline.warehouse.share import ShareRefusedError, pseudonym, share, shareable
 from schemas.metrics import PITCH_RESULTS, PLATE_APPEARANCE_RESULTS
-from schemas.sharing import CLASSES, STAY_AT_HOME, shared_contract
+from schemas.sharing import CLASSES, NOT_SHARED, shared_contract
 from schemas.tables import TABLES
 from tests.conftest import command
 
@@ -67,8 +67,8 @@ def frames(folder: Path) -> dict[str, pl.DataFrame]:
 
 
 def test_every_table_is_shared_or_stays_at_home() -> None:
-    assert set(CLASSES) | set(STAY_AT_HOME) == set(TABLES)
-    assert not set(CLASSES) & set(STAY_AT_HOME)
+    assert set(CLASSES) | set(NOT_SHARED) == set(TABLES)
+    assert not set(CLASSES) & set(NOT_SHARED)
 
 
 @pytest.mark.parametrize("table", CLASSES)
@@ -121,7 +121,7 @@ def words_of_ours(ledger: Ledger) -> set[str]:
     texts = [text for column in columns for text in (column.name, column.definition, column.unit, *column.allowed)]
     texts += [part for contract in TABLES.values() for part in (contract.table, contract.row, *contract.names)]
     texts += [
-        *STAY_AT_HOME.values(),
+        *NOT_SHARED.values(),
         sharing.CAUTION,
         sharing.LEFT_OUT,
         sharing.KIND,

@@ -63,7 +63,7 @@ def _fitting(sniffed: Sniffed) -> Sniffed:
         first = f", the first: {why[0]}" if why.len() else ""
         raise UnreadableExport(
             f"{rows - fitting} of {rows} lines do not fit what was taken for the names{first}",
-            "if it is a table, take a sound export, or write its profile by hand (schemas/README.md)",
+            "if it is a table, take a sound export, or write its profile by hand (schemas/profile.md)",
         )
     return sniffed
 
@@ -176,7 +176,7 @@ def _separator(lines: list[str]) -> tuple[str, str, int]:
     if count == 0:
         raise UnreadableExport(
             "no line is parted into columns by a comma, semicolon, tab or |, so it is no table that can be drafted",
-            "look at the file in an editor; if it is a table, write its profile by hand (schemas/README.md)",
+            "look at the file in an editor; if it is a table, write its profile by hand (schemas/profile.md)",
         )
     return separator, quote, width
 
@@ -194,7 +194,7 @@ def _header_place(rows: list[list[str]], width: int | None) -> int | None:
         if is_wide and len(names) > 1:
             numbers = sum(bool(_NUMBER.fullmatch(name)) for name in names)
             return place if numbers <= 0.2 * len(names) and len(set(names)) > 0.5 * len(names) else None
-    raise UnreadableExport("no row looks like a table", "if it is one, write its profile by hand (schemas/README.md)")
+    raise UnreadableExport("no row looks like a table", "if it is one, write its profile by hand (schemas/profile.md)")
 
 
 def _header_lines(rows: list[list[str]], place: int | None, written: list[str], separator: str) -> list[Line]:

@@ -113,7 +113,7 @@ def head(file_name: str, name: str, rows: int, columns: int) -> Iterator[str]:
     yield f"# Draft of a source profile, made from {printable(file_name, 120)}: {rows} rows, {columns} columns."
     yield "# What the file shows is filled in; what is only likely is marked `guess`: look whether it is so. What no file can show is"
     yield f'# asked: put one of the words behind it in the place of each "{OPEN}". A column that you do not need: take its whole table out.'
-    yield "# schemas/README.md explains every key; its chapter `Find out which definition your device uses` helps with the answers."
+    yield "# schemas/profile.md explains every key; its chapter `Find out which definition your device uses` helps with the answers."
     yield f'# `pitchledger check` names every "{OPEN}" that is left, and shows what each column becomes, once the device stands in ledger.toml:'
     yield "#   [[tracker]]"
     yield f'#   id = "{name}"'
@@ -376,7 +376,7 @@ def _unnamed_labels(column: Column, missing: Sequence[str]) -> Iterator[str]:
 def _blank(metric: str, model: type[Reading]) -> Iterator[str]:
     if "form" in model.model_fields:
         forms = {"spin_axis_deg": "angle, clock", "spin_efficiency": "ratio, gyro_angle, active_spin"}[metric]
-        yield _asked("form", f"{forms}; each has keys of its own: schemas/README.md")
+        yield _asked("form", f"{forms}; each has its own keys: schemas/profile.md")
     yield _asked("unit", _UNITS[METRICS[metric].pint_unit])
     yield from _questions(model)
 

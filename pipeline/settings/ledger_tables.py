@@ -103,7 +103,7 @@ class ExpectTable(SettingsTable):
 
     days: tuple[Weekday, ...] = Field((), description="weekdays on which it should see pitches")
     within_h: Number = Field(
-        24.0, gt=0, le=1000, description="an export is late this many hours after the end of the baseball day (4 a.m.)"
+        24.0, gt=0, le=1000, description="an export is late this many hours after the end of the baseball day (4 am)"
     )
 
 

@@ -187,7 +187,7 @@ class TimeTable(SettingsTable):
     date_formats: tuple[TimeFormat, ...] = Field(default=(), description="formats of date_column, tried in order")
     date_is: Literal["baseball_day", "calendar"] = Field(
         default="baseball_day",
-        description="what date_column contains: the day of the session (which ends at 4 a.m.), or the calendar date",
+        description="what date_column contains: the day of the session (which ends at 4 am), or the calendar date",
     )
     clock: Literal["stamps", "order_only"] = Field(
         default="stamps", description="order_only = the times of day are not usable"

@@ -31,7 +31,7 @@ from pipeline.warehouse.query import REBUILD_HINT, published_database
 from pipeline.warehouse.versions import MANIFEST, current_version
 from schemas.contract import ContractError, conform, in_order, validate
 from schemas.drift import OWN_HISTORY
-from schemas.sharing import CLASSES, ID_KINDS, PLAYER_KIND, STAY_AT_HOME, Classes, shared_contract
+from schemas.sharing import CLASSES, ID_KINDS, NOT_SHARED, PLAYER_KIND, Classes, shared_contract
 
 KIND = "pitchledger share"
 README, DATA, HALF_DONE = "README.txt", "data-", ".half-"
@@ -338,7 +338,7 @@ def _manifest(folder: Path, name: str, version: str, rows: Mapping[str, int], ke
         },
         "files": files,
         "left_out": {
-            "tables": STAY_AT_HOME,
+            "tables": NOT_SHARED,
             "columns": {table: list(classes.left_out) for table, classes in CLASSES.items() if classes.left_out},
         },
         "caution": CAUTION,

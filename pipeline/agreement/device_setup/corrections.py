@@ -29,7 +29,7 @@ def apply_corrections(sightings: pl.DataFrame, corrections: Sequence[Correction]
 
     A frame correction moves release point, plate location, approach angles and trajectory; a roll, a scale or a distance also changes breaks,
     a roll the spin axis, a distance the flight time. Aim and tilt leave breaks unchanged, because break is measured from each pitch's own
-    line of launch. schemas/README.md states what remains compared with exact flights (checked by tests/test_agreement_setup.py).
+    line of launch. schemas/ledger.md states what remains compared with exact flights (checked by tests/test_agreement_setup.py).
     """
     raw = sightings
     for correction in corrections:
