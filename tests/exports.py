@@ -56,7 +56,7 @@ def as_file(path: Path, name: str | None = None) -> ExportFile:
 def mapped(path: Path, profile: Profile, stations: tuple[str, ...] = ("field",), name: str | None = None) -> Mapped:
     """Read and map; law 1 is checked on the way, always."""
     raw = read_export(path, profile)
-    found = map_export(raw, profile, tracker_of(profile, stations), as_file(path, name))
+    found = map_export(raw, tracker_of(profile, stations), as_file(path, name))
     check_law_1(raw, found)
     return found
 

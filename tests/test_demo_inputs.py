@@ -389,6 +389,6 @@ def _mapped(tracker_id: str) -> pl.DataFrame:
             raw = read_export(file.path, tracker.profile)
         except UnreadableExport:
             continue
-        mapped = map_export(raw, tracker.profile, tracker, file)
+        mapped = map_export(raw, tracker, file)
         frames.append(mapped.sightings.with_columns(file_name=pl.lit(file.file_name)))
     return pl.concat(frames)

@@ -60,7 +60,7 @@ def taken(original: Original, data: bytes, path: Path) -> tuple[RawExport, Mappe
     except UnreadableExport as refusal:
         assert refusal.reason and refusal.fix
         return refusal
-    return raw, map_export(raw, original.profile, original.tracker, file)
+    return raw, map_export(raw, original.tracker, file)
 
 
 def check_values(original: Original, raw: RawExport, found: Mapped) -> None:

@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.exports.mapping.rows import Mapped, describe_columns, parse_number
+from pipeline.exports.mapping.cells import parse_number
+from pipeline.exports.mapping.describe import describe_columns
+from pipeline.exports.mapping.rows import Mapped
 from pipeline.exports.readers import read_export
 from schemas.contract import validate
 from schemas.exports import METRIC_SOURCES, QUARANTINE, SET_ASIDE, UNKNOWN_LABELS

@@ -55,7 +55,7 @@ def mapped(letter: str, inbox: Path) -> tuple[RawExport, Mapped]:
     )
     (file,) = list_exports("open", inbox)
     raw = read_export(file.path, profile)
-    return raw, map_export(raw, profile, tracker, file)
+    return raw, map_export(raw, tracker, file)
 
 
 def published(raw: RawExport, column: str) -> np.ndarray:

@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.exports.mapping.rows import parse_number
+from pipeline.exports.mapping.cells import parse_number
 from pipeline.exports.readers.raw import FILE_ROW
 
 # a column with no more different words than this is taken for labels, and all of them are listed

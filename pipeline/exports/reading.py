@@ -108,7 +108,7 @@ def _read_and_map(file: ExportFile, tracker: TrackerSettings, ledger: Ledger) ->
         raise UnreadableExport(file.fault, "put the export itself into the inbox, so that it may be read")
     try:
         raw = read_export(file.path, tracker.profile, _content(file, ledger))
-        return raw, map_export(raw, tracker.profile, tracker, file)
+        return raw, map_export(raw, tracker, file)
     except UnreadableExport:
         raise
     except BaseException as error:

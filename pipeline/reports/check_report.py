@@ -7,7 +7,8 @@ from rich.console import Console
 
 from pipeline.exports.duplicates import order_exports
 from pipeline.exports.inbox import ExportFile, list_exports
-from pipeline.exports.mapping.rows import describe_columns, map_export
+from pipeline.exports.mapping.describe import describe_columns
+from pipeline.exports.mapping.rows import map_export
 from pipeline.exports.readers import UnreadableExport, read_export
 from pipeline.reports.printing import harmless, make_table
 from pipeline.settings.ledger import Ledger, TrackerSettings
@@ -86,7 +87,7 @@ def _check_export(file: ExportFile, tracker: TrackerSettings, out: Console, age:
     out.print(harmless(f"  {age} export: {file.file_name}"))
     try:
         raw = read_export(file.path, tracker.profile)
-        mapped = map_export(raw, tracker.profile, tracker, file)
+        mapped = map_export(raw, tracker, file)
     except UnreadableExport as fault:
         out.print(harmless(f"  It could not be read: {fault.reason}. {fault.fix}"), style="red")
         return False

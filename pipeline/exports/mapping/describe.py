@@ -1,0 +1,75 @@
+"""What each column of an export becomes, for a person who checks a profile."""
+
+import polars as pl
+
+from pipeline.exports.mapping.rows import TEXT_KEYS, Mapped
+from pipeline.exports.readers.raw import FILE_ROW, RawExport
+from pipeline.settings.metric_tables import columns
+from pipeline.settings.profile import Profile
+
+# enough rows for an example of each column
+_ROWS_SEARCHED = 200
+_HEADINGS = ("our column", "their column", "unit", "what theirs means", "before", "after")
+
+
+def describe_columns(raw: RawExport, profile: Profile, mapped: Mapped) -> pl.DataFrame:
+    """Return a line for each of our columns: theirs, unit, definition, an example before and after; then each column of theirs that is not read."""
+    first = mapped.sightings.head(_ROWS_SEARCHED)
+    most = pl.col("affected") == pl.col("affected").max().over("metric")
+    sources = mapped.metric_sources.filter(most).unique("metric", keep="first", maintain_order=True)
+    lines = [
+        _metric_line(raw, first, profile, *source)
+        for source in sources.select("metric", "unit", "definition", "null_reason").iter_rows()
+    ]
+    lines += [_other_line(raw, first, ours, theirs) for ours, theirs in _other_columns(profile)]
+    read = {*profile.references(), FILE_ROW}
+    lines += [("(not mapped)", name, "", "", "", "") for name in raw.cells.columns if name not in read]
+    return pl.DataFrame(lines, schema=dict.fromkeys(_HEADINGS, pl.String), orient="row")
+
+
+def _metric_line(
+    raw: RawExport,
+    first: pl.DataFrame,
+    profile: Profile,
+    metric: str,
+    unit: str | None,
+    definition: str | None,
+    null_reason: str | None,
+) -> tuple[str, ...]:
+    spec = profile.metric.given().get(metric)
+    theirs = columns(spec) if spec else ()
+    measured = first.drop_nulls(metric)
+    if measured.height:
+        after = f"{measured.get_column(metric)[0]:.3f}".rstrip("0").rstrip(".")
+    else:
+        after = f"never measured: {null_reason}" if null_reason else "never measured"
+    rows = (measured if measured.height else first).get_column(FILE_ROW)
+    before = " ".join(_example(raw, name, rows) for name in theirs)
+    return metric, ", ".join(theirs), unit or "", definition or "", before, after
+
+
+def _other_line(raw: RawExport, first: pl.DataFrame, ours: str, theirs: str) -> tuple[str, ...]:
+    filled = first.drop_nulls(ours)
+    after = str(filled.get_column(ours)[0]) if filled.height else "never known"
+    rows = (filled if filled.height else first).get_column(FILE_ROW)
+    return ours, theirs, "", "", _example(raw, theirs, rows), after
+
+
+def _example(raw: RawExport, column: str, rows: pl.Series) -> str:
+    """Return the first filled cell of these rows, or the value that the file carries."""
+    if column not in raw.cells.columns:
+        return raw.carried.get(column, "")
+    cells = raw.cells.filter(pl.col(FILE_ROW).is_in(rows.implode())).get_column(column).drop_nulls()
+    return next((cell for cell in cells if cell.strip()), "")
+
+
+def _other_columns(profile: Profile) -> list[tuple[str, str]]:
+    """Return our columns that hold no metric, each with the column of theirs that it reads."""
+    time = [("thrown_at", ref) for ref in profile.time.stamp_columns] + [("baseball_day", profile.time.date_column)]
+    keys = [(ours, getattr(profile.keys, key)) for key, ours in TEXT_KEYS.items()]
+    counts = [
+        ("sequence", profile.keys.sequence),
+        *((name, getattr(profile.situation, name)) for name in ("inning", "outs", "balls", "strikes")),
+    ]
+    labels = [(field, table.column) for field, table in profile.labels.given().items()]
+    return [(ours, ref) for ours, ref in (*time, *keys, *counts, *labels) if ref]
