@@ -23,7 +23,7 @@ from pipeline.agreement import (
     replace_nights,
 )
 from pipeline.exports.archive import clear_archive, keep_export
-from pipeline.exports.inbox import ExportFile, look_into
+from pipeline.exports.inbox import ExportFile, scan_inbox
 from pipeline.exports.reading import Progress
 from pipeline.incremental.accounting import (
     count_files,
@@ -204,7 +204,7 @@ def _look_and_plan(ledger: Ledger, memory: Memory | None, *, rebuild: bool, keep
     left: list[str] = []
     for tracker in ledger.trackers:
         of_tracker = known.get(tracker.id, {})
-        look = look_into(tracker.id, tracker.inbox, {name: file for name, file in of_tracker.items() if file}, into)
+        look = scan_inbox(tracker.id, tracker.inbox, {name: file for name, file in of_tracker.items() if file}, into)
         found += look.exports
         as_before += [(tracker.id, name) for name in look.growing]
         left += [f"{tracker.id}/{name} is still being written: the next run takes it" for name in look.growing]

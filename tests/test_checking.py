@@ -18,7 +18,7 @@ def test_a_single_impossible_reading_is_nulled_and_the_pitch_stays() -> None:
         1,
         "release_speed_mph",
     )
-    assert line["reason"] == "release speed 941.0 mph is above 110"
+    assert line["reason"] == "release speed 941 mph is above 110"
 
 
 def test_a_row_of_nothing_but_impossible_readings_is_quarantined_with_all_its_reasons() -> None:

@@ -409,7 +409,7 @@ def test_a_bug_in_the_program_loses_one_file_and_not_the_night(
         raise ZeroDivisionError("a fault\nof ours")
 
     monkeypatch.setattr(gathering, "map_export", fail)
-    gathered = gathering.gather(ledger, exports, lambda *_: None)
+    gathered = gathering.map_exports(ledger, exports, lambda *_: None)
     assert gathered.sightings.is_empty() and gathered.files.get_column("status").unique().to_list() == ["quarantined"]
     reasons = gathered.quarantine.get_column("reason").to_list()
     assert (
@@ -434,7 +434,7 @@ def test_a_pipe_and_links_are_listed_and_never_opened(tmp_path: Path) -> None:
     (tmp_path / ".hidden").mkdir()
     (tmp_path / ".hidden" / "x.csv").write_text("x")
     found = {file.file_name: file.fault for file in list_exports("radar", tmp_path)}
-    assert found == {"radar_pipe.csv": "is no ordinary file", "sub/in.csv": None, "again.csv": None}
+    assert found == {"radar_pipe.csv": "it is not an ordinary file", "sub/in.csv": None, "again.csv": None}
 
 
 def test_parquet_values_that_are_not_readings_are_reported(sound: list[Original], tmp_path: Path) -> None:
@@ -466,7 +466,7 @@ def test_a_formula_error_is_reported_with_its_cell(tmp_path: Path) -> None:
     found = mapped(path, profile)
     assert found.sightings.get_column("release_speed_mph").to_list() == [91, None]
     assert found.quarantine.select("file_row", "column", "value", "reason").rows() == [
-        (4, "pace", "#DIV/0!", "is no number")
+        (4, "pace", "#DIV/0!", "the text is not a number")
     ]
 
 

@@ -405,7 +405,7 @@ def test_the_worked_example_gives_what_the_page_says(worked: Mapped) -> None:
     assert fates(worked) == [(6, "no_pitch")]
     refused = worked.quarantine.filter(pl.col("level") == "row")
     assert refused.get_column("file_row").to_list() == [9]
-    assert "too few fields: 7 where the header has 13" in refused.get_column("reason")[0]
+    assert "the line is cut off: it has 7 fields, the header has 13" in refused.get_column("reason")[0]
     assert worked.unknown_labels.get_column("label").to_list() == ["wobbler"]
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.exports.duplicates import COPIED, STARTS_ANEW
+from pipeline.exports.duplicates import COPIED, REUSED_ID
 from pipeline.reports.attention import Need, find_needs
 from pipeline.warehouse.database import SQL_FOLDER
 from pipeline.warehouse.publish import publish
@@ -83,7 +83,7 @@ def troubled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     aside = {"file_row": 40, "found_in": "export", "baseball_day": WED}
     tables["set_aside"] = frame(
         "set_aside",
-        aside | {"kind": "superseded", "tracker": "radar", "file_id": "radar-file", "why": STARTS_ANEW},
+        aside | {"kind": "superseded", "tracker": "radar", "file_id": "radar-file", "why": REUSED_ID},
         aside | {"kind": "repeat", "tracker": "unit", "file_id": "unit-file", "why": COPIED},
     )
     by_file = {"repeats": {"radar-file": 1, "unit-file": 1}, "no_pitch": {}, "quarantined": {"unit-file": 1}}

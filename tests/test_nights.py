@@ -332,13 +332,13 @@ def test_an_export_replaced_after_hashing_is_read_as_it_was_hashed(
     target = workspace / source.relative_to(DEMO)
     from pipeline.exports import reading as gathering
 
-    real = gathering.gather
+    real = gathering.map_exports
 
     def replaced_first(*arguments: object) -> object:
         target.write_bytes(b"something else")
         return real(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr("pipeline.incremental.affected_nights.gather", replaced_first)
+    monkeypatch.setattr("pipeline.incremental.affected_nights.map_exports", replaced_first)
     night(workspace)
     monkeypatch.undo()
     taken = published(workspace)["files"].filter(pl.col("file_name") == "2026-11/radar_2026-11-04_v1.csv")
@@ -497,7 +497,9 @@ def test_a_damaged_copy_of_a_removed_export_quarantines_only_that_export(workspa
     kept.write_bytes(kept.read_bytes()[:100])
     night(workspace, rebuild=True)
     lines = published(workspace)["quarantine"].filter(pl.col("file_name").str.contains("radar_2026-10-16_v1"))
-    assert lines.get_column("reason").to_list() == ["is no more in the inbox, and no kept copy of it can be read"]
+    assert lines.get_column("reason").to_list() == [
+        "the file is no longer in the inbox, and its kept copy is missing or damaged"
+    ]
 
 
 def test_copies_of_exports_are_removed_when_no_kept_version_needs_them(workspace: Path) -> None:

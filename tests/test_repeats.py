@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.exports.duplicates import COPIED, STARTS_ANEW, Once, natural_key, resolve_repeats
+from pipeline.exports.duplicates import COPIED, REUSED_ID, Deduplicated, natural_key, remove_duplicates
 from tests.frames import sightings
 
 NEWNESS = pl.DataFrame({"file_id": ["old", "new"], "newness": [0, 1]})
@@ -22,26 +22,26 @@ def test_the_newest_export_wins_and_the_older_row_is_set_aside_as_superseded() -
         {"sighting_id": "s1", "file_id": "old", "release_speed_mph": 90.0},
         {"sighting_id": "s1", "file_id": "new", "release_speed_mph": 91.0},
     )
-    once = resolve_repeats(seen, NEWNESS)
+    once = remove_duplicates(seen, NEWNESS)
     assert once.sightings.select("file_id", "release_speed_mph").rows() == [("new", 91.0)]
     assert once.set_aside.select("kind", "file_id", "of_sighting_id").rows() == [("superseded", "old", "s1")]
 
 
 def test_the_same_content_again_is_a_repeat() -> None:
     seen = sightings({"sighting_id": "s1", "file_id": "old"}, {"sighting_id": "s1", "file_id": "new"})
-    assert resolve_repeats(seen, NEWNESS).set_aside.get_column("kind").to_list() == ["repeat"]
+    assert remove_duplicates(seen, NEWNESS).set_aside.get_column("kind").to_list() == ["repeat"]
 
 
 def test_an_id_that_starts_anew_is_told() -> None:
     other_day = {"sighting_id": "s1", "file_id": "new", "baseball_day": date(2026, 10, 4)}
-    once = resolve_repeats(sightings({"sighting_id": "s1", "file_id": "old"}, other_day), NEWNESS)
-    assert once.set_aside.get_column("why").to_list() == [STARTS_ANEW]
+    once = remove_duplicates(sightings({"sighting_id": "s1", "file_id": "old"}, other_day), NEWNESS)
+    assert once.set_aside.get_column("why").to_list() == [REUSED_ID]
 
 
 @given(st.lists(st.tuples(st.sampled_from(["s1", "s2", "s3"]), st.sampled_from(["old", "new"])), unique=True))
 def test_no_row_is_lost_and_no_sighting_stands_twice(rows: list[tuple[str, str]]) -> None:
     seen = sightings(*({"sighting_id": sighting, "file_id": file} for sighting, file in rows))
-    once = resolve_repeats(seen, NEWNESS)
+    once = remove_duplicates(seen, NEWNESS)
     assert once.sightings.height + once.set_aside.height == len(rows)
     assert once.sightings.get_column("sighting_id").is_unique().all()
     assert set(once.sightings.get_column("sighting_id")) == {sighting for sighting, _ in rows}
@@ -70,8 +70,8 @@ def evening(file: str, speeds: list[float], **more: object) -> list[dict[str, An
 SPEEDS = [91.2, 90.7, 84.1, 92.0, 91.2, 78.8, 90.1]
 
 
-def kept(*exports: list[dict[str, Any]]) -> tuple[Once, list[str]]:
-    once = resolve_repeats(sightings(*(row for rows in exports for row in rows)), NEWNESS)
+def kept(*exports: list[dict[str, Any]]) -> tuple[Deduplicated, list[str]]:
+    once = remove_duplicates(sightings(*(row for rows in exports for row in rows)), NEWNESS)
     rows = sum(len(rows) for rows in exports)
     assert once.sightings.height + once.set_aside.height == rows
     ids = set(once.sightings.get_column("sighting_id"))

@@ -14,7 +14,7 @@ from pipeline.exports.readers.delimited import decode, read_delimited
 from pipeline.exports.readers.excel import first_rows, read_xlsx
 from pipeline.exports.readers.json_records import MAX_DOCUMENT_BYTES, read_json_document, read_json_lines
 from pipeline.exports.readers.parquet import read_parquet
-from pipeline.exports.readers.raw import RawExport, UnreadableExport, any_fault_told, bytes_of
+from pipeline.exports.readers.raw import RawExport, UnreadableExport, bytes_of, faults_as_unreadable
 from pipeline.settings.profile_tables import FileTable
 
 # the last of them decodes anything
@@ -51,7 +51,7 @@ class Sniffed(NamedTuple):
 def sniff(path: Path) -> Sniffed:
     """Find out how the file is built, and read it. Raises UnreadableExport, and nothing else, whatever its bytes."""
     data = bytes_of(path)
-    with any_fault_told():
+    with faults_as_unreadable():
         return _fitting(_sniff(data, path))
 
 

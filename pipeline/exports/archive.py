@@ -1,6 +1,6 @@
-"""A copy of every export that was taken in, by the hash of its bytes: what a sync removes from an inbox is not lost to the warehouse.
+"""A copy of every export, by the hash of its bytes: a file that a sync removes from an inbox is not lost to the warehouse.
 
-Copies are compressed (zstd). One whose bytes do not give its hash is as good as none.
+Copies are compressed (zstd). A copy whose bytes do not match its hash is not used.
 """
 
 import hashlib
@@ -17,42 +17,42 @@ log = logging.getLogger("pitchledger")
 
 
 class NotKeptError(PitchledgerError):
-    """An export could not be copied: what can't be kept is not taken in, as nobody could bring it back."""
+    """An export could not be copied, so it is not processed either: it could not be restored later."""
 
 
 def keep_export(output: Path, sha256: str, content: bytes) -> None:
-    """Keep a copy below the output folder; on the disk when this returns. One that is there already stays. Raises NotKeptError."""
+    """Keep a copy below the output folder, on the disk when this returns. An existing copy stays. Raises NotKeptError."""
     place = _place(output, sha256)
     if place.is_file():
         return
     try:
         make_folder(place.parent)
-        write_atomically(place, _squeezed(content))
+        write_atomically(place, _compress(content))
     except OSError as fault:
         place.with_name(f".{place.name}.new").unlink(missing_ok=True)
         raise NotKeptError(
-            f"an export could not be copied to {place.parent}: {fault}; nothing was published. Free or repair the disk and run again"
+            f"An export could not be copied to {place.parent}: {fault}. Nothing was published. Free space on the disk or repair it, then run again."
         ) from fault
 
 
-def _squeezed(content: bytes) -> bytes:
+def _compress(content: bytes) -> bytes:
     import pyarrow
 
-    packed = pyarrow.BufferOutputStream()  # type: ignore[attr-defined]
-    with pyarrow.CompressedOutputStream(packed, "zstd") as stream:  # type: ignore[attr-defined]
+    buffer = pyarrow.BufferOutputStream()  # type: ignore[attr-defined]
+    with pyarrow.CompressedOutputStream(buffer, "zstd") as stream:  # type: ignore[attr-defined]
         stream.write(content)
-    squeezed: bytes = packed.getvalue().to_pybytes()
-    return squeezed
+    compressed: bytes = buffer.getvalue().to_pybytes()
+    return compressed
 
 
 def kept_export(output: Path, sha256: str) -> bytes | None:
-    """The bytes of a kept export; None where there is no copy, or it is damaged."""
+    """Return the bytes of a kept export; None where there is no copy, or it is damaged."""
     import pyarrow
 
     place = _place(output, sha256)
     try:
-        packed = pyarrow.BufferReader(place.read_bytes())  # type: ignore[attr-defined]
-        with pyarrow.CompressedInputStream(packed, "zstd") as stream:  # type: ignore[attr-defined]
+        buffer = pyarrow.BufferReader(place.read_bytes())  # type: ignore[attr-defined]
+        with pyarrow.CompressedInputStream(buffer, "zstd") as stream:  # type: ignore[attr-defined]
             content: bytes = stream.read()
     except FileNotFoundError:
         return None
@@ -63,7 +63,7 @@ def kept_export(output: Path, sha256: str) -> bytes | None:
 
 
 def clear_archive(output: Path, needed: Collection[str]) -> None:
-    """Remove the copies of exports that no kept version needs, and what a killed run has left. What can't be removed waits for the next run."""
+    """Remove copies that no kept version needs, and what a killed run left. A file that can't be removed is left for the next run."""
     for place in (output / ARCHIVE).glob("*/*"):
         if place.stem not in needed:
             try:

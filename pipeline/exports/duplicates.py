@@ -1,7 +1,7 @@
-"""The same sighting in several exports is taken once, from the newest; the other rows are set aside as repeats.
+"""Count a sighting that several exports hold once, from the newest; set the other rows aside.
 
-As a rule its id tells. An export copied under another name may give its rows other ids (`session = "@file"`, a session that was renamed):
-there the readings tell, value by value, so that no arm's throw counts twice.
+As a rule its id identifies it. An export copied under another name may give its rows other ids (`session = "@file"`, a renamed session):
+then the readings identify it, value by value, so that no throw counts twice.
 """
 
 import re
@@ -14,23 +14,32 @@ import polars as pl
 from pipeline.exports.inbox import ExportFile
 from schemas.metrics import METRICS, TRAJECTORY
 
-# two throws under one id: one of them is lost, which a person must know
-STARTS_ANEW = "a row of another day has the same id: does the tracker's native_id start anew?"
+# two throws under one id: one of them is lost, so a person must know
+REUSED_ID = "a row of another day has the same id: the tracker may reuse its native ids"
 # one throw under two ids
 COPIED = "another export has the same readings in the same order under another id"
-# Equal values, in a row and in all rows of a pair of exports, that can't be chance; a stamp to the second is worth two of them. Common
-# practice, no source: with a radar that gives whole miles and nothing else, rows of two evenings are often alike.
-_FEWEST_IN_ROW, _FEWEST_IN_ALL, _STAMP_WORTH, _FINE_S = 3, 9, 2, 1.0
-# a copy that was cut off is alike as far as it goes; some rows of it may have been corrected since
-_SHARE_ALIKE, _SHARE_IN_ORDER = 0.5, 0.9
+# The numbers below are common practice, no source: with a radar that writes nothing but whole miles per hour, rows of two evenings are
+# often equal by chance.
+# equal values in a row that can't be chance
+_FEWEST_IN_ROW = 3
+# equal values in all rows of a pair of exports that can't be chance
+_FEWEST_IN_ALL = 9
+# a time counts as this many values, ...
+_STAMP_WORTH = 2
+# ... if the clock's step is not longer than this
+_FINE_S = 1.0
+# share of the smaller export that must be equal: a copy may be cut off, and some of its rows corrected since
+_SHARE_EQUAL = 0.5
+# share of the equal rows that must follow in the same order
+_SHARE_IN_ORDER = 0.9
 _READ = ("native_id", "thrown_at", *METRICS, *TRAJECTORY)
 _CORRECTED = ("pitcher_label", "pitcher_native_id", "batter_label", "batter_native_id", "pitch_type", "station")
 
 
-class Once(NamedTuple):
-    """`sightings`: each once. `set_aside`: the rows that repeat one, kind repeat (same content) or superseded (a newer export differs).
+class Deduplicated(NamedTuple):
+    """`sightings`: each once. `set_aside`: the duplicates, kind repeat (same content) or superseded (a newer export differs).
 
-    `same_ids`: baseball_day, other_day where a row gave way to one of another day: neither day can be worked through without the other.
+    `same_ids`: baseball_day and other_day where a row of another day replaced one: the two days must be processed together.
     """
 
     sightings: pl.DataFrame
@@ -39,21 +48,21 @@ class Once(NamedTuple):
 
 
 def natural_key(file_name: str) -> tuple[tuple[int, int | str], ...]:
-    """Sort key in which `game_2` comes before `game_10`, and `game` before `game_2`. The ending is left out of the comparison."""
+    """Return a sort key in which `game_2` comes before `game_10`, and `game` before `game_2`. The file extension is ignored."""
     stem = file_name.rsplit(".", 1)[0].casefold()
     parts = re.findall(r"\d+|\D+", stem)
     return tuple((0, int(part)) if part.isdecimal() else (1, part) for part in parts)
 
 
 def order_exports(exports: Iterable[ExportFile]) -> list[ExportFile]:
-    """Exports by name, oldest first: what a profile with `newest_by = "file_name"` means. Equal names fall back on the content's hash."""
+    """Sort exports by name, oldest first, as `newest_by = "file_name"` means. Equal names fall back on the content's hash."""
     return sorted(exports, key=lambda file: (natural_key(file.file_name), file.file_name, file.sha256))
 
 
-def resolve_repeats(sightings: pl.DataFrame, file_order: pl.DataFrame) -> Once:
+def remove_duplicates(sightings: pl.DataFrame, file_order: pl.DataFrame) -> Deduplicated:
     """Keep each sighting_id once, as the newest export has it.
 
-    `file_order`: file_id, newness (sortable, greater is newer; nulls are oldest). Rows of one file never repeat each other here: the mapping has seen to that.
+    `file_order`: file_id, newness (sortable, greater is newer; nulls are oldest). Mapping has already removed repeats within one file.
     """
     ranked = sightings.join(file_order, on="file_id", how="left").sort(
         "sighting_id", pl.col("newness").fill_null(-1), "file_id", "file_row", descending=[False, True, True, True]
@@ -64,7 +73,7 @@ def resolve_repeats(sightings: pl.DataFrame, file_order: pl.DataFrame) -> Once:
     copies = _copies(once)
     kept = once.join(copies, on="sighting_id", how="anti", maintain_order="left")
     aside = pl.concat([_set_aside(rest, once), _copies_aside(copies, once)])
-    return Once(kept.select(sightings.columns), aside, _same_ids(rest, once))
+    return Deduplicated(kept.select(sightings.columns), aside, _same_ids(rest, once))
 
 
 def _same_ids(rest: pl.DataFrame, once: pl.DataFrame) -> pl.DataFrame:
@@ -78,9 +87,9 @@ def _same_ids(rest: pl.DataFrame, once: pl.DataFrame) -> pl.DataFrame:
 def _set_aside(rest: pl.DataFrame, once: pl.DataFrame) -> pl.DataFrame:
     why = (
         pl.when("same")
-        .then(pl.lit("the same row stands in another export"))
+        .then(pl.lit("another export has the same row"))
         .when(pl.col("baseball_day") != pl.col("baseball_day_kept"))
-        .then(pl.lit(STARTS_ANEW))
+        .then(pl.lit(REUSED_ID))
         .otherwise(pl.lit("a newer export has corrected this row"))
     )
     return _aside(rest.with_columns(of_sighting_id="sighting_id"), once, why, _PLACE)
@@ -95,14 +104,14 @@ _PLACE = ("file_id", "file_row", "file_order", "sighting_id", "newness")
 
 
 def _aside(rows: pl.DataFrame, once: pl.DataFrame, why: pl.Expr, place: Collection[str]) -> pl.DataFrame:
-    """Rows as the table set_aside has them: a repeat where all but `place` is as in the row of `of_sighting_id`, else superseded."""
+    """Return rows of table set_aside: a repeat where all columns but `place` equal the row of `of_sighting_id`, else superseded."""
     content = [name for name in once.columns if name not in place]
     kept = once.select(
         pl.col("sighting_id").alias("of_sighting_id"), *(pl.col(name).alias(f"{name}_kept") for name in content)
     )
     same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(f"{name}_kept")) for name in content)
-    told = rows.join(kept, on="of_sighting_id", how="left").with_columns(same=same)
-    return told.select(
+    compared = rows.join(kept, on="of_sighting_id", how="left").with_columns(same=same)
+    return compared.select(
         pl.when("same").then(pl.lit("repeat")).otherwise(pl.lit("superseded")).alias("kind"),
         pl.lit("night").alias("found_in"),
         "tracker",
@@ -123,14 +132,14 @@ def _aside(rows: pl.DataFrame, once: pl.DataFrame, why: pl.Expr, place: Collecti
 
 
 def _copies(once: pl.DataFrame) -> pl.DataFrame:
-    """sighting_id, of_sighting_id: rows that stand in another export of the tracker and day under another id.
+    """Return sighting_id and of_sighting_id of rows that another export of the tracker and day has under another id.
 
-    Of each throw the row in the export with the most rows stays, so that the order of a session stays in one export; but where the
-    readings are the same and the labels are not, somebody has corrected them, and the newest export counts.
+    Each throw keeps its row in the export with the most rows, so that a session's order comes from one export. Where the readings are
+    equal and the labels are not, somebody corrected them, and the newest export counts.
     """
-    alike = _alike(once)
-    pairs = _pairs_of_copies(alike, once.group_by("file_id", "baseball_day").agg(size=pl.len()))
-    linked = alike.join(_copied_together(pairs), on=["file_id", "baseball_day"])
+    equal = _equal_rows(once)
+    pairs = _pairs_of_copies(equal, once.group_by("file_id", "baseball_day").agg(size=pl.len()))
+    linked = equal.join(_copied_together(pairs), on=["file_id", "baseball_day"])
     throw = ("origin", "throw")
     corrected = pl.struct(_CORRECTED).n_unique().over(throw).max().over("origin", "baseball_day") > 1
     ranked = linked.with_columns(
@@ -140,31 +149,31 @@ def _copies(once: pl.DataFrame) -> pl.DataFrame:
     return ranked.filter(pl.col("sighting_id") != pl.col("of_sighting_id")).select("sighting_id", "of_sighting_id")
 
 
-def _alike(once: pl.DataFrame) -> pl.DataFrame:
-    """Rows whose readings stand in several exports of a tracker and day; `throw` is the same for those that may be one, `worth` weighs them."""
+def _equal_rows(once: pl.DataFrame) -> pl.DataFrame:
+    """Return rows whose readings several exports of a tracker and day have; `throw` numbers those that may be one, `worth` weighs them."""
     night = ("tracker", "baseball_day")
     several = once.filter(pl.col("file_id").n_unique().over(night) > 1)
     fine = pl.col("thrown_at").is_not_null() & (pl.col("clock_resolution_s") <= _FINE_S)
     values = pl.sum_horizontal(pl.col(name).is_not_null() for name in (*METRICS, *TRAJECTORY))
-    told = several.with_columns(worth=values + pl.when(fine).then(_STAMP_WORTH).otherwise(0))
-    told = told.filter(pl.col("worth") >= _FEWEST_IN_ROW).with_columns(read=pl.struct(_READ).hash())
-    told = told.select(*_PLACE, *night, *_CORRECTED, "worth", "read", "release_speed_mph", "spin_rate_rpm")
-    told = told.sort("file_order").with_row_index("throw")
-    # of several such rows in one export the first is the first of the other's
+    weighed = several.with_columns(worth=values + pl.when(fine).then(_STAMP_WORTH).otherwise(0))
+    weighed = weighed.filter(pl.col("worth") >= _FEWEST_IN_ROW).with_columns(read=pl.struct(_READ).hash())
+    weighed = weighed.select(*_PLACE, *night, *_CORRECTED, "worth", "read", "release_speed_mph", "spin_rate_rpm")
+    weighed = weighed.sort("file_order").with_row_index("throw")
+    # where an export has several equal rows, its first one matches the first one of the other export
     key = (*night, "read", "release_speed_mph", "spin_rate_rpm", "nth")
     same = (*key[:-1], "file_id")
-    told = told.with_columns(nth=pl.int_range(pl.len()).over(same), alone=pl.len().over(same) == 1)
-    return told.filter(pl.len().over(key) > 1).with_columns(throw=pl.col("throw").first().over(key))
+    weighed = weighed.with_columns(nth=pl.int_range(pl.len()).over(same), is_only=pl.len().over(same) == 1)
+    return weighed.filter(pl.len().over(key) > 1).with_columns(throw=pl.col("throw").first().over(key))
 
 
-def _pairs_of_copies(alike: pl.DataFrame, size: pl.DataFrame) -> pl.DataFrame:
-    """baseball_day, file_id, size, other, other_size: exports so alike, row by row and in order, that one was copied from the other."""
-    rows = alike.select("baseball_day", "throw", "file_id", "file_order", "worth", "alone")
-    others = rows.select("throw", other="file_id", other_order="file_order", other_alone="alone")
+def _pairs_of_copies(equal: pl.DataFrame, size: pl.DataFrame) -> pl.DataFrame:
+    """Return baseball_day, file_id, size, other and other_size of exports so equal, row by row and in order, that one is a copy."""
+    rows = equal.select("baseball_day", "throw", "file_id", "file_order", "worth", "is_only")
+    others = rows.select("throw", other="file_id", other_order="file_order", other_is_only="is_only")
     both = rows.join(others, on="throw")
     both = both.filter(pl.col("file_id") < pl.col("other")).sort("file_order")
-    # of readings that one export has twice nobody can say which is which
-    follows = pl.col("other_order").filter("alone", "other_alone").diff().fill_null(1) > 0
+    # where an export has the same readings twice, it is unknown which row is which
+    follows = pl.col("other_order").filter("is_only", "other_is_only").diff().fill_null(1) > 0
     pairs = both.group_by("baseball_day", "file_id", "other").agg(
         n=pl.len(), worth=pl.col("worth").sum(), in_order=follows.mean()
     )
@@ -173,13 +182,13 @@ def _pairs_of_copies(alike: pl.DataFrame, size: pl.DataFrame) -> pl.DataFrame:
     smaller = pl.min_horizontal("size", "other_size")
     return pairs.filter(
         pl.col("worth") >= _FEWEST_IN_ALL,
-        pl.col("n") >= _SHARE_ALIKE * smaller,
+        pl.col("n") >= _SHARE_EQUAL * smaller,
         pl.col("in_order") >= _SHARE_IN_ORDER,
     )
 
 
 def _copied_together(pairs: pl.DataFrame) -> pl.DataFrame:
-    """baseball_day, file_id, size, origin: the exports of these pairs; those that hang together have one origin."""
+    """Return baseball_day, file_id, size and origin of the exports in these pairs; connected ones share one origin."""
     origin: dict[tuple[date, str], str] = {}
     sizes: dict[tuple[date, str], int] = {}
     for day, one, size, other, other_size in pairs.select(

@@ -1,4 +1,4 @@
-"""What can't be true is taken out of the sightings, with its reason: a single reading is nulled, a hopeless row is quarantined."""
+"""Remove impossible values from the sightings, with the reason: a single reading becomes null, a row without a credible reading is quarantined."""
 
 from collections.abc import Mapping
 from typing import NamedTuple
@@ -7,17 +7,16 @@ import polars as pl
 
 from schemas.metrics import METRICS
 
-# rules of the sport: a count holds at most 3 balls, 2 strikes and 2 outs before a pitch; innings start at 1 (no upper end; 30 is a typing error)
+# rules of the sport: before a pitch there are at most 3 balls, 2 strikes and 2 outs; innings start at 1. Innings have no upper limit: a
+# number above 30 is taken for a typing error (common practice, no source)
 SITUATION_LIMITS: dict[str, tuple[int, int]] = {"inning": (1, 30), "outs": (0, 2), "balls": (0, 3), "strikes": (0, 2)}
 # no pitch was tracked before this year: an earlier stamp is a clock that was never set
 FIRST_YEAR = 1990
-_MISREAD = (
-    "a misread: nothing to do. If many rows say so, look at the unit in the profile, or set [limits] in ledger.toml"
-)
+_MISREAD_FIX = "nothing for a single misread. If many rows show this, check the unit in the profile, or set [limits] in ledger.toml"
 
 
 class Checked(NamedTuple):
-    """`sightings`: what may go on. `quarantine`: a line for each row taken out (level row) and each value nulled (level value)."""
+    """`sightings`: the rows that remain. `quarantine`: a line for each removed row (level row) and each nulled value (level value)."""
 
     sightings: pl.DataFrame
     quarantine: pl.DataFrame
@@ -26,51 +25,52 @@ class Checked(NamedTuple):
 def check_sightings(
     sightings: pl.DataFrame, limits: Mapping[str, tuple[float, float]], file_names: Mapping[str, str]
 ) -> Checked:
-    """Null readings beyond their limits, and quarantine rows that nothing credible is left of.
+    """Null readings beyond their limits, and quarantine rows without any credible reading.
 
     `limits` overrides the metrics' own `low` and `high`, in the metric's unit; `file_names` gives the file name of each file_id.
     A row is quarantined when it has two readings or more and every one is impossible, or when its day lies before 1990.
     """
     ranges = {name: limits.get(name, (metric.low, metric.high)) for name, metric in METRICS.items()} | SITUATION_LIMITS
-    impossible = pl.concat([_beyond(sightings, name, *ends) for name, ends in ranges.items()])
-    hopeless = _hopeless(sightings, impossible)
+    impossible = pl.concat([_beyond_limits(sightings, name, *ends) for name, ends in ranges.items()])
+    no_credible_reading = _without_credible_reading(sightings, impossible)
     bad_days = sightings.filter(pl.col("baseball_day").dt.year() < FIRST_YEAR).select(
         "sighting_id",
         pl.lit("row").alias("level"),
         pl.lit(None, pl.String).alias("metric"),
         pl.col("baseball_day").cast(pl.String).alias("value"),
         pl.format("the day {} is before {}", pl.col("baseball_day"), pl.lit(FIRST_YEAR)).alias("reason"),
-        pl.lit("set the tracker's clock, or state the right format in [time] of the profile").alias("fix"),
+        pl.lit("set the tracker's clock, or correct the formats in [time] of the profile").alias("fix"),
     )
-    gone = pl.concat([hopeless, bad_days.get_column("sighting_id")]).unique()
+    removed = pl.concat([no_credible_reading, bad_days.get_column("sighting_id")]).unique()
     faults = impossible.with_columns(
-        level=pl.when(pl.col("sighting_id").is_in(gone.implode())).then(pl.lit("row")).otherwise(pl.lit("value"))
+        level=pl.when(pl.col("sighting_id").is_in(removed.implode())).then(pl.lit("row")).otherwise(pl.lit("value"))
     )
     lines = pl.concat([faults, bad_days.select(faults.columns)])
-    kept = sightings.filter(~pl.col("sighting_id").is_in(gone.implode()))
+    kept = sightings.filter(~pl.col("sighting_id").is_in(removed.implode()))
     return Checked(_nulled(kept, ranges), _quarantine_lines(lines, sightings, file_names))
 
 
-def _beyond(sightings: pl.DataFrame, name: str, low: float, high: float) -> pl.DataFrame:
-    """The readings of one column that lie beyond `low`..`high` or are no number, a line each."""
+def _beyond_limits(sightings: pl.DataFrame, name: str, low: float, high: float) -> pl.DataFrame:
+    """Return a line for each reading of one column outside `low` to `high`."""
     value = pl.col(name).cast(pl.Float64)
     unit = METRICS[name].unit if name in METRICS else ""
     words = METRICS[name].words if name in METRICS else name.replace("_", " ")
-    said = pl.format(f"{words} {{}}{f' {unit}' if unit not in ('', 'ratio') else ''} is ", value.round(4))
+    text = value.round(4).cast(pl.String).str.strip_suffix(".0")
+    reading = pl.format(f"{words} {{}}{f' {unit}' if unit not in ('', 'ratio') else ''} is ", text)
     return sightings.filter(value.is_not_null() & ~value.is_between(low, high)).select(
         "sighting_id",
         pl.lit("value").alias("level"),
         pl.lit(name).alias("metric"),
         value.round(4).cast(pl.String).alias("value"),
         pl.concat_str(
-            said, pl.when(value < low).then(pl.lit(f"below {low:g}")).otherwise(pl.lit(f"above {high:g}"))
+            reading, pl.when(value < low).then(pl.lit(f"below {low:g}")).otherwise(pl.lit(f"above {high:g}"))
         ).alias("reason"),
-        pl.lit(_MISREAD).alias("fix"),
+        pl.lit(_MISREAD_FIX).alias("fix"),
     )
 
 
-def _hopeless(sightings: pl.DataFrame, impossible: pl.DataFrame) -> pl.Series:
-    """Ids of rows with two readings or more, all of them impossible."""
+def _without_credible_reading(sightings: pl.DataFrame, impossible: pl.DataFrame) -> pl.Series:
+    """Return the ids of rows with two readings or more, all of them impossible."""
     wrong = impossible.filter(pl.col("metric").is_in(list(METRICS))).group_by("sighting_id").agg(wrong=pl.len())
     measured = pl.sum_horizontal(pl.col(name).is_not_null() for name in METRICS).alias("measured")
     counted = sightings.select("sighting_id", measured).join(wrong, on="sighting_id")

@@ -1,4 +1,4 @@
-"""Exports read and mapped: what each file gives, whatever the other files hold."""
+"""Read and map exports: what each file gives, independent of the other files."""
 
 import logging
 from collections.abc import Callable, Sequence
@@ -36,8 +36,8 @@ FILE_FACTS: dict[str, pl.DataType | type[pl.DataType]] = {
 _FRAMES = ("sightings", "set_aside", "quarantine", "metric_sources", "unknown_labels")
 
 
-class Gathered(NamedTuple):
-    """Exports as mapped rows: `files` (FILE_FACTS) has a row for each; `metric_sources` and `unknown_labels` have a file_id besides."""
+class MappedExports(NamedTuple):
+    """Exports as mapped rows. `files` (FILE_FACTS) has a row for each; `metric_sources` and `unknown_labels` have a file_id as well."""
 
     files: pl.DataFrame
     sightings: pl.DataFrame
@@ -47,38 +47,39 @@ class Gathered(NamedTuple):
     unknown_labels: pl.DataFrame
 
 
-def gather(ledger: Ledger, exports: Sequence[ExportFile], tell: Progress) -> Gathered:
+def map_exports(ledger: Ledger, exports: Sequence[ExportFile], report_progress: Progress) -> MappedExports:
     """Read and map these exports; a file that can't be read becomes a quarantine line and a row of `files`."""
     trackers = {tracker.id: tracker for tracker in ledger.trackers}
-    parts = [_with_file(_nothing(), "")]
+    parts = [_with_file_id(_no_rows(), "")]
     files: list[dict[str, object]] = []
     seen: set[str] = set()
     ordered = order_exports(exports)
     for number, file in enumerate(ordered):
-        tell("read", number, len(ordered))
-        mapped, facts = _take_in(file, trackers[file.tracker], ledger, known=file.file_id in seen)
-        # the same bytes under a name that fits no pattern are refused: what was refused is not known
+        report_progress("read", number, len(ordered))
+        mapped, facts = _map_file(file, trackers[file.tracker], ledger, is_repeat=file.file_id in seen)
+        # a file refused for its name does not make a file with the same bytes and a fitting name a repeat
         if facts["status"] != "quarantined":
             seen.add(file.file_id)
         files.append(facts)
-        parts.append(_with_file(mapped, file.file_id))
-    tell("read", len(ordered), len(ordered))
+        parts.append(_with_file_id(mapped, file.file_id))
+    report_progress("read", len(ordered), len(ordered))
     listed = pl.DataFrame(files, schema=FILE_FACTS, orient="row")
-    return Gathered(listed, *(pl.concat(getattr(part, name) for part in parts) for name in _FRAMES))
+    return MappedExports(listed, *(pl.concat(getattr(part, name) for part in parts) for name in _FRAMES))
 
 
-def _with_file(mapped: Mapped, file_id: str) -> Mapped:
-    """The lines that speak of the file as a whole, with its id."""
-    of = pl.lit(file_id).alias("file_id")
+def _with_file_id(mapped: Mapped, file_id: str) -> Mapped:
+    """Add the file's id to the lines about the complete file."""
+    id_column = pl.lit(file_id).alias("file_id")
     return mapped._replace(
-        metric_sources=mapped.metric_sources.with_columns(of), unknown_labels=mapped.unknown_labels.with_columns(of)
+        metric_sources=mapped.metric_sources.with_columns(id_column),
+        unknown_labels=mapped.unknown_labels.with_columns(id_column),
     )
 
 
-def _take_in(
-    file: ExportFile, tracker: TrackerSettings, ledger: Ledger, *, known: bool
+def _map_file(
+    file: ExportFile, tracker: TrackerSettings, ledger: Ledger, *, is_repeat: bool
 ) -> tuple[Mapped, dict[str, object]]:
-    """Read and map one export. Returns its rows, and what `files` says of it."""
+    """Read and map one export. Returns its rows, and its row of `files`."""
     facts: dict[str, object] = {
         name: getattr(file, name) for name in ("file_id", "tracker", "file_name", "sha256", "bytes", "modified_at")
     }
@@ -91,21 +92,21 @@ def _take_in(
         refused = pl.DataFrame(
             [line | {"reason": fault.reason, "fix": fault.fix}], schema=TABLES["quarantine"].polars_schema()
         )
-        return _nothing()._replace(quarantine=refused), facts | {
+        return _no_rows()._replace(quarantine=refused), facts | {
             "status": "quarantined",
             "rows": 0,
             "reason": fault.reason,
         }
     facts |= {"rows": raw.rows_read, "exported_at": mapped.exported_at}
-    if known:
-        return _nothing(), facts | {"status": "repeat", "reason": "the same bytes stand in another file"}
+    if is_repeat:
+        return _no_rows(), facts | {"status": "repeat", "reason": "another file has the same bytes"}
     return mapped, facts | {"status": "read"}
 
 
 def _read_and_map(file: ExportFile, tracker: TrackerSettings, ledger: Ledger) -> tuple[RawExport, Mapped]:
-    """Raises UnreadableExport and nothing else: one file must never cost the night."""
+    """Read and map one export. Raises UnreadableExport and nothing else: one file must never stop the run."""
     if file.fault is not None:
-        raise UnreadableExport(file.fault, "put the export itself into the inbox, so that it may be read")
+        raise UnreadableExport(file.fault, "put the export itself into the inbox")
     try:
         raw = read_export(file.path, tracker.profile, _content(file, ledger))
         return raw, map_export(raw, tracker, file)
@@ -114,16 +115,16 @@ def _read_and_map(file: ExportFile, tracker: TrackerSettings, ledger: Ledger) ->
     except BaseException as error:
         if isinstance(error, KeyboardInterrupt | SystemExit):
             raise
-        # panics of compiled code are no Exception
+        # a panic of compiled code is not an Exception
         log.exception("%s/%s can't be mapped", file.tracker, file.file_name)
         raise UnreadableExport(
-            f"can't be mapped, by a fault of the program: {type(error).__name__}: {str(error)[:200]}",
-            "send the file and the log to whoever keeps the program",
+            f"a fault of the program keeps the file from being mapped: {type(error).__name__}: {str(error)[:200]}",
+            "send the file and the log to the people who maintain the program",
         ) from error
 
 
 def _content(file: ExportFile, ledger: Ledger) -> bytes | None:
-    """The bytes that were hashed: the kept copy, or the file itself if it still is what it was. None where reading it must say why not."""
+    """Return the bytes that were hashed: the kept copy, or None where the unchanged file itself is to be read."""
     if not file.sha256 or file.bytes > MAX_FILE_BYTES:
         return None
     kept = kept_export(ledger.output, file.sha256)
@@ -131,23 +132,23 @@ def _content(file: ExportFile, ledger: Ledger) -> bytes | None:
         return kept
     if not file.path.is_file():
         raise UnreadableExport(
-            "is no more in the inbox, and no kept copy of it can be read",
-            "put it back into the inbox, or say drop_export in decisions.csv",
+            "the file is no longer in the inbox, and its kept copy is missing or damaged",
+            "put it back into the inbox, or add a drop_export line to decisions.csv",
         )
     if content_hash(file.path) != file.sha256:
-        raise UnreadableExport("changed while it was being read", "nothing: the next run takes it as it is then")
+        raise UnreadableExport("the file changed while it was being read", "nothing to do: the next run reads it again")
     return None
 
 
-def _nothing() -> Mapped:
-    """A mapped export without any row."""
+def _no_rows() -> Mapped:
+    """Return a mapped export without rows."""
     frames = {name: TABLES[name].empty() for name in _FRAMES}
     frames["sightings"] = frames["sightings"].drop("pitch_id", "match_probability", "matched_by")
     return Mapped(**frames, exported_at=None)
 
 
 def newness(files: pl.DataFrame) -> pl.DataFrame:
-    """file_id, newness: within a tracker, which export is newer, by what its profile states. `files` comes in the order of names."""
+    """Return file_id and newness: which of a tracker's exports is newer, by what its profile states. `files` is in the order of names."""
     named = files.with_row_index("by_name").filter(pl.col("status") != "quarantined")
     time = (
         pl.when(pl.col("newest_by") == "exported_at")
@@ -163,8 +164,8 @@ def newness(files: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def in_order_of_names(files: pl.DataFrame) -> pl.DataFrame:
-    """The rows of FILE_FACTS in the order of names that `order_exports` gives."""
+def sort_by_name(files: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of FILE_FACTS in the order of order_exports."""
     rows = list(files.select("file_name", "sha256").iter_rows())
     order = sorted(range(len(rows)), key=lambda place: (natural_key(rows[place][0]), *rows[place]))
     return files[order]

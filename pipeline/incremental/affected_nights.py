@@ -11,10 +11,10 @@ from typing import NamedTuple
 import polars as pl
 
 from pipeline.agreement.device_setup.corrections import Correction, apply_corrections
-from pipeline.exports.duplicates import resolve_repeats
+from pipeline.exports.duplicates import remove_duplicates
 from pipeline.exports.inbox import ExportFile
 from pipeline.exports.plausibility import check_sightings
-from pipeline.exports.reading import Gathered, Progress, gather, in_order_of_names, newness
+from pipeline.exports.reading import MappedExports, Progress, map_exports, newness, sort_by_name
 from pipeline.incremental.plan import Plan
 from pipeline.incremental.previous_run import Memory, renewed, renewed_files
 from pipeline.matching import days_to_match
@@ -47,10 +47,10 @@ class Prepared(NamedTuple):
 def prepare(ledger: Ledger, plan: Plan, memory: Memory | None, tell: Progress) -> Prepared:
     """Read what the plan says and work it through up to the players. `memory` is None where everything is worked through."""
     old = _Old(memory)
-    taken = gather(ledger, plan.read, tell)
+    taken = map_exports(ledger, plan.read, tell)
     checked = _checked(taken, ledger)
     of_files = {
-        "file_facts": in_order_of_names(
+        "file_facts": sort_by_name(
             _as_written(renewed_files(old["file_facts"], taken.files, plan.dirty), plan.exports)
         ),
         "file_nights": renewed_files(old["file_nights"], _nights_of_files(checked.sightings), plan.dirty),
@@ -66,7 +66,7 @@ def prepare(ledger: Ledger, plan: Plan, memory: Memory | None, tell: Progress) -
         nights = _to_work_through(inputs, seen, old)
         rows = pl.concat([checked.sightings, *more.of(nights)]).filter(pl.col("baseball_day").is_in(list(nights)))
         corrected = apply_corrections(rows, _corrections(ledger))
-        once = resolve_repeats(corrected, newness(of_files["file_facts"]))
+        once = remove_duplicates(corrected, newness(of_files["file_facts"]))
         labels = renewed(_rows_only(old["labels"]), distinct_labels(once.sightings), nights)
         labels = name_labels(labels, ledger.roster, ledger.decisions)
         moved = _nights_renamed(old["labels"], labels, inputs) | _nights_of_strangers(memory, labels, ledger.decisions)
@@ -113,7 +113,7 @@ class _Checked(NamedTuple):
     quarantine: pl.DataFrame
 
 
-def _checked(taken: Gathered, ledger: Ledger) -> _Checked:
+def _checked(taken: MappedExports, ledger: Ledger) -> _Checked:
     names = dict(taken.files.filter(pl.col("status") == "read").select("file_id", "file_name").iter_rows())
     return _Checked(*check_sightings(taken.sightings, ledger.limits, names))
 
@@ -134,7 +134,7 @@ class _Involved:
         ids = self._nights.filter(pl.col("baseball_day").is_in(list(nights))).get_column("file_id").unique()
         wanted = [self._exports[name] for name in ids.sort() if name not in self._read]
         if wanted:
-            sightings = _checked(gather(self._ledger, wanted, self._tell), self._ledger).sightings
+            sightings = _checked(map_exports(self._ledger, wanted, self._tell), self._ledger).sightings
             self._read |= {file.file_id: sightings.filter(pl.col("file_id") == file.file_id) for file in wanted}
         return list(self._read.values())
 

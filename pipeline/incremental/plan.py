@@ -15,7 +15,7 @@ from typing import NamedTuple
 import polars as pl
 
 import pipeline
-from pipeline.exports.inbox import ExportFile, Known
+from pipeline.exports.inbox import ExportFile, KnownFile
 from pipeline.incremental.previous_run import Memory
 from pipeline.settings.ledger import Ledger
 from pipeline.settings.ledger_tables import CorrectionTable
@@ -115,7 +115,7 @@ def plan_night(
     return Plan(exports, gone, read, frozenset(ids), nights, False, reasons, seen, settings, len(new), len(changed))
 
 
-def known_files(memory: Memory | None) -> dict[str, dict[str, Known | None]]:
+def known_files(memory: Memory | None) -> dict[str, dict[str, KnownFile | None]]:
     """By tracker and name the exports that were in their inbox when the run before looked, and what it found.
 
     None for one that was written so shortly before that look that the same size and time do not prove the same content.
@@ -123,10 +123,10 @@ def known_files(memory: Memory | None) -> dict[str, dict[str, Known | None]]:
     if memory is None:
         return {}
     looked_at = memory.table("runs").select(pl.col("started_at").max()).collect().item()
-    known: dict[str, dict[str, Known | None]] = {}
+    known: dict[str, dict[str, KnownFile | None]] = {}
     for row in _facts(memory).filter(pl.col("gone_since").is_null()).iter_rows(named=True):
         proves = row["sha256"] and row["modified_at"] < looked_at - timedelta(seconds=MARGIN_S)
-        file = Known(row["bytes"], row["modified_at"], row["sha256"]) if proves else None
+        file = KnownFile(row["bytes"], row["modified_at"], row["sha256"]) if proves else None
         known.setdefault(row["tracker"], {})[row["file_name"]] = file
     return known
 

@@ -1,4 +1,4 @@
-"""Exports as text, one reader per file format. Any fault of a file becomes UnreadableExport, any fault of a row a line of `problems`."""
+"""Exports as text, one reader per file format. A fault of a file raises UnreadableExport; a fault of a row becomes a line of `problems`."""
 
 import re
 from fnmatch import fnmatchcase
@@ -12,9 +12,9 @@ from pipeline.exports.readers.raw import (
     PROBLEM_SCHEMA,
     RawExport,
     UnreadableExport,
-    any_fault_told,
     bytes_of,
     check_size,
+    faults_as_unreadable,
     printable,
 )
 from pipeline.settings.problems import nearest_of
@@ -22,24 +22,24 @@ from pipeline.settings.profile import Profile
 
 __all__ = ["RawExport", "UnreadableExport", "read_export"]
 
-# a header that was parted at the wrong sign is one name as long as the line
+# a header that was split at the wrong character is one name as long as the line
 _NAME_SHOWN = 60
 
 
 def read_export(path: Path, profile: Profile, content: bytes | None = None) -> RawExport:
     """Read an export as its profile describes it: every cell as text, with its place in the file.
 
-    `content`: its bytes, where they are at hand; else they are read from `path`. Raises UnreadableExport where the file as a whole can't be
-    taken; nothing else, whatever its bytes.
+    `content`: its bytes, where they are at hand; otherwise they are read from `path`. Raises UnreadableExport where the file can't be used,
+    and nothing else, whatever its bytes.
     """
     if not fnmatchcase(path.name.lower(), profile.file.name_pattern.lower()):
         raise UnreadableExport(
-            f"the name does not fit '{profile.file.name_pattern}', which {profile.file_name} states",
-            "move the file, or mend name_pattern in the profile's [file]",
+            f"the file name does not match name_pattern = '{profile.file.name_pattern}' in {profile.file_name}",
+            f"move the file to the inbox of its tracker, or correct name_pattern in [file] of {profile.file_name}",
         )
     data = bytes_of(path) if content is None else content
     check_size(len(data))
-    with any_fault_told():
+    with faults_as_unreadable():
         raw = _read(data, profile)
     raw = _with_all_columns(raw, profile)
     return raw._replace(carried=raw.carried | _carried_by_name(path.name, profile))
@@ -77,7 +77,7 @@ def _read(data: bytes, profile: Profile) -> RawExport:
 
 
 def _with_all_columns(raw: RawExport, profile: Profile) -> RawExport:
-    """Refuse a table without a column that the profile reads. In JSON a key may be left out: there it is null, and a likely renaming is told."""
+    """Refuse a table without a column that the profile reads. JSON may leave a key out: it is null there, and a likely new name is reported."""
     wanted = {ref: key for ref, key in profile.references().items() if not ref.startswith("@")}
     missing = [ref for ref in wanted if ref not in raw.cells.columns]
     others = [name for name in raw.cells.columns if name not in wanted and name != FILE_ROW]
@@ -87,22 +87,22 @@ def _with_all_columns(raw: RawExport, profile: Profile) -> RawExport:
         return _filled(raw, missing, others, profile)
     if profile.file.format in ("csv", "tsv") and raw.cells.width == 2 and len(others) == 1 < len(missing):
         raise UnreadableExport(
-            f"the header is one column: '{printable(others[0], _NAME_SHOWN)}'; '{profile.file.separator}' parts nothing in it",
-            f"set delimiter in [file] of {profile.file_name} to the sign that stands between the names",
+            f"the header is one column, '{printable(others[0], _NAME_SHOWN)}': it does not contain the delimiter '{profile.file.separator}'",
+            f"set delimiter in [file] of {profile.file_name} to the character between the names",
         )
-    told = "; ".join(_missing(ref, others, raw.cells.columns) for ref in missing[:10]) + (
+    reason = "; ".join(_missing(ref, others, raw.cells.columns) for ref in missing[:10]) + (
         "; …" if len(missing) > 10 else ""
     )
     keys = ", ".join(dict.fromkeys(wanted[ref] for ref in missing[:10]))
-    raise UnreadableExport(told, f"export it with the columns of the profile, or mend {profile.file_name}: {keys}")
+    raise UnreadableExport(reason, f"export it with the columns of the profile, or correct {profile.file_name}: {keys}")
 
 
 def _missing(ref: str, others: list[str], columns: list[str]) -> str:
     twins = [name for name in columns if name.startswith(f"{ref}#")]
     if twins:
-        return f"column '{ref}' stands {len(twins)} times; say which: {', '.join(twins)}"
+        return f"{len(twins)} columns are named '{ref}'; name the one to read: {', '.join(twins)}"
     near = nearest_of(ref, others)
-    return f"no column '{ref}'" + (f"; nearest: '{printable(near, _NAME_SHOWN)}'" if near else "")
+    return f"there is no column '{ref}'" + (f"; nearest: '{printable(near, _NAME_SHOWN)}'" if near else "")
 
 
 def _filled(raw: RawExport, missing: list[str], others: list[str], profile: Profile) -> RawExport:
@@ -116,7 +116,7 @@ def _filled(raw: RawExport, missing: list[str], others: list[str], profile: Prof
             None,
             None,
             f"no record has '{ref}'; nearest: '{name}'",
-            f"if it was renamed, mend {profile.file_name}",
+            f"if it was renamed, correct {profile.file_name}",
         )
         for ref, name in near.items()
     ]

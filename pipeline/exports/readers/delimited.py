@@ -1,7 +1,7 @@
-"""CSV and TSV: lines into fields, by RFC 4180 where quotes are used; every line that does not fit the header is told, none is lost.
+"""CSV and TSV: split lines into fields, by RFC 4180 where quotes are used; every line that does not fit the header is reported.
 
-Lines without a quote are split by polars in one go. A line with a quote goes through Python's csv module by itself, so that a quote which
-never closes costs its own line and not the rest of the file.
+Polars splits all lines without a quote at once. Python's csv module reads each line with a quote by itself, so that a quote that never
+closes costs its own line and not the rest of the file.
 """
 
 import codecs
@@ -15,18 +15,21 @@ import polars as pl
 
 from pipeline.exports.readers.raw import FILE_ROW, MAX_CELLS, Problems, RawExport, UnreadableExport, header_names, shown
 from pipeline.settings.profile_tables import FileTable
+from pipeline.words import pluralize
 
-# a quoted field may run over so many lines; beyond, the quote is taken for one that never closes
+# a quoted field may continue over this many lines; beyond them its quote counts as one that never closes
 _MOST_LINES_IN_FIELD = 50
+# ... and over this many characters
 _LONGEST_RECORD = 200_000
-# after so many quotes that never close, fields over several lines are no longer looked for: a hostile file must not cost hours
+# after this many quotes that never close, fields over several lines are no longer searched: a hostile file must not cost hours
 _MOST_BROKEN_QUOTES = 200
+# characters; no row of a device is nearly as long
 _LONGEST_LINE = 5_000_000
 _MAGIC = {
     b"PK\x03\x04": "a zip archive or workbook",
     b"PAR1": "a Parquet file",
     b"%PDF": "a PDF",
-    b"\x1f\x8b": "packed with gzip",
+    b"\x1f\x8b": "a gzip file",
     b"\xd0\xcf\x11\xe0": "an old Excel workbook",
     b"SQLite": "a database",
     b"\x89PNG": "a picture",
@@ -39,7 +42,7 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
-# control signs that no text export holds; tab, line ends, and form feed at page ends are text
+# control characters that no text export holds; tab, line ends, and form feed at page ends are text
 _CONTROL = "[\x00-\x08\x0e-\x1f\x7f]"
 
 
@@ -65,7 +68,7 @@ def read_delimited(data: bytes, file: FileTable) -> RawExport:
             "export it in parts",
         )
     problems = Problems([])
-    records = _records(_sound(body, problems), file, len(names), problems)
+    records = _records(_usable_lines(body, problems), file, len(names), problems)
     if cut_off and records.number.len() and records.number[-1] == body.number[-1]:
         records = _without_last(records, problems)
     cells = records.text.str.split_exact(_SEPARATOR, len(names) - 1).struct.rename_fields(names).struct.unnest()
@@ -75,13 +78,13 @@ def read_delimited(data: bytes, file: FileTable) -> RawExport:
 
 
 def decode(data: bytes, encoding: str) -> str:
-    """Decode by the encoding that the profile states. Raises UnreadableExport where the file is evidently in another."""
+    """Decode by the encoding that the profile states. Raises UnreadableExport where the file is clearly in another."""
     _refuse_other_kinds(data)
     stated = codecs.lookup(encoding).name
     for mark, actual in _BOMS:
         if data.startswith(mark):
             if not stated.replace("_", "-").startswith(actual):
-                raise _wrong_encoding(f"starts with the mark of {actual}", encoding, actual)
+                raise _wrong_encoding(f"was saved as {actual.upper()}", encoding, actual)
             break
     else:
         _refuse_unmarked_utf16(data, stated, encoding)
@@ -91,7 +94,7 @@ def decode(data: bytes, encoding: str) -> str:
         raise _undecodable(data, error, encoding) from None
     except Exception as error:  # a codec of Python's may raise anything on hostile bytes
         raise UnreadableExport(
-            f"can't be decoded as {encoding}: {error}", "set encoding in the profile's [file]"
+            f"the file can't be decoded as {encoding}: {error}", "set encoding in [file] of the profile"
         ) from None
     _refuse_hidden_utf8(data, stated, encoding)
     return text.removeprefix("\ufeff")
@@ -102,13 +105,13 @@ def _header_fields(header: str, file: FileTable) -> list[str]:
         return _fields(header, file)
     except csv.Error as error:
         raise UnreadableExport(
-            f"the header can't be parted into names: {error}",
-            "check delimiter, quote and header_row in the profile's [file]",
+            f"the header can't be split into names: {error}",
+            "check delimiter, quote and header_row in [file] of the profile",
         ) from None
 
 
 def carried_by(preamble: list[str], file: FileTable) -> dict[str, str]:
-    """Search the lines above the header for the values that they carry."""
+    """Return the values that the lines above the header carry, by reference."""
     found = {}
     for name, pattern in file.preamble.items():
         match = next(filter(None, map(re.compile(pattern).search, preamble)), None)
@@ -121,10 +124,10 @@ def _refuse_other_kinds(data: bytes) -> None:
     for magic, kind in _MAGIC.items():
         if data.startswith(magic):
             raise UnreadableExport(
-                f"is no text file but {kind}", "export it as text, or state its format in the profile"
+                f"the file is {kind}, not text", "export it as text, or set format in [file] of the profile"
             )
     if not data.strip(b"\x00"):
-        raise UnreadableExport("holds nothing but zero bytes", "export it again")
+        raise UnreadableExport("the file contains only zero bytes", "export it again")
 
 
 def _refuse_unmarked_utf16(data: bytes, stated: str, encoding: str) -> None:
@@ -134,40 +137,43 @@ def _refuse_unmarked_utf16(data: bytes, stated: str, encoding: str) -> None:
     is_wide = stated.startswith(("utf-16", "utf-32"))
     if zeros > len(head) * 0.3 and not is_wide:
         little = head[1::2].count(0) > head[0::2].count(0)
-        raise _wrong_encoding("looks like UTF-16 without a mark", encoding, "utf-16-le" if little else "utf-16-be")
+        raise _wrong_encoding(
+            "was saved as UTF-16 without a byte order mark", encoding, "utf-16-le" if little else "utf-16-be"
+        )
     if not zeros and is_wide:
-        # any bytes decode as some far-off letters; but a text with digits and commas has zero bytes in every encoding so wide
-        raise _wrong_encoding("has no zero bytes, so it is not written in an encoding so wide", encoding, "utf-8")
+        # any bytes decode as some rare letters; but text with digits and commas has zero bytes in every encoding that wide
+        raise _wrong_encoding(
+            "has no zero bytes, so it is not saved in an encoding with two or four bytes per character",
+            encoding,
+            "utf-8",
+        )
 
 
 def _refuse_hidden_utf8(data: bytes, stated: str, encoding: str) -> None:
-    """Eight-bit codecs decode anything: UTF-8 bytes would become pairs of odd letters. By chance they are never valid UTF-8."""
+    """Refuse UTF-8 where the profile states an eight-bit codec: it decodes anything, and letters with accents would come out wrong."""
     if stated.startswith("utf") or data.isascii():
         return
     try:
         data.decode("utf-8")
     except UnicodeDecodeError:
         return
-    raise _wrong_encoding("is UTF-8", encoding, "utf-8")
+    raise _wrong_encoding("was saved as UTF-8", encoding, "utf-8")
 
 
 def _undecodable(data: bytes, error: UnicodeError, encoding: str) -> UnreadableExport:
     at = getattr(error, "start", 0)
     line = data.count(b"\n", 0, at) + 1
-    what = (
-        f"is not {encoding}: line {line} has the byte 0x{data[at]:02x} where none such can be"
-        if at < len(data)
-        else f"is not {encoding}"
-    )
+    where = f": line {line} contains the byte 0x{data[at]:02x}, which is not valid there" if at < len(data) else ""
     return UnreadableExport(
-        what, f"export it as {encoding}, or set encoding in the profile's [file] (often cp1252 or latin-1)"
+        f"the file was not saved as {encoding}{where}",
+        f"save it as {encoding}, or set encoding in [file] of the profile (often cp1252 or latin-1)",
     )
 
 
 def _wrong_encoding(what: str, stated: str, actual: str) -> UnreadableExport:
     return UnreadableExport(
         f"the file {what}, but the profile says encoding = '{stated}'",
-        f'export it as {stated}, or set encoding = "{actual}" in the profile\'s [file]',
+        f'save it as {stated}, or set encoding = "{actual}" in [file] of the profile',
     )
 
 
@@ -179,7 +185,7 @@ def _split_lines(text: str) -> _Lines:
 
 
 def _find_header(lines: _Lines, file: FileTable) -> tuple[str, list[str], _Lines]:
-    """Give the header's line (with all lines of a quoted name), the lines above it, and those below."""
+    """Return the header (with all lines of a quoted name), the lines above it, and those below."""
     if file.header_row == 0:
         return "", [], lines
     start = _header_place(lines, file)
@@ -190,12 +196,12 @@ def _find_header(lines: _Lines, file: FileTable) -> tuple[str, list[str], _Lines
         used += 1
     if not header.strip():
         raise UnreadableExport(
-            f"line {start + 1}, which should hold the columns' names, is empty",
-            "check header_row in the profile's [file]",
+            f"line {start + 1}, which should hold the column names, is empty",
+            "check header_row in [file] of the profile",
         )
     if re.search(_CONTROL, header):
         raise UnreadableExport(
-            "the header holds binary bytes", "export the file again, or check encoding in the profile's [file]"
+            "the header contains binary bytes", "export the file again, or check encoding in [file] of the profile"
         )
     return header, preamble, _Lines(lines.text[start + used :], lines.number[start + used :])
 
@@ -204,21 +210,21 @@ def _header_place(lines: _Lines, file: FileTable) -> int:
     if file.header_starts_with is None:
         if lines.text.len() < file.header_line:
             raise UnreadableExport(
-                f"has {lines.text.len()} lines, but the names should stand in line {file.header_line}",
-                "check header_row in the profile's [file]",
+                f"the file has {lines.text.len()} lines, but the column names should be in line {file.header_line}",
+                "check header_row in [file] of the profile",
             )
         return file.header_line - 1
     places = lines.text.str.strip_chars_start().str.starts_with(file.header_starts_with).arg_true()
     if places.is_empty():
         raise UnreadableExport(
-            f"no line starts with '{file.header_starts_with}', so the header can't be found",
-            "check header_starts_with in the profile's [file]",
+            f"no line starts with '{file.header_starts_with}', so the header was not found",
+            "check header_starts_with in [file] of the profile",
         )
     return int(places[0])
 
 
 def _without_trailer(body: _Lines, file: FileTable, ends_whole: bool) -> tuple[_Lines, bool]:
-    """Take blank lines, comments and the trailer off. The second value says that the file is cut off: its stated last line is missing."""
+    """Remove blank lines, comments and the trailer; and return whether the file is cut off: its stated last line is missing."""
     cut_off = False
     if file.trailer_starts_with is not None:
         places = body.text.str.strip_chars_start().str.starts_with(file.trailer_starts_with).arg_true()
@@ -236,24 +242,24 @@ def _without_trailer(body: _Lines, file: FileTable, ends_whole: bool) -> tuple[_
     return rows, cut_off
 
 
-def _sound(body: _Lines, problems: Problems) -> _Lines:
-    """Put aside lines that hold binary bytes, or are too long to be a row."""
+def _usable_lines(body: _Lines, problems: Problems) -> _Lines:
+    """Set aside lines that contain binary bytes, or are too long to be a row."""
     binary = body.text.str.contains(_CONTROL)
     long = body.text.str.len_bytes() > _LONGEST_LINE
     if not (binary | long).any():
         return body
     for text, number, is_binary in zip(*(part.filter(binary | long) for part in (*body, binary)), strict=True):
-        reason = "the line holds binary bytes" if is_binary else f"the line has {len(text)} characters"
+        reason = "the line contains binary bytes" if is_binary else f"the line is longer than {_LONGEST_LINE} bytes"
         problems.add_row(number, text[:1000], reason, "export the file again")
     return body.where(~(binary | long))
 
 
-# stands between fields once quotes are resolved; _sound has put aside any line that holds it
+# separates the fields once quotes are resolved; _usable_lines has set aside any line that contains it
 _SEPARATOR = "\x1f"
 
 
 def _records(body: _Lines, file: FileTable, width: int, problems: Problems) -> _Lines:
-    """Turn lines into records whose fields are parted by _SEPARATOR; a record of a wrong number of fields is put aside."""
+    """Turn lines into records with _SEPARATOR between fields; set a record with a wrong number of fields aside."""
     quoted = (
         body.text.str.contains(file.quote, literal=True)
         if file.quote
@@ -275,7 +281,7 @@ def _records(body: _Lines, file: FileTable, width: int, problems: Problems) -> _
 def _read_singly(
     body: _Lines, mask: pl.Series, file: FileTable, width: int, problems: Problems
 ) -> Iterator[tuple[int, str]]:
-    """Read the lines of `mask` one by one: those with quotes, and those whose number of fields is wrong."""
+    """Read the lines of `mask` one by one: those with quotes, and those with a wrong number of fields."""
     lines, numbers, singly = body.text.to_list(), body.number.to_list(), mask.to_list()
     place = broken = 0
     while place < len(lines):
@@ -289,14 +295,14 @@ def _read_singly(
             continue
         record, used = _whole_record(lines, numbers, place, file) if broken < _MOST_BROKEN_QUOTES else (lines[place], 1)
         broken += used == 1 and _is_open(record, file)
-        taken = _take(record, numbers[place], file, width, problems)
-        if taken is not None:
-            yield numbers[place], taken
+        joined = _joined_fields(record, numbers[place], file, width, problems)
+        if joined is not None:
+            yield numbers[place], joined
         place += used
 
 
 def _strict_fields(line: str, file: FileTable) -> list[str]:
-    """Give the fields of a line that keeps every rule of quoting; none of one that does not."""
+    """Return the fields of a line that follows every rule of quoting; an empty list for one that does not."""
     if not file.quote:
         return line.split(file.separator)
     try:
@@ -308,12 +314,12 @@ def _strict_fields(line: str, file: FileTable) -> list[str]:
 
 
 def _whole_record(lines: list[str], numbers: list[int], place: int, file: FileTable) -> tuple[str, int]:
-    """Give the record that starts here: one line, or more where a quoted field runs on."""
+    """Return the record that starts here (one line, or more where a quoted field continues) and its number of lines."""
     record = lines[place]
     if not file.quote or not _is_open(record, file):
         return record, 1
     for used in range(1, min(_MOST_LINES_IN_FIELD, len(lines) - place)):
-        # blank lines have been taken out above; inside a quoted field they are part of it
+        # blank lines have been removed above; inside a quoted field they belong to it
         record += "\n" * (numbers[place + used] - numbers[place + used - 1]) + lines[place + used]
         if len(record) > _LONGEST_RECORD:
             break
@@ -322,14 +328,14 @@ def _whole_record(lines: list[str], numbers: list[int], place: int, file: FileTa
     return lines[place], 1
 
 
-def _take(record: str, number: int, file: FileTable, width: int, problems: Problems) -> str | None:
-    """Give the record's fields joined by _SEPARATOR, or note why it can't be taken."""
+def _joined_fields(record: str, number: int, file: FileTable, width: int, problems: Problems) -> str | None:
+    """Return the record's fields joined by _SEPARATOR; None, with a problem noted, where it can't be used."""
     if file.quote and _is_open(record, file):
         problems.add_row(
             number,
             record,
-            "a quote opens and never closes (a line cut off?)",
-            "export the file again, or mend the line",
+            "a quote opens and never closes: the line may be cut off",
+            "export the file again, or correct the line",
         )
         return None
     try:
@@ -338,21 +344,20 @@ def _take(record: str, number: int, file: FileTable, width: int, problems: Probl
         problems.add_row(
             number,
             record,
-            f"the line can't be parted into fields: {error}",
-            "check delimiter and quote in the profile's [file]",
+            f"the line can't be split into fields: {error}",
+            "check delimiter and quote in [file] of the profile",
         )
         return None
     if len(fields) > width and not any(field.strip() for field in fields[width:]):
         fields = fields[:width]
     if len(fields) == width:
         return _SEPARATOR.join(fields)
-    few = "few" if len(fields) < width else "many"
-    why = " (a line cut off?)" if few == "few" else " (a delimiter inside a value?)"
+    cause = "is cut off" if len(fields) < width else "has a delimiter inside a value"
     problems.add_row(
         number,
         shown(record),
-        f"too {few} fields: {len(fields)} where the header has {width}{why}",
-        "export the file again, or mend the line",
+        f"the line {cause}: it has {pluralize(len(fields), 'field')}, the header has {width}",
+        "export the file again, or correct the line",
     )
     return None
 
@@ -365,7 +370,7 @@ def _fields(record: str, file: FileTable) -> list[str]:
 
 
 def _is_open(record: str, file: FileTable) -> bool:
-    """Say whether a quoted field of the record is not closed at its end."""
+    """Return whether a quoted field of the record is not closed at its end."""
     if not file.quote or file.quote not in record:
         return False
     rest = _quoted_field(file.separator, file.quote).sub(r"\1", record)
@@ -385,11 +390,11 @@ def _opening(separator: str, quote: str) -> re.Pattern[str]:
 
 
 def _without_last(records: _Lines, problems: Problems) -> _Lines:
-    """Put the last record aside: the file ends in the middle of a line, so its last value may have lost digits."""
+    """Set the last record aside: the file ends in the middle of a line, so its last value may have lost digits."""
     problems.add_row(
         records.number[-1],
         records.text[-1].replace(_SEPARATOR, " "),
-        "the file is cut off here: the last line has no end, and the trailer that the profile states is missing",
+        "the file is cut off here: the line has no end, and the trailer that the profile states is missing",
         "export the file again",
     )
     return _Lines(records.text[:-1], records.number[:-1])

@@ -1,4 +1,4 @@
-"""XLSX: one sheet as text. A workbook is a zip of XML, so it is measured before it is opened: a small file can unpack to gigabytes."""
+"""XLSX: one sheet as text. A workbook is a zip of XML, so its size is checked before it is opened: a small file can unpack to gigabytes."""
 
 import re
 import zipfile
@@ -42,7 +42,7 @@ def read_xlsx(data: bytes, file: FileTable) -> RawExport:
     has_errors = _check_workbook(data)
     sheet = _sheet(data, file, has_errors)
     start = _header_place(sheet, file)
-    names = header_names(file.columns or _width_named(sheet, start))
+    names = header_names(file.columns or _written_names(sheet, start))
     preamble = ["\t".join(cell or "" for cell in row) for row in sheet.head(max(start - 1, 0)).iter_rows()]
     body = _body(sheet, start, names)
     body = _as_written(body, data, file, start) if file.decimal != "." else body
@@ -53,13 +53,15 @@ def read_xlsx(data: bytes, file: FileTable) -> RawExport:
 
 
 def _check_workbook(data: bytes) -> bool:
-    """Refuse what is no workbook, and what would unpack to more than an export can hold; everything is measured, nothing believed.
+    """Refuse a file that is not a workbook, or unpacks to more than an export can hold; sizes are measured, not believed.
 
-    Says whether any cell holds an error of a formula (#DIV/0!).
+    Returns whether any cell holds the error of a formula (#DIV/0!).
     """
     if not data.startswith(b"PK"):
-        hint = "an old Excel workbook (xls)" if data.startswith(_OLD_WORKBOOK) else "no workbook"
-        raise UnreadableExport(f"is {hint}, not xlsx", "export it as xlsx, or state its format in the profile's [file]")
+        reason = "the file is not an xlsx workbook"
+        if data.startswith(_OLD_WORKBOOK):
+            reason = "the file is an old Excel workbook (xls), not xlsx"
+        raise UnreadableExport(reason, "export it as xlsx, or set format in [file] of the profile")
     try:
         with zipfile.ZipFile(BytesIO(data)) as book:
             return _check_parts(book)
@@ -67,7 +69,7 @@ def _check_workbook(data: bytes) -> bool:
         raise
     except Exception as error:  # zipfile and zlib fail in many ways on a broken archive
         raise UnreadableExport(
-            f"the workbook is broken: {str(error)[:200] or type(error).__name__}", "export the file again"
+            f"the workbook is damaged: {str(error)[:200] or type(error).__name__}", "export the file again"
         ) from None
 
 
@@ -77,11 +79,11 @@ def _check_parts(book: zipfile.ZipFile) -> bool:
     if len(parts) > _MOST_PARTS or sum(part.file_size for part in parts) > MAX_UNPACKED_BYTES:
         size = sum(part.file_size for part in parts) / 2**20
         raise UnreadableExport(
-            f"the workbook would unpack to {size:.0f} MB in {len(parts)} parts",
-            "export it in parts; if it is small, do not trust it",
+            f"the workbook unpacks to {size:.0f} MB in {len(parts)} parts; {MAX_UNPACKED_BYTES / 2**20:.0f} MB and {_MOST_PARTS} parts are allowed",
+            "export it in smaller files; if the workbook looks small, do not trust it",
         )
     for part in parts:
-        # reading checks the stated size and checksum, too: a part that lies about them is broken
+        # reading checks the stated size and checksum, too: a part with wrong ones raises
         xml = book.read(part)
         if b"<sheetData" in xml or b":sheetData" in xml:
             _check_extent(xml)
@@ -90,12 +92,12 @@ def _check_parts(book: zipfile.ZipFile) -> bool:
 
 
 def _check_extent(xml: bytes) -> None:
-    """Refuse a sheet whose far corners span more cells than memory: the parser lays out the whole rectangle."""
+    """Refuse a sheet whose corners span more cells than fit in memory: the parser lays out the complete rectangle."""
     columns = max(map(_column_number, set(_COLUMN.findall(xml))), default=0)
     rows = max(map(int, set(_ROW.findall(xml))), default=0)
     if columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
         raise UnreadableExport(
-            f"a sheet spans {rows} rows of {columns} columns",
+            f"a sheet spans {rows} rows and {columns} columns, too many to read",
             "delete stray cells far outside the table, or export it again",
         )
 
@@ -118,18 +120,19 @@ def _open(data: bytes) -> Any:
 
 
 def _sheet(data: bytes, file: FileTable, has_errors: bool) -> pl.DataFrame:
-    """Give the whole sheet from its first row, every cell as text."""
+    """Return the complete sheet from its first row, every cell as text."""
     try:
         book = _open(data)
         names = book.sheet_names
         if isinstance(file.sheet, str) and file.sheet not in names:
             raise UnreadableExport(
-                f"has no sheet '{file.sheet}'; it has: {', '.join(names[:20])}", "mend sheet in the profile's [file]"
+                f"the workbook has no sheet '{file.sheet}'; its sheets: {', '.join(names[:20])}",
+                "correct sheet in [file] of the profile",
             )
         if isinstance(file.sheet, int) and file.sheet > len(names):
             raise UnreadableExport(
-                f"has no sheet number {file.sheet}; it has {len(names)}: {', '.join(names[:20])}",
-                "mend sheet in the profile's [file]",
+                f"the workbook has no sheet number {file.sheet}; its {len(names)} sheets: {', '.join(names[:20])}",
+                "correct sheet in [file] of the profile",
             )
         which = file.sheet if isinstance(file.sheet, str) else file.sheet - 1
         loaded = book.load_sheet(which, header_row=None, skip_rows=0, dtypes="string")
@@ -145,7 +148,7 @@ def _sheet(data: bytes, file: FileTable, has_errors: bool) -> pl.DataFrame:
 
 
 def _with_errors(sheet: pl.DataFrame, loaded: Any) -> pl.DataFrame:
-    """The parser gives nothing for a formula's error; its word is put there, so that the value is told as no number."""
+    """Put the word of each formula error (#DIV/0!) into its cell: the parser leaves it empty, and the value must not vanish silently."""
     _, found = loaded.to_arrow_with_errors()
     by_column: dict[int, tuple[list[int], list[str]]] = {}
     for error in found.errors if found else ():
@@ -159,32 +162,32 @@ def _with_errors(sheet: pl.DataFrame, loaded: Any) -> pl.DataFrame:
 
 
 def _header_place(sheet: pl.DataFrame, file: FileTable) -> int:
-    """Give the row of the names, from 1; 0 = there is none."""
+    """Return the row of the column names, from 1; 0 = there is none."""
     if file.header_starts_with is None:
         if sheet.height < file.header_line:
             raise UnreadableExport(
-                f"has {sheet.height} rows, but the names should stand in row {file.header_line}",
-                "check sheet and header_row in the profile's [file]",
+                f"the sheet has {sheet.height} rows, but the column names should be in row {file.header_line}",
+                "check sheet and header_row in [file] of the profile",
             )
         return file.header_line
     first = sheet.select(pl.coalesce(pl.all())).to_series() if sheet.width else pl.Series([], dtype=pl.String)
     places = first.str.strip_chars_start().str.starts_with(file.header_starts_with).arg_true()
     if places.is_empty():
         raise UnreadableExport(
-            f"no row starts with '{file.header_starts_with}', so the names can't be found",
-            "check header_starts_with in the profile's [file]",
+            f"no row starts with '{file.header_starts_with}', so the column names were not found",
+            "check header_starts_with in [file] of the profile",
         )
     return int(places[0]) + 1
 
 
-def _width_named(sheet: pl.DataFrame, start: int) -> list[str | None]:
+def _written_names(sheet: pl.DataFrame, start: int) -> list[str | None]:
     if start == 0:
         return [None] * sheet.width
     written = list(sheet.row(start - 1))
     if not any((name or "").strip() for name in written):
         raise UnreadableExport(
-            f"row {start}, which should hold the columns' names, is empty",
-            "check sheet and header_row in the profile's [file]",
+            f"row {start}, which should hold the column names, is empty",
+            "check sheet and header_row in [file] of the profile",
         )
     return written
 
@@ -193,13 +196,14 @@ def _body(sheet: pl.DataFrame, start: int, names: list[str]) -> pl.DataFrame:
     body = sheet[start:]
     if body.width < len(names):
         raise UnreadableExport(
-            f"has {body.width} columns, but the profile names {len(names)}", "mend columns in the profile's [file]"
+            f"the sheet has {body.width} columns, but the profile names {len(names)}",
+            "correct columns in [file] of the profile",
         )
     return body.select(pl.nth(place).alias(name) for place, name in enumerate(names))
 
 
 def _as_written(body: pl.DataFrame, data: bytes, file: FileTable, start: int) -> pl.DataFrame:
-    """Give real numbers the profile's decimal sign, which stands only for numbers stored as text."""
+    """Write real numbers with the profile's decimal sign, which otherwise applies only to numbers stored as text."""
     which = file.sheet if isinstance(file.sheet, str) else file.sheet - 1
     sheet = _open(data).load_sheet(which, header_row=None, skip_rows=start, schema_sample_rows=None).to_polars()
     real = [name for name, dtype in zip(body.columns, sheet.dtypes, strict=False) if dtype.is_numeric()]
@@ -207,7 +211,7 @@ def _as_written(body: pl.DataFrame, data: bytes, file: FileTable, start: int) ->
 
 
 def _without_trailer(cells: pl.DataFrame, names: list[str], file: FileTable) -> pl.DataFrame:
-    """Take blank rows, comments and the trailer off."""
+    """Remove blank rows, comments and the trailer."""
     first = cells.select(pl.coalesce(pl.col(names).str.strip_chars().replace("", None)).fill_null("")).to_series()
     is_row = first != ""
     if file.trailer_starts_with is not None:
@@ -220,7 +224,7 @@ def _without_trailer(cells: pl.DataFrame, names: list[str], file: FileTable) -> 
 
 
 def _dates_and_clocks(cells: pl.DataFrame, names: list[str]) -> list[pl.Expr]:
-    """A workbook has one type for dates, times and both. A time of day comes with the day 0 of its calendar, a date with midnight."""
+    """Shorten times of day, which come with day 0 of the calendar, and dates, which come with midnight: a workbook has one type for both."""
     exprs = []
     for name in names:
         sample = cells[name].drop_nulls()
@@ -234,7 +238,7 @@ def _dates_and_clocks(cells: pl.DataFrame, names: list[str]) -> list[pl.Expr]:
 
 
 def first_rows(data: bytes, most: int) -> dict[str, pl.DataFrame]:
-    """Every sheet's first rows by its name, as text, for whoever has yet to find out which sheet holds what. Raises UnreadableExport."""
+    """Return the first rows of every sheet as text, by the sheet's name, for drafting. Raises UnreadableExport."""
     has_errors = _check_workbook(data)
     table = FileTable(format="xlsx")
     sheets = {}

@@ -1,4 +1,4 @@
-"""JSON lines and JSON documents: each record flattened to columns by path ("release.pos.0"), every value as the text that stood there."""
+"""JSON lines and JSON documents: each record flattened to columns by path ("release.pos.0"), every value as the text in the file."""
 
 import json
 import re
@@ -12,27 +12,28 @@ from pipeline.exports.readers.delimited import decode
 from pipeline.exports.readers.raw import FILE_ROW, MAX_COLUMNS, Problems, RawExport, UnreadableExport, printable, shown
 from pipeline.settings.profile_tables import FileTable
 
-# a document is held whole as Python objects, about ten times its size
+# a complete document is held as Python objects, about ten times its size
 MAX_DOCUMENT_BYTES = 64 * 2**20
-# of a list in a record, so many values become columns: a recorded curve is no reading
+# a list with more values stays one text: a recorded curve is not a reading
 _LONGEST_LIST = 64
+# an object nested deeper stays one text
 _DEEPEST = 32
 _NAME_SHOWN = 60
 _ROWS_AT_ONCE = 5_000
 _HALF = re.compile("[\ud800-\udfff]")
-_TWICE = "stands twice in one record, with different values: none of them was taken"
+_TWICE = "the key occurs twice in one record with different values: neither was used"
 
 Record = dict[str, str | None]
 
 
 class _Twice(NamedTuple):
-    """What stood under one key of one object, where the values differ: JSON does not say which of them holds."""
+    """The different values of one key of one object: JSON does not say which of them counts."""
 
     values: tuple[Any, ...]
 
 
 def read_json_lines(data: bytes, file: FileTable) -> RawExport:
-    """Read one record a line; a line that is no JSON object is put aside. Raises UnreadableExport."""
+    """Read one record per line; set a line that is not a JSON object aside. Raises UnreadableExport."""
     text = decode(data, file.encoding)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     problems = Problems([])
@@ -46,7 +47,7 @@ def read_json_lines(data: bytes, file: FileTable) -> RawExport:
     if cells.is_empty() and len(problems.lines) > 0:
         raise UnreadableExport(
             f"no line is a JSON object; line {problems.lines[0][1]}: {problems.lines[0][5]}",
-            "check format in the profile's [file]",
+            "check format in [file] of the profile",
         )
     return RawExport(cells, {}, problems.frame(), cells.height + problems.rows())
 
@@ -63,12 +64,13 @@ def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> 
     records = _at(document, file.records)
     if not isinstance(records, list):
         raise UnreadableExport(
-            f"has no list of records at '{file.records}'{_seen_keys(document)}", "mend records in the profile's [file]"
+            f"the document has no list of records at '{file.records}'{_seen_keys(document)}",
+            "correct records in [file] of the profile",
         )
     problems = Problems([])
     cells = _table(_flat(_objects(records, problems), "\\u" in text, problems))
     carried = {
-        ref: _whole(held)
+        ref: _without_surrogates(held)
         for ref in wanted
         if (held := _text(_at(document, ref.removeprefix("@document.")))) is not None
     }
@@ -78,8 +80,10 @@ def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> 
 def _flatten(
     prefix: str, items: Iterable[tuple[Any, Any]], found: Record, twice: dict[str, tuple[Any, ...]], depth: int
 ) -> None:
-    """Put an object's values into `found` by path, and the paths that have several into `twice`; a long list, and what lies very deep, stays
-    one text."""
+    """Put an object's values into `found` by path, and paths with several values into `twice`.
+
+    A long list, and an object nested too deeply, stays one text.
+    """
     for key, value in items:
         path = f"{prefix}{key}"
         # nearly all values are plain, and numbers are texts already: they come first for speed
@@ -103,45 +107,47 @@ def _flatten(
 
 
 def _flat(
-    records: Iterable[tuple[int, dict[str, Any]]], may_be_halved: bool, problems: Problems
+    records: Iterable[tuple[int, dict[str, Any]]], may_have_surrogates: bool, problems: Problems
 ) -> Iterator[tuple[int, Record]]:
-    """Flatten record by record; one that can't be is put aside alone."""
+    """Flatten record by record; set one that is nested too deeply aside."""
     for number, record in records:
         flat: Record = {}
         twice: dict[str, tuple[Any, ...]] = {}
         try:
             _flatten("", record.items(), flat, twice, 0)
         except RecursionError:
-            problems.add_row(number, None, "is nested too deep", "export the file again")
+            problems.add_row(number, None, "the record is nested too deeply", "export the file again")
             continue
         for path, values in twice.items():
             flat[path] = None
-            problems.add_value(number, path, _told(values), _TWICE, "mend what wrote the file, and export it again")
-        yield number, _mended(flat, number, problems) if may_be_halved else flat
+            problems.add_value(
+                number, path, _listed(values), _TWICE, "correct the software that wrote the file, and export it again"
+            )
+        yield number, _report_surrogates(flat, number, problems) if may_have_surrogates else flat
 
 
-def _told(values: tuple[Any, ...]) -> str:
+def _listed(values: tuple[Any, ...]) -> str:
     return " / ".join(_text(value) or "null" for value in values)
 
 
-def _mended(flat: Record, number: int, problems: Problems) -> Record:
-    r"""JSON can write half of a character (\ud800), which no text can hold: it becomes �, and is told."""
-    mended: Record = {}
+def _report_surrogates(flat: Record, number: int, problems: Problems) -> Record:
+    r"""Replace halves of characters (\ud800), which JSON can write and no text can hold, by �; and report them."""
+    repaired: Record = {}
     for key, value in flat.items():
-        whole_key, whole = _whole(key), None if value is None else _whole(value)
-        mended[whole_key] = whole
-        if (whole_key, whole) != (key, value):
+        safe_key, safe_value = _without_surrogates(key), None if value is None else _without_surrogates(value)
+        repaired[safe_key] = safe_value
+        if (safe_key, safe_value) != (key, value):
             problems.add_value(
                 number,
-                whole_key,
-                whole,
+                safe_key,
+                safe_value,
                 "half of a character (\\ud800 … \\udfff) was replaced by �",
                 "export the file again",
             )
-    return mended
+    return repaired
 
 
-def _whole(text: str) -> str:
+def _without_surrogates(text: str) -> str:
     return text if text.isascii() else _HALF.sub("�", text)
 
 
@@ -155,7 +161,7 @@ def _text(value: Any) -> str | None:
 
 @lru_cache(maxsize=2)
 def _loader(decimal: str) -> Callable[[str], Any]:
-    """Give a JSON parser that keeps numbers as they are written, with the decimal sign that the profile states for texts."""
+    """Return a JSON parser that keeps numbers as written, with the decimal sign that the profile states for texts."""
 
     def as_written(number: str) -> str:
         return number.replace(".", decimal)
@@ -165,7 +171,7 @@ def _loader(decimal: str) -> Callable[[str], Any]:
 
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """An object whose keys are each there once, as json would give it, except that of several different values none wins in silence."""
+    """Build an object as json does, except that several different values of one key become _Twice: none wins silently."""
     made = dict(pairs)
     if len(made) < len(pairs):
         values: dict[str, list[Any]] = {}
@@ -182,34 +188,42 @@ def _record(line: str, number: int, load: Callable[[str], Any], problems: Proble
         problems.add_row(
             number,
             line[:1000],
-            f"is no JSON: {error.msg} at character {error.colno} (a line cut off?)",
-            "export the file again, or mend the line",
+            _syntax_fault("line", error, f"character {error.colno}"),
+            "export the file again, or correct the line",
         )
         return None
     except RecursionError:
-        problems.add_row(number, line[:1000], "is nested too deep", "export the file again")
+        problems.add_row(number, line[:1000], "the record is nested too deeply", "export the file again")
         return None
     if isinstance(record, dict):
         return record
-    problems.add_row(number, line[:1000], "is no JSON object { }", "export the file again, or mend the line")
+    problems.add_row(
+        number, line[:1000], "the line is not a JSON object { }", "export the file again, or correct the line"
+    )
     return None
+
+
+def _syntax_fault(part: str, error: json.JSONDecodeError, place: str) -> str:
+    """Return what is wrong with a line or file that is not JSON; one that ends too early is cut off."""
+    if error.msg.startswith("Unterminated string") or error.pos >= len(error.doc.rstrip(" \t\n\x00\x1a")):
+        return f"the {part} is cut off"
+    return f"the {part} is not valid JSON: {error.msg} at {place}"
 
 
 def _document(text: str, file: FileTable) -> Any:
     try:
         return _loader(file.decimal)(text)
     except json.JSONDecodeError as error:
-        where = f"line {error.lineno}, character {error.colno}"
         raise UnreadableExport(
-            f"is no JSON: {error.msg} at {where} (a file cut off?)",
-            'export the file again; one record a line needs format = "json_lines"',
+            _syntax_fault("file", error, f"line {error.lineno}, character {error.colno}"),
+            'export the file again; a file with one record per line needs format = "json_lines"',
         ) from None
     except RecursionError:
-        raise UnreadableExport("the document is nested too deep", "export the file again") from None
+        raise UnreadableExport("the document is nested too deeply", "export the file again") from None
 
 
 def _at(document: Any, path: str) -> Any:
-    """What stands in the document at the path, null for nothing. Raises UnreadableExport where two different things stand there."""
+    """Return the value at the path of the document, null for none. Raises UnreadableExport where there are two different values."""
     for part in path.split(".") if path else ():
         if isinstance(document, dict):
             document = document.get(part)
@@ -219,8 +233,8 @@ def _at(document: Any, path: str) -> Any:
             return None
         if isinstance(document, _Twice):
             raise UnreadableExport(
-                f"the key '{printable(part, _NAME_SHOWN)}' stands twice in one object, with different values: which of them holds can't be told",
-                "mend what wrote the file, and export it again",
+                f"the key '{printable(part, _NAME_SHOWN)}' occurs twice in one object with different values: it is not known which counts",
+                "correct the software that wrote the file, and export it again",
             )
     return document
 
@@ -235,12 +249,15 @@ def _objects(records: list[Any], problems: Problems) -> Iterator[tuple[int, dict
             yield number, record
         else:
             problems.add_row(
-                number, _text(record), "the record is no JSON object { }", "export the file again, or mend the record"
+                number,
+                _text(record),
+                "the record is not a JSON object { }",
+                "export the file again, or correct the record",
             )
 
 
 def _table(rows: Iterator[tuple[int, Record]]) -> pl.DataFrame:
-    """Give the rows as one frame; a key that a record lacks is null there."""
+    """Return the rows as one frame; a key that a record lacks is null there."""
     parts: list[pl.DataFrame] = []
     held: list[tuple[int, Record]] = []
     for row in rows:
@@ -257,7 +274,7 @@ def _frame(rows: list[tuple[int, Record]]) -> pl.DataFrame:
     if len(names) > MAX_COLUMNS:
         raise UnreadableExport(
             f"the records have {len(names)} different keys, more than {MAX_COLUMNS}",
-            "check records in the profile's [file]",
+            "check records in [file] of the profile",
         )
     columns = {_safe(name): pl.Series([record.get(name) for _, record in rows], dtype=pl.String) for name in names}
     return pl.DataFrame(columns | {FILE_ROW: pl.Series([number for number, _ in rows], dtype=pl.UInt32)})

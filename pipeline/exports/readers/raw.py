@@ -1,4 +1,4 @@
-"""What every reader gives: an export's cells as text, each row with its place in the file, and the rows that could not be read."""
+"""What every reader returns: an export's cells as text, each row with its place in the file, and the rows that could not be read."""
 
 import contextlib
 from collections.abc import Iterator, Sequence
@@ -10,11 +10,12 @@ import polars as pl
 from pipeline.errors import PitchledgerError
 from pipeline.exports.inbox import MAX_FILE_BYTES
 
-# beyond these too a file is refused
+# a larger table is refused, so that no file can exhaust the memory; many times what one night of one device holds
 MAX_COLUMNS = 20_000
 MAX_CELLS = 40_000_000
-# of a faulty value or line, so much is told; of a reason, which may name many columns, more
+# a faulty value or line is shown up to this length
 SHOWN_CHARACTERS = 200
+# a reason may name many columns, and is shown up to this length
 REASON_CHARACTERS = 2_000
 
 FILE_ROW = "file_row"
@@ -43,21 +44,21 @@ class RawExport(NamedTuple):
 
 
 class UnreadableExport(PitchledgerError):  # noqa: N818 -- read as what it is: the export, unreadable
-    """A file that can't be taken at all: why, and what would mend it."""
+    """A file that can't be used at all: the reason, and what would fix it."""
 
     def __init__(self, reason: str, fix: str) -> None:
-        """Keep both sentences; names that the file gave its columns stand in them, so they are made fit to print."""
+        """Keep both sentences. They quote names from the file, so they are made printable."""
         self.reason, self.fix = printable(reason, REASON_CHARACTERS), printable(fix, REASON_CHARACTERS)
         super().__init__(f"{self.reason}; {self.fix}")
 
     def __reduce__(self) -> tuple[type["UnreadableExport"], tuple[str, str]]:
-        """Survive the way back from a worker process."""
+        """Pickle by both sentences, so that a worker process can raise it."""
         return UnreadableExport, (self.reason, self.fix)
 
 
 @contextlib.contextmanager
-def any_fault_told() -> Iterator[None]:
-    """Whatever a parser says last of hostile bytes, panics of compiled code included, is an UnreadableExport: the night goes on without the file."""
+def faults_as_unreadable() -> Iterator[None]:
+    """Turn any failure of a parser into UnreadableExport, panics of compiled code included: one file must never stop the run."""
     try:
         yield
     except UnreadableExport:
@@ -66,60 +67,61 @@ def any_fault_told() -> Iterator[None]:
         if isinstance(error, KeyboardInterrupt | SystemExit):
             raise
         raise UnreadableExport(
-            f"can't be read: {type(error).__name__}: {str(error)[:200]}", "export the file again"
+            f"the file can't be read: {type(error).__name__}: {str(error)[:200]}", "export the file again"
         ) from error
 
 
 def bytes_of(path: Path) -> bytes:
-    """The file's bytes. Raises UnreadableExport where it can't be opened or is too large."""
+    """Return the file's bytes. Raises UnreadableExport where it can't be opened or is too large."""
     try:
         check_size(path.stat().st_size)
         return path.read_bytes()
     except OSError as error:
         raise UnreadableExport(
-            f"can't be opened: {error.strerror or error}", "check that the file is there and may be read"
+            f"the file can't be opened: {error.strerror or error}",
+            "check that the file exists and that this account may read it",
         ) from None
 
 
 class Problems(NamedTuple):
-    """Faults of rows, column by column; `add` is for single ones."""
+    """Faults of rows and values, as lines of PROBLEM_SCHEMA."""
 
     lines: list[tuple[str, int | None, str | None, str | None, str | None, str, str]]
 
     def add_row(self, file_row: int, value: str | None, reason: str, fix: str) -> None:
-        """Note a row that can't be taken."""
+        """Add a row that can't be used."""
         self.lines.append(("row", file_row, None, None, shown(value), reason, fix))
 
     def add_value(self, file_row: int, column: str, value: str | None, reason: str, fix: str) -> None:
-        """Note a value that was not taken as it stood, in a row that is."""
+        """Add a value that was not used as written, in a row that is used."""
         self.lines.append(("value", file_row, column, None, shown(value), reason, fix))
 
     def rows(self) -> int:
-        """How many rows were not taken."""
+        """Return how many rows were not used."""
         return len({line[1] for line in self.lines if line[0] == "row"})
 
     def frame(self) -> pl.DataFrame:
-        """Give all as a frame."""
+        """Return all lines as a frame."""
         return pl.DataFrame(self.lines, schema=PROBLEM_SCHEMA, orient="row")
 
 
 def shown(value: str | None) -> str | None:
-    """Cut a long value for display, and make signs that do not print visible."""
+    """Cut a long value for display, and replace unprintable characters."""
     return None if value is None else printable(value, SHOWN_CHARACTERS)
 
 
 def printable(text: str, most: int) -> str:
-    """Cut a text after `most` characters; signs that do not print (line ends, controls, half characters) become �."""
+    """Cut a text after `most` characters; unprintable ones (line ends, controls, surrogates) become �."""
     cut = text if len(text) <= most else text[: most - 1] + "…"
-    return "".join(sign if sign.isprintable() else "�" for sign in cut)
+    return "".join(character if character.isprintable() else "�" for character in cut)
 
 
 def header_names(written: Sequence[str | None]) -> list[str]:
-    """Give the columns' names: stripped; a name that stands twice becomes `name#1`, `name#2`; an empty one `column 3`."""
+    """Return unique column names: stripped; a repeated name becomes `name#1`, `name#2`; an empty one `column 3`."""
     if len(written) > MAX_COLUMNS:
         raise UnreadableExport(
             f"the header has {len(written)} columns, more than {MAX_COLUMNS}",
-            "check delimiter and header_row in the profile",
+            "check delimiter and header_row in [file] of the profile",
         )
     names = [(name or "").strip().strip("\ufeff") or f"column {place}" for place, name in enumerate(written, 1)]
     total: dict[str, int] = {FILE_ROW: 1}
@@ -134,7 +136,7 @@ def header_names(written: Sequence[str | None]) -> list[str]:
 
 
 def check_size(size: int) -> None:
-    """Refuse a file that is too large to be one export, and an empty one."""
+    """Raise UnreadableExport for an empty file and for one too large to be one export."""
     if size == 0:
         raise UnreadableExport("the file is empty (0 bytes)", "export it again")
     if size > MAX_FILE_BYTES:
