@@ -10,6 +10,6 @@ from set_aside
 left join trackers on trackers.tracker = set_aside.tracker
 where
     set_aside.kind = 'superseded'
-    and set_aside.why = 'a row of another day has the same id: does the tracker''s native_id start anew?'
+    and set_aside.why = 'a row of another day has the same id: the tracker may reuse its native ids'
 group by set_aside.tracker
 order by set_aside.tracker
