@@ -410,7 +410,7 @@ def test_a_single_open_question_keeps_a_profile_from_passing(tmp_path: Path) -> 
 def test_the_commented_tables_are_valid_but_for_their_questions(tmp_path: Path) -> None:
     """Without the # they are TOML, and every key in them is one that a profile knows."""
     text = draft_profile(export(tmp_path, "time,echo\n2026-03-04 18:00:01,88\n2026-03-04 18:00:31,89\n"), "x").text
-    ready, _, rest = text.partition("# ---- What no heading speaks of")
+    ready, _, rest = text.partition("# ---- What no heading suggests")
     tables = [line.removeprefix("# ") for line in rest.splitlines()[1:] if not line.startswith("# [labels.")]
     path = tmp_path / "profiles" / "x.toml"
     path.parent.mkdir()

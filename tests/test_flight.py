@@ -156,14 +156,14 @@ def test_a_plane_that_is_never_reached_is_nan() -> None:
 @pytest.mark.parametrize("loss", [c for c in CHECKS if c["id"].startswith("c08")], ids=named)
 def test_speed_lost_to_drag(loss: dict[str, Any]) -> None:
     """The check's K (0.0053808) and ours (0.005383) differ in the fourth digit: 0.005 % of the speed over the whole flight."""
-    left = physics.share_left(one(loss["inputs"]["d_ft"]), loss["inputs"]["CD"]).item()
+    left = physics.speed_share_after_drag(one(loss["inputs"]["d_ft"]), loss["inputs"]["CD"]).item()
     assert 100 * (1 - left) == pytest.approx(loss["expected"], abs=0.006)
 
 
 def test_the_drag_of_the_worked_fastball_from_its_two_speeds() -> None:
     """Check c11, after Kagan & Nathan, Phys. Teach. 52 (2014) 278: from two speeds alone CD = ln(v0/vf) / (K d)."""
     kagan = check("c11")
-    left = physics.share_left(one(kagan["inputs"]["d_ft"]), kagan["expected"]).item()
+    left = physics.speed_share_after_drag(one(kagan["inputs"]["d_ft"]), kagan["expected"]).item()
     assert kagan["inputs"]["v0_mph"] * left == pytest.approx(kagan["inputs"]["vf_mph"], abs=1e-5)
 
 

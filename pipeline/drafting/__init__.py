@@ -1,7 +1,8 @@
-"""A draft of a source profile from a sample export, for a person to correct: files in, text out.
+"""Draft a source profile from a sample export, for a person to correct: a file in, text out.
 
-`sniffing` finds out how the file is built, `columns` what stands in it, `moments`, `labels` and `meanings` what that may be, `writing` says
-so. Whatever a file can't show (planes, signs, definitions, the time zone) stays a question, which `pitchledger check` refuses to pass.
+`sniffing` detects the file format, `columns` describes the columns, `moments`, `labels` and `meanings` guess what they mean, and `writing`
+writes the draft. What a file can't show (planes, signs, definitions, the time zone) stays a question; `pitchledger check` rejects a profile
+with open questions.
 """
 
 import re
@@ -28,14 +29,14 @@ from pipeline.drafting.writing import (
 
 
 class Draft(NamedTuple):
-    """A draft as TOML text, and how many questions are open in it."""
+    """A draft as TOML text, and its number of open questions."""
 
     text: str
     questions: int
 
 
 def draft_profile(path: Path, name: str) -> Draft:
-    """Draft a profile `name` from the export at `path`. Raises UnreadableExport where the file can't be read as any table."""
+    """Draft a profile `name` from the export at `path`. Raises UnreadableExport where the file is not a table in any known format."""
     sniffed = sniff(path)
     columns, numbers = look_at(sniffed.raw.cells)
     when = guess_when(columns, sniffed.carried)
@@ -45,7 +46,7 @@ def draft_profile(path: Path, name: str) -> Draft:
 
 
 def _with_name(when: When, file_name: str) -> tuple[When, str | None]:
-    """What the date in the file's name adds: the date itself, where no other is found (with its pattern); else which number is the month."""
+    """Use the date in the file's name: as the date where no other is found (with its pattern), else to tell the month from the day."""
     found = date_in_name(file_name)
     if found is None:
         return when, None
@@ -57,7 +58,7 @@ def _with_name(when: When, file_name: str) -> tuple[When, str | None]:
 
 
 def name_for(path: Path) -> str:
-    """A name for the profile: the file's, as far as it does not change from file to file."""
+    """Return a name for the profile: the part of the file's name before its first digit."""
     words = re.findall(r"[a-z]+", re.split(r"\d", path.stem.lower())[0])
     return "_".join(words) or "device"
 
@@ -88,11 +89,11 @@ def _parts(
             [
                 *sniffed.file,
                 *_number_lines(numbers),
-                *([Line("row_order", "newest_first", "the stamps run backward")] if backward else []),
+                *([Line("row_order", "newest_first", "the times run backward")] if backward else []),
             ],
         ),
         *table("file.preamble", sniffed.patterns),
-        *table("file.name", [Line("pattern", pattern, "the date stands in the file's name")] if pattern else []),
+        *table("file.name", [Line("pattern", pattern, "the file name holds the date")] if pattern else []),
         *time_table(when),
         *keys(found),
         *table("situation", [Line(key, ref, "guess by its heading") for key, ref in situation.items()]),
@@ -104,8 +105,8 @@ def _parts(
 
 
 def _number_lines(numbers: Numbers) -> list[Line]:
-    """The keys of [file] for how numbers are written, as far as they are not the usual ones."""
+    """Return the keys of [file] for how numbers are written, where that is unusual."""
     lines = [Line("decimal", numbers.decimal)] if numbers.decimal != "." else []
     lines += [Line("thousands", numbers.thousands, "guess")] if numbers.thousands else []
-    note = "guess: these stand among numbers. Do they mean not measured?"
+    note = "guess: these words occur among numbers. Do they mean not measured?"
     return [*lines, *([Line("null_words", list(numbers.null_words), note)] if numbers.null_words else [])]

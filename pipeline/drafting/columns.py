@@ -1,4 +1,4 @@
-"""What stands in each column of a file: words, numbers, and what the heading says of them."""
+"""Describe each column of a file: its words, its numbers, and the unit in its heading."""
 
 import re
 from typing import NamedTuple
@@ -8,12 +8,18 @@ import polars as pl
 from pipeline.exports.mapping.cells import parse_number
 from pipeline.exports.readers.raw import FILE_ROW
 
-# a column with no more different words than this is taken for labels, and all of them are listed
+# a column with at most this many different words counts as labels, and all of them are listed
 MOST_WORDS = 40
-# of a very wide file (curves, a cell for each pixel) so many columns are looked at, and of a long one so many rows
-MOST_COLUMNS, MOST_ROWS = 400, 50_000
+# a very wide file (curves, a cell for each pixel) is described up to this column
+MOST_COLUMNS = 400
+# ... and a long one up to this row
+MOST_ROWS = 50_000
+# share of filled cells that must be numbers in a number column
 _MOSTLY = 0.6
-_LONGEST_NULL_WORD, _MOST_NULL_WORDS = 12, 6
+# characters of a word that may mean not measured
+_LONGEST_NULL_WORD = 12
+# different words of that kind in one column
+_MOST_NULL_WORDS = 6
 _COMMA, _POINT = r"^[+-]?\d+,\d+$", r"^[+-]?\d+\.\d+$"
 _NUMBER_LIKE = r"^[+-]?\d[\d.,' \u00a0\u202f]*$"
 # as a heading may write a unit, and as a profile does
@@ -24,7 +30,7 @@ _UNITS = {
     "in": "inch", "inch": "inch", "inches": "inch", '"': "inch", "ft": "ft", "feet": "ft", "foot": "ft", "cm": "cm", "mm": "mm", "m": "m", "meters": "m",
     "metres": "m", "ms": "ms", "s": "s", "sec": "s", "seconds": "s",
 }  # fmt: skip
-# these are words or letters, too: only the last word of a heading, or one in brackets, is a unit
+# units are words or letters as well: only the last word of a heading, or one in brackets, is read as a unit
 _BRACKETED = re.compile(r"[(\[{]\s*([^()\[\]{}]+?)\s*[)\]}]")
 
 
@@ -48,22 +54,22 @@ class Column(NamedTuple):
 
     @property
     def is_number(self) -> bool:
-        """Say whether most cells are numbers."""
+        """Return whether most cells are numbers."""
         return self.values.len() > _MOSTLY * self.texts.len()
 
     @property
     def is_unique(self) -> bool:
-        """Say whether every row has a value and none stands twice."""
+        """Return whether every row has a value of its own."""
         return 1 < self.texts.len() == self.rows == self.texts.n_unique()
 
     @property
     def tokens(self) -> frozenset[str]:
-        """The heading's words, in lower case, parted at capitals, digits and signs."""
+        """Return the heading's words in lower case, split at capitals, digits and punctuation."""
         return frozenset(re.findall(r"[^\W\d_]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", self.name).lower()))
 
 
 def look_at(cells: pl.DataFrame) -> tuple[list[Column], Numbers]:
-    """The columns of a file's text cells, and how it writes numbers."""
+    """Return the columns of a file's text cells, and how the file writes numbers."""
     names = [name for name in cells.columns if name != FILE_ROW][:MOST_COLUMNS]
     head = cells.head(MOST_ROWS).select(pl.col(names).str.strip_chars())
     texts = {name: head.get_column(name).replace("", None).drop_nulls() for name in names}
@@ -82,12 +88,12 @@ def _column(name: str, rows: int, texts: pl.Series, numbers: Numbers) -> Column:
 
 
 def _numbers(texts: dict[str, pl.Series]) -> Numbers:
-    """The decimal sign that more cells have, the thousands sign beside it, and the words that stand among numbers."""
+    """Return the decimal sign that most cells use, the thousands sign, and the words among numbers."""
     every = pl.concat(list(texts.values())) if texts else pl.Series("", [], dtype=pl.String)
     decimal = "," if every.str.contains(_COMMA).sum() > every.str.contains(_POINT).sum() else "."
     group = "." if decimal == "," else ","
     grouped = every.str.contains(rf"^[+-]?\d{{1,3}}(\{group}\d{{3}})+$").any()
-    # 2.310 beside 131,4 is two thousand; beside 131.4 it is a little more than two
+    # in a file with 131,4 the text 2.310 is above two thousand; in a file with 131.4 it is above two
     thousands = group if grouped else ""
     return Numbers(decimal, thousands, tuple(sorted(_null_words(texts))))
 
@@ -99,13 +105,13 @@ def _null_words(texts: dict[str, pl.Series]) -> set[str]:
         share = cells.str.contains(_NUMBER_LIKE).mean()
         few = odd.len() <= _MOST_NULL_WORDS and (odd.str.len_chars() <= _LONGEST_NULL_WORD).all()
         if isinstance(share, float) and _MOSTLY < share < 1 and few:
-            # 9:30 and 1e5 are readings; a null word is a word or a sign
+            # 9:30 and 1e5 are readings; a null word has no digit
             found |= set(odd.filter(~odd.str.contains(r"\d")))
     return found
 
 
 def unit_in(heading: str) -> str | None:
-    """The unit that a heading names, in brackets or as its last word; None where it names none."""
+    """Return the unit that a heading names, in brackets or as its last word; None where it names none."""
     lower = heading.strip().lower()
     for inside in _BRACKETED.findall(lower):
         if inside in _UNITS:
@@ -116,5 +122,5 @@ def unit_in(heading: str) -> str | None:
     words = re.findall(r"[^\W\d_]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading).lower())
     if words and words[-1] in _UNITS and (len(words) > 1 or len(words[-1]) > 2):
         return _UNITS[words[-1]]
-    whole = [word for word in words if word in ("mph", "kmh", "kph", "mps", "fps", "rpm", "rps")]
-    return _UNITS[whole[0]] if whole else None
+    speed_or_spin = [word for word in words if word in ("mph", "kmh", "kph", "mps", "fps", "rpm", "rps")]
+    return _UNITS[speed_or_spin[0]] if speed_or_spin else None

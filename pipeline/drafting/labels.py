@@ -1,4 +1,4 @@
-"""Which columns may hold words of the device (pitch types, calls, hands) and who threw: by headings, and by the words themselves."""
+"""Guess which columns hold labels (pitch types, results, hands) and keys (pitcher, ids), by headings and by the words in them."""
 
 import re
 from collections.abc import Collection, Iterable, Sequence
@@ -21,7 +21,7 @@ _RIGHT, _LEFT = (
     ("r", "rh", "righty", "right_handed", "right_hander"),
     ("l", "lh", "lefty", "left_handed", "left_hander"),
 )
-# plain English for our words, besides the words themselves
+# plain English for our words, in addition to the words themselves
 _ALSO = {
     "pitch_type": {"4_seam": "four_seam", "fourseam": "four_seam", "four_seam_fastball": "four_seam", "2_seam": "two_seam", "twoseam": "two_seam", "two_seam_fastball": "two_seam", "curve": "curveball", "change": "changeup", "change_up": "changeup", "split": "splitter"},
     "pitch_result": {"strike_called": "called_strike", "strike_swinging": "swinging_strike", "foul_ball": "foul", "called": "called_strike", "swinging": "swinging_strike", "ball_in_play": "in_play", "hit_batter": "hit_by_pitch"},
@@ -35,12 +35,14 @@ _NO_PITCH = re.compile(r"warm|return|throw[ -]?back|toss|pick[ -]?off|test", re.
 _NUMBERED = frozenset({"id", "no", "nr", "number", "tag", "code", "num"})
 _IDS = frozenset({"id", "uid", "uuid", "guid", "record", "rec", "key", "identifier"})
 _PITCHER, _BATTER = frozenset({"pitcher", "thrower"}), frozenset({"batter", "hitter"})
+# a column with at most this many different words may hold labels in another language
 _FEW = 20
+# the highest number that each count can be
 _SITUATION = {"inning": 30, "outs": 3, "balls": 4, "strikes": 3}
 
 
 class LabelGuess(NamedTuple):
-    """A column that may hold the words of one of our fields. `words`: theirs -> ours, None where nothing is alike."""
+    """A column that may hold the words of one of our fields. `words`: theirs -> ours, None where none is known."""
 
     field: str
     column: Column
@@ -48,7 +50,7 @@ class LabelGuess(NamedTuple):
 
 
 def guess_labels(columns: Iterable[Column], taken: frozenset[str]) -> list[LabelGuess]:
-    """For each of our fields the column whose heading or words speak for it; `taken`: columns that are something else."""
+    """Return for each of our fields the column whose heading or words fit best; `taken`: columns with another meaning."""
     worded = [column for column in columns if column.words and column.name not in taken]
     guesses = []
     for field in LABELS:
@@ -61,7 +63,7 @@ def guess_labels(columns: Iterable[Column], taken: frozenset[str]) -> list[Label
 
 
 def unnamed(columns: Iterable[Column], used: Collection[str]) -> list[Column]:
-    """Columns of few words that nothing speaks of: labels in another language, as a rule."""
+    """Return columns with few words and no guess: as a rule labels in another language."""
     few = [column for column in columns if column.words and len(column.words) <= _FEW and column.name not in used]
     return [
         column
@@ -71,7 +73,7 @@ def unnamed(columns: Iterable[Column], used: Collection[str]) -> list[Column]:
 
 
 def _rating(field: str, column: Column) -> float:
-    """How much speaks for it: 1 for the heading, up to 1 for the share of rows whose word is known."""
+    """Rate a column: 1 for the heading, plus the share of rows whose word is known."""
     words = column.words or {}
     if max(map(len, words)) > 40:
         return 0
@@ -81,18 +83,18 @@ def _rating(field: str, column: Column) -> float:
 
 
 def ours_for(field: str, word: str) -> str | None:
-    """Our word for theirs, where it is the same or plain English for it; None where a person must say."""
+    """Return our word for theirs, where it is the same or plain English for it; None where a person must answer."""
     plain = re.sub(r"[\s\-]+", "_", word.strip().lower())
     return plain if plain in LABELS[field] else _ALSO.get(field, {}).get(plain)
 
 
 def looks_like_no_pitch(word: str) -> bool:
-    """Say whether the word speaks of a warm-up or a throw back."""
+    """Return whether the word means a warm-up or a throw back."""
     return bool(_NO_PITCH.search(word))
 
 
 def guess_keys(columns: Sequence[Column], carried: dict[str, str], taken: frozenset[str]) -> dict[str, str]:
-    """The references for [keys], as far as headings say them."""
+    """Return the references for [keys] that headings show."""
     free = [column for column in columns if column.name not in taken and column.texts.len()]
     found: dict[str, str] = {}
     for key, words in (("pitcher", _PITCHER), ("batter", _BATTER)):
@@ -109,7 +111,7 @@ def guess_keys(columns: Sequence[Column], carried: dict[str, str], taken: frozen
 
 
 def _numbering(columns: Sequence[Column], taken: frozenset[str]) -> dict[str, str]:
-    """A column of running numbers is the sequence; another without repeats, of letters and digits, is the device's own id."""
+    """Return the sequence (a column that counts up) and the device's own id (unique letters and digits)."""
     found: dict[str, str] = {}
     for column in columns:
         if column.name in taken or not column.is_unique:
@@ -122,7 +124,7 @@ def _numbering(columns: Sequence[Column], taken: frozenset[str]) -> dict[str, st
 
 
 def _is_id(column: Column) -> bool:
-    """Letters and digits together, or digits under a heading that speaks of an id."""
+    """Return whether it holds letters and digits, or digits under a heading that names an id."""
     coded = bool(
         column.texts.str.contains(r"^[\w.:-]*\d[\w.:-]*$").all() and column.texts.str.contains(r"[^\W\d_]").all()
     )
@@ -131,7 +133,7 @@ def _is_id(column: Column) -> bool:
 
 
 def _counts_up(column: Column) -> bool:
-    """Whole numbers that start low and never fall, with few left out."""
+    """Return whether it holds whole numbers that start at 0 or 1 and always rise, with few gaps."""
     if not column.texts.str.contains(r"^\d{1,6}$").all() or column.values.is_empty():
         return False
     steps = column.values.diff().drop_nulls()
@@ -140,7 +142,7 @@ def _counts_up(column: Column) -> bool:
 
 
 def guess_situation(columns: Iterable[Column]) -> dict[str, str]:
-    """The columns of inning, outs, balls and strikes, where headings say them and the numbers can be such."""
+    """Return the columns of inning, outs, balls and strikes, where heading and numbers fit."""
     found: dict[str, str] = {}
     for key, most in _SITUATION.items():
         for column in columns:

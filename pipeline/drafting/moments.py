@@ -1,4 +1,4 @@
-"""Which columns say when a pitch was thrown, and in which format: tried on the cells by the reader of stamps itself."""
+"""Guess which columns hold the time of a pitch, and in which format, by trying formats with the reader of times itself."""
 
 import contextlib
 import re
@@ -17,7 +17,7 @@ from pipeline.settings.time_formats import has_clock, has_date
 _TRIED_ON = 5_000
 _TIME_WORDS = frozenset({"time", "clock", "stamp", "timestamp", "moment", "when", "thrown", "utc", "at", "date", "day"})
 _DIRECTION_WORDS = frozenset({"axis", "face", "direction", "spin", "tilt"})
-# how a date or a clock looks, and what it may be; two formats where the day and the month can't be told from the signs alone
+# patterns of dates and clocks, and their formats; two formats where day and month can't be told apart by the characters alone
 _DATES = (
     (r"\d{4}-\d\d?-\d\d?", ("%Y-%m-%d",)),
     (r"\d{4}/\d\d?/\d\d?", ("%Y/%m/%d",)),
@@ -34,7 +34,7 @@ _DATES = (
 _CLOCKS = (
     (r"\d\d?:\d\d", "%H:%M"),
     (r"\d\d?:\d\d:\d\d", "%H:%M:%S"),
-    # seconds with and without their fraction are met in one column
+    # one column may have seconds with and without a fraction
     (r"\d\d?:\d\d:\d\d", "%H:%M:%S%.f"),
     (r"\d\d?:\d\d:\d\d\.\d+", "%H:%M:%S%.f"),
     (r"\d\d?:\d\d:\d\d,\d+", "%H:%M:%S,%f"),
@@ -48,7 +48,7 @@ _IN_NAME = (r"(?<!\d)20\d{6}(?!\d)", r"(?<!\d)20\d\d-\d\d-\d\d(?!\d)", r"(?<!\d)
 
 
 class Moment(NamedTuple):
-    """A column (or a carried value) that may say when. `formats`: those that read every cell; several: which of them is not to be seen."""
+    """A column (or carried value) that may hold a time. `formats`: those that read every cell; several where the cells don't decide."""
 
     ref: str
     formats: tuple[str, ...]
@@ -60,17 +60,17 @@ class Moment(NamedTuple):
 
     @property
     def has_date(self) -> bool:
-        """Say whether it names the day."""
+        """Return whether it has a date."""
         return has_date(self.formats[0])
 
     @property
     def has_clock(self) -> bool:
-        """Say whether it names the time of day."""
+        """Return whether it has a time of day."""
         return has_clock(self.formats[0])
 
 
 class When(NamedTuple):
-    """What [time] can be: the columns of the stamp, and where the date stands that the stamp lacks; `others` may be stamps, too."""
+    """What [time] can be: the columns of the time, and the date where the time has none; `others` may hold times, too."""
 
     stamp: tuple[Moment, ...]
     date: Moment | None
@@ -78,7 +78,7 @@ class When(NamedTuple):
 
 
 def guess_when(columns: Iterable[Column], carried: dict[str, str]) -> When:
-    """Find out which columns and carried values say when."""
+    """Return which columns and carried values hold the time of a pitch."""
     found = sorted(filter(None, map(_moment, columns)), key=_likeliest)
     beside = [moment for ref, text in carried.items() if (moment := _of_text(ref, text)) and moment.has_date]
     whole = [moment for moment in found if moment.has_date and moment.has_clock]
@@ -92,12 +92,12 @@ def guess_when(columns: Iterable[Column], carried: dict[str, str]) -> When:
 
 
 def joined(day: Moment, clock: Moment) -> tuple[str, ...]:
-    """The formats of two columns that are joined by one space."""
+    """Return the formats of two columns that are joined by one space."""
     return tuple(f"{date_format} {hour}" for date_format in day.formats for hour in clock.formats)
 
 
 def settled(moment: Moment, day: date) -> Moment:
-    """The moment with those of its formats that read `day` in it, if any do: which number is the month."""
+    """Keep the formats that read this day, if any does: they tell which number is the month."""
     if len(moment.formats) < 2 or not moment.has_date:
         return moment
     fitting = tuple(text for text in moment.formats if _day(moment.example, text) == day)
@@ -111,7 +111,7 @@ def _day(text: str, date_format: str) -> date | None:
 
 
 def date_in_name(name: str) -> tuple[str, Moment, date] | None:
-    """A date in the file's name: the pattern for [file.name], what it reads, and the day."""
+    """Return a date in the file's name: the pattern for [file.name], what it reads, and the day."""
     for pattern in _IN_NAME:
         if found := re.search(pattern, name):
             sign = "" if len(found[0]) == 8 else found[0][4]
@@ -124,7 +124,7 @@ def date_in_name(name: str) -> tuple[str, Moment, date] | None:
 
 
 def runs_backward(moment: Moment, columns: Iterable[Column]) -> bool:
-    """Whether the column's stamps fall along the rows: the newest row stands first."""
+    """Return whether the times fall along the rows: the newest row comes first."""
     texts = next((column.texts for column in columns if column.name == moment.ref), None)
     if texts is None or not moment.has_clock:
         return False
@@ -133,7 +133,7 @@ def runs_backward(moment: Moment, columns: Iterable[Column]) -> bool:
 
 
 def _likeliest(moment: Moment) -> tuple[bool, bool, bool, float]:
-    """Stamps in the order of the rows come first, then those whose heading speaks of time, then those with a zone."""
+    """Sort times in the order of the rows first, then those whose heading names a time, then those with a zone."""
     return (not moment.in_order, not moment.named, not moment.zoned, -moment.filled)
 
 
@@ -157,7 +157,7 @@ def _of_text(ref: str, text: str) -> Moment | None:
 
 
 def _formats(texts: pl.Series, *, by_number: bool) -> tuple[tuple[str, ...], bool]:
-    """The formats that read every text, and whether a zone stands in them."""
+    """Return the formats that read every text, and whether they include a zone."""
     if by_number and (epoch := _epoch(texts)):
         return (epoch,), True
     zoned = bool(texts.str.contains(f"{_OFFSET}$").all()) and bool(texts.str.contains(":").all())
@@ -170,7 +170,7 @@ def _formats(texts: pl.Series, *, by_number: bool) -> tuple[tuple[str, ...], boo
 
 
 def _epoch(texts: pl.Series) -> str | None:
-    """Seconds, milli- or microseconds since 1970 that fall into the years 2005 to 2065."""
+    """Return the unit of seconds, milli- or microseconds since 1970 that are in the years 2005 to 2065."""
     middle = texts.cast(pl.Float64, strict=False).median()
     for word, unit in (("epoch_s", 1), ("epoch_ms", 1e3), ("epoch_us", 1e6)):
         if isinstance(middle, float) and 1.1e9 < middle / unit < 3.0e9:
@@ -205,7 +205,7 @@ def _reads(texts: pl.Series, time_format: str) -> bool:
 
 
 def _in_order(texts: pl.Series, time_format: str) -> bool:
-    """Whether the stamps rise or fall along the rows, as good as always."""
+    """Return whether the times nearly always rise, or nearly always fall, along the rows."""
     if not has_clock(time_format):
         return True
     steps = _instants(texts, time_format).diff().drop_nulls()
@@ -215,5 +215,5 @@ def _in_order(texts: pl.Series, time_format: str) -> bool:
 
 
 def _forward(steps: pl.Series) -> float:
-    """The share of steps that do not go back."""
+    """Return the share of steps that do not go back."""
     return int((steps.dt.total_microseconds() >= 0).sum()) / steps.len()

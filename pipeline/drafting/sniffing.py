@@ -1,4 +1,4 @@
-"""How a file is built, found out from its bytes, and the file read so: what goes into [file] of a draft."""
+"""Detect the format of a file from its bytes, and read it: the keys of [file] in a draft."""
 
 import csv
 import json
@@ -12,16 +12,16 @@ from typing import Any, NamedTuple
 from pipeline.exports.inbox import fit_to_store
 from pipeline.exports.readers.delimited import decode, read_delimited
 from pipeline.exports.readers.excel import first_rows, read_xlsx
-from pipeline.exports.readers.json_records import MAX_DOCUMENT_BYTES, read_json_document, read_json_lines
+from pipeline.exports.readers.json_records import MAX_DOCUMENT_BYTES, read_json_document, read_json_lines, syntax_fault
 from pipeline.exports.readers.parquet import read_parquet
 from pipeline.exports.readers.raw import RawExport, UnreadableExport, bytes_of, faults_as_unreadable
 from pipeline.settings.profile_tables import FileTable
 
-# the last of them decodes anything
+# in this order; the last one decodes anything
 _ENCODINGS = ("utf-8", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "cp1252", "latin-1")
 _SEPARATORS = (",", ";", "\t", "|")
-_LINES_LOOKED_AT = 500
-# more lines than this below the last row are no trailer, but a table that breaks off
+_LINES_EXAMINED = 500
+# more lines than this below the last row are not a trailer, but a table that is cut off
 _LONGEST_TRAILER = 5
 _NUMBER = re.compile(r"[+-]?[\d.,]*\d[\d.,]*%?")
 _SUMS = re.compile(r"\W*(total|sum|average|mean|count|end)\b", re.IGNORECASE)
@@ -32,7 +32,7 @@ _MOST_CARRIED = 20
 
 
 class Line(NamedTuple):
-    """One `key = value` of a draft. `note`: why it is taken to be so; empty where the file itself shows it."""
+    """One `key = value` of a draft. `note`: the reason for a guess; empty where the file itself shows the value."""
 
     key: str
     value: object
@@ -40,7 +40,7 @@ class Line(NamedTuple):
 
 
 class Sniffed(NamedTuple):
-    """A file and how it is built. `carried`: what stands beside the rows, reference -> value; `patterns`: those of [file.preamble]."""
+    """A file and its format. `carried`: the values outside the rows by reference; `patterns`: those of [file.preamble]."""
 
     raw: RawExport
     file: list[Line]
@@ -49,27 +49,27 @@ class Sniffed(NamedTuple):
 
 
 def sniff(path: Path) -> Sniffed:
-    """Find out how the file is built, and read it. Raises UnreadableExport, and nothing else, whatever its bytes."""
+    """Detect the file's format, and read it. Raises UnreadableExport, and nothing else, whatever its bytes."""
     data = bytes_of(path)
     with faults_as_unreadable():
-        return _fitting(_sniff(data, path))
+        return _checked(_sniff(data, path))
 
 
-def _fitting(sniffed: Sniffed) -> Sniffed:
-    """Refuse what was taken for a table and is none: most of its lines fit no header."""
+def _checked(sniffed: Sniffed) -> Sniffed:
+    """Raise UnreadableExport where most lines do not fit the header: the file is not a table."""
     rows, fitting = sniffed.raw.rows_read, sniffed.raw.cells.height
     if fitting < rows / 2:
         why = sniffed.raw.problems.get_column("reason").drop_nulls()
-        first = f", the first: {why[0]}" if why.len() else ""
+        first = f"; the first reason: {why[0]}" if why.len() else ""
         raise UnreadableExport(
-            f"{rows - fitting} of {rows} lines do not fit what was taken for the names{first}",
-            "if it is a table, take a sound export, or write its profile by hand (schemas/profile.md)",
+            f"{rows - fitting} of {rows} lines do not fit the header that was detected{first}",
+            "if it is a table, draft from another export, or write the profile by hand (schemas/profile.md)",
         )
     return sniffed
 
 
 def _sniff(data: bytes, path: Path) -> Sniffed:
-    named = [Line("name_pattern", _name_pattern(path.name), "a guess from this one name; * stands for any text")]
+    named = [Line("name_pattern", _name_pattern(path.name), "guess from this one name; * matches any text")]
     if data.startswith(b"PAR1"):
         file = [Line("format", "parquet"), *named]
         return Sniffed(read_parquet(data, _table(file)), file, [], {})
@@ -87,9 +87,9 @@ def _table(lines: list[Line]) -> FileTable:
 
 
 def _name_pattern(name: str) -> str:
-    """The name with all that may change from file to file as `*`: from its first digit to its ending."""
+    """Return the name with `*` for the part that may change from file to file: from its first digit to its extension."""
     stem, dot, ending = fit_to_store(name).rpartition(".")
-    # the signs of a shell pattern would match something else than themselves
+    # the special characters of a shell pattern would not match themselves
     head = re.sub(r"[*?\[\]]", "?", re.split(r"\d", stem if dot else name)[0])
     return f"{head}*{dot}{ending}" if dot and ending.isalnum() else "*"
 
@@ -107,14 +107,14 @@ def _decoded(data: bytes) -> tuple[str, str]:
 
 def _encoding_note(encoding: str) -> str:
     eight_bit = encoding in ("cp1252", "latin-1")
-    return "a guess: it is not UTF-8. Look whether names with accents come out right" if eight_bit else ""
+    return "guess: it is not UTF-8. Check that names with accents come out right" if eight_bit else ""
 
 
 # ---- workbooks -----------------------------------------------------------------------------------------------------------------------------
 
 
 def _workbook(data: bytes, named: list[Line]) -> Sniffed:
-    sheets = first_rows(data, _LINES_LOOKED_AT)
+    sheets = first_rows(data, _LINES_EXAMINED)
     name, sheet = max(sheets.items(), key=lambda item: item[1].height * item[1].width)
     rows = [[(cell or "").strip() for cell in row] for row in sheet.iter_rows()]
     place = _header_place(rows, None)
@@ -132,9 +132,9 @@ def _workbook(data: bytes, named: list[Line]) -> Sniffed:
 
 def _delimited(data: bytes, text: str, named: list[Line]) -> Sniffed:
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    separator, quote, width = _separator(lines[:_LINES_LOOKED_AT])
+    separator, quote, width = _separator(lines[:_LINES_EXAMINED])
     tail_from = max(len(lines) - 2 * _LONGEST_TRAILER, 0)
-    rows = [_fields(line, separator, quote) for line in lines[:_LINES_LOOKED_AT]]
+    rows = [_fields(line, separator, quote) for line in lines[:_LINES_EXAMINED]]
     place = _header_place(rows, width)
     kind = "tsv" if separator == "\t" else "csv"
     file = [Line("format", kind), *named]
@@ -146,7 +146,7 @@ def _delimited(data: bytes, text: str, named: list[Line]) -> Sniffed:
         line for at, line in enumerate(lines[tail_from:], tail_from) if at >= first_row and line.strip(f" {separator}")
     ]
     file += _trailer(tail, width, separator, quote)
-    file += _comment(lines[first_row:_LINES_LOOKED_AT])
+    file += _comment(lines[first_row:_LINES_EXAMINED])
     patterns, carried = _preamble(lines[:place] if place else [], separator.strip())
     return Sniffed(read_delimited(data, _table(file)), file, patterns, carried)
 
@@ -160,9 +160,9 @@ def _fields(line: str, separator: str, quote: str) -> list[str]:
 
 
 def _separator(lines: list[str]) -> tuple[str, str, int]:
-    """The sign that parts most lines into the same number of fields, the quote, and that number.
+    """Return the separator that splits most lines into the same number of fields, the quote, and that number.
 
-    csv.Sniffer knows nothing of preambles and trailers and takes a decimal comma for a delimiter, so lines are counted instead.
+    csv.Sniffer does not allow for preambles and trailers and takes a decimal comma for a delimiter, so lines are counted instead.
     """
     filled = [line for line in lines if line.strip()]
     quote = "'" if _quoted(filled, "'") > _quoted(filled, '"') else '"'
@@ -175,8 +175,8 @@ def _separator(lines: list[str]) -> tuple[str, str, int]:
     count, width, separator = best
     if count == 0:
         raise UnreadableExport(
-            "no line is parted into columns by a comma, semicolon, tab or |, so it is no table that can be drafted",
-            "look at the file in an editor; if it is a table, write its profile by hand (schemas/profile.md)",
+            "no line has columns separated by a comma, semicolon, tab or |, so the file is not a table that can be drafted",
+            "open the file in an editor; if it is a table, write its profile by hand (schemas/profile.md)",
         )
     return separator, quote, width
 
@@ -186,7 +186,7 @@ def _quoted(lines: list[str], quote: str) -> int:
 
 
 def _header_place(rows: list[list[str]], width: int | None) -> int | None:
-    """The place of the names, from 0: the first row that is filled as wide as the table, and holds words. None: there are no names."""
+    """Return the row of the column names, from 0: the first one as wide as the table that holds words. None where there are no names."""
     wide = width or Counter(sum(map(bool, row)) for row in rows).most_common(1)[0][0]
     for place, row in enumerate(rows):
         names = [cell for cell in row if cell]
@@ -194,11 +194,14 @@ def _header_place(rows: list[list[str]], width: int | None) -> int | None:
         if is_wide and len(names) > 1:
             numbers = sum(bool(_NUMBER.fullmatch(name)) for name in names)
             return place if numbers <= 0.2 * len(names) and len(set(names)) > 0.5 * len(names) else None
-    raise UnreadableExport("no row looks like a table", "if it is one, write its profile by hand (schemas/profile.md)")
+    raise UnreadableExport(
+        "no row looks like the header of a table",
+        "if the file is a table, write its profile by hand (schemas/profile.md)",
+    )
 
 
 def _header_lines(rows: list[list[str]], place: int | None, written: list[str], separator: str) -> list[Line]:
-    """Where the names stand; with a preamble, whose length may change, by how their line starts. `written`: the lines as the reader sees them."""
+    """Return the keys for the header: its row, or how it starts where a preamble of any length precedes it. `written`: the raw lines."""
     if place is None:
         width = max(map(len, rows))
         names = [f"column {number}" for number in range(1, width + 1)]
@@ -208,12 +211,12 @@ def _header_lines(rows: list[list[str]], place: int | None, written: list[str], 
     starts = rows[place][0] + separator
     begin = [line.strip().startswith(starts) for line in written[: place + 1]]
     if rows[place][0] and begin[-1] and not any(begin[:-1]):
-        return [Line("header_starts_with", starts, f"line {place + 1}; what stands above is the preamble")]
+        return [Line("header_starts_with", starts, f"line {place + 1}; the lines above are the preamble")]
     return [Line("header_row", place + 1)]
 
 
 def _trailer(tail: list[str], width: int, separator: str, quote: str) -> list[Line]:
-    """Lines at the end that are no rows: narrower than the table, or named as a sum."""
+    """Return the keys for lines at the end that are not rows: narrower than the table, or named as a sum."""
     rows = [_fields(line, separator, quote) for line in tail]
     odd = 0
     for row in reversed(rows):
@@ -223,26 +226,26 @@ def _trailer(tail: list[str], width: int, separator: str, quote: str) -> list[Li
     if not 0 < odd <= _LONGEST_TRAILER or odd == len(tail):
         return []
     if odd == 1 and len(rows[-1]) < width and _shape(rows[-1][0]) in {_shape(row[0]) for row in rows[:-1]}:
-        # a row that breaks off: the run puts it into quarantine
+        # a row that is cut off: the run puts it into quarantine
         return []
     # as the line is written: with a quote before it the word would not be found
     word = re.split(r"\d", tail[-odd].lstrip().split(separator)[0])[0].rstrip()
     if len(word) > 2 and word[0].isalpha() and not any(line.lstrip().startswith(word) for line in tail[:-odd]):
-        return [Line("trailer_starts_with", word, "a guess: the last line is no row")]
-    return [Line("trailer_lines", odd, "a guess: so many lines at the end are no rows")]
+        return [Line("trailer_starts_with", word, "guess: the last line is not a row")]
+    return [Line("trailer_lines", odd, "guess: this many lines at the end are not rows")]
 
 
 def _shape(cell: str) -> str:
-    """What a cell is written like: "LB2122" and "LB2119" alike."""
+    """Return the pattern of a cell: the same for "LB2122" and "LB2119"."""
     return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "9", cell.strip()))
 
 
 def _sum_rows(rows: list[list[str]], place: int | None) -> list[Line]:
-    """A workbook's last row that is named as a sum; only where all rows were looked at."""
+    """Return the key for a workbook's last row that is named as a sum; only where all rows were examined."""
     body = rows[(-1 if place is None else place) + 1 :]
     filled = [row for row in body if any(row)]
-    if len(rows) < _LINES_LOOKED_AT and len(filled) > 1 and _SUMS.match(filled[-1][0]):
-        return [Line("trailer_lines", 1, "a guess: the last row looks like a sum")]
+    if len(rows) < _LINES_EXAMINED and len(filled) > 1 and _SUMS.match(filled[-1][0]):
+        return [Line("trailer_lines", 1, "guess: the last row looks like a sum")]
     return []
 
 
@@ -251,9 +254,9 @@ def _comment(lines: list[str]) -> list[Line]:
 
 
 def _preamble(lines: list[str], separator: str) -> tuple[list[Line], dict[str, str]]:
-    """A pattern for each line above the names that reads "word: value", and what it finds here."""
+    """Return a pattern for each line above the header that reads "word: value", and its value in this file."""
     between = rf"\s*[:=\t{re.escape(separator)}]+\s*"
-    # what a spreadsheet pads a line with
+    # characters with which a spreadsheet pads a line
     padding = rf"[\s\"{re.escape(separator)}]*"
     wanted = re.compile(rf"\s*\"?([^\W\d_][\w .\-]{{0,40}}?)\"?{between}\"?(\S.*?){padding}")
     patterns: list[Line] = []
@@ -274,7 +277,7 @@ def _preamble(lines: list[str], separator: str) -> tuple[list[Line], dict[str, s
 
 
 def _bare(word: str) -> str:
-    """A word as a key: lower case, without accents, blanks as `_`."""
+    """Return a word as a key: lower case, without accents, `_` for spaces."""
     plain = unicodedata.normalize("NFKD", word).encode("ascii", "ignore").decode("ascii")
     return re.sub(r"\W+", "_", plain.strip().lower()).strip("_")
 
@@ -291,10 +294,10 @@ def _json(data: bytes, text: str, named: list[Line]) -> Sniffed:
         raise UnreadableExport("the document is too large to be one export", "export it in parts or as JSON lines")
     lists = _record_lists(_loaded(text))
     if not lists and len(lines) == 1 and _is_record(lines[0]):
-        file = [Line("format", "json_lines", "a guess: one record only"), *named]
+        file = [Line("format", "json_lines", "guess: the file has only one record"), *named]
         return Sniffed(read_json_lines(data, _table(file)), file, [], {})
     if not lists:
-        raise UnreadableExport("the document holds no list of records { }", "look whether it is an export of pitches")
+        raise UnreadableExport("the document has no list of records { }", "check that it is an export of pitches")
     return _document(data, text, lists, named)
 
 
@@ -320,13 +323,16 @@ def _loaded(text: str) -> Any:
     try:
         return json.loads(text)
     except RecursionError:
-        raise UnreadableExport("the document is nested too deep", "export the file again") from None
+        raise UnreadableExport("the document is nested too deeply", "export the file again") from None
+    except json.JSONDecodeError as error:
+        where = f"line {error.lineno}, character {error.colno}"
+        raise UnreadableExport(syntax_fault("file", error, where), "export the file again") from None
     except ValueError as error:
-        raise UnreadableExport(f"is no JSON: {error} (a file cut off?)", "export the file again") from None
+        raise UnreadableExport(f"the file is not valid JSON: {error}", "export the file again") from None
 
 
 def _record_lists(document: Any, path: str = "", depth: int = 0) -> dict[str, int]:
-    """Every list of objects in the document, its path and length."""
+    """Return every list of objects in the document, by path with its length."""
     if isinstance(document, list) and document and all(isinstance(record, dict) for record in document):
         return {path: len(document)}
     found: dict[str, int] = {}
@@ -338,14 +344,14 @@ def _record_lists(document: Any, path: str = "", depth: int = 0) -> dict[str, in
 
 
 def _beside(document: Any, records: str, path: str = "", depth: int = 0) -> Iterator[tuple[str, str]]:
-    """The values beside the records, by path."""
+    """Yield the values outside the records, by path."""
     if not isinstance(document, Mapping) or depth >= _DEEPEST:
         return
     for key, value in list(document.items())[:_MOST_CARRIED]:
-        here = f"{path}.{key}" if path else str(key)
-        if here == records or "." in str(key):
+        place = f"{path}.{key}" if path else str(key)
+        if place == records or "." in str(key):
             continue
         if isinstance(value, str | int | float):
-            yield here, str(value)
+            yield place, str(value)
         else:
-            yield from _beside(value, records, here, depth + 1)
+            yield from _beside(value, records, place, depth + 1)

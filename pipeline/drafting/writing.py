@@ -1,4 +1,4 @@
-"""A draft as text: what the file shows is filled in, what is only likely is marked a guess, what no file can show is a question."""
+"""Write a draft: fill in what the file shows, mark guesses, and ask what no file can show."""
 
 import re
 from collections.abc import Iterator, Sequence
@@ -38,6 +38,7 @@ from pipeline.settings.metric_tables import TrajectorySpec
 from pipeline.settings.profile import OPEN
 from pipeline.settings.profile_tables import LABELS
 from pipeline.settings.time_formats import EPOCHS
+from pipeline.words import pluralize
 from schemas.metrics import METRICS
 
 _WIDTH = 44
@@ -63,7 +64,7 @@ _READINGS: dict[str, type[Reading]] = {
     "spray_angle_deg": SprayAngle,
     "carry_distance_ft": Carry,
 }
-# a metric that comes in several forms: which of them a unit shows
+# metrics with several forms: the form that a unit implies
 _FORMS: dict[tuple[str, str], type[Reading]] = {
     ("spin_axis_deg", "clock"): AxisClock,
     ("spin_efficiency", "deg"): EfficiencyGyroAngle,
@@ -77,7 +78,7 @@ _UNITS = {
 
 
 def toml(value: object) -> str:
-    """A value in TOML. Texts in double quotes; where a backslash stands in them, in single ones."""
+    """Return a value in TOML: text in double quotes, or in single quotes where it contains a backslash."""
     if isinstance(value, bool | int | float):
         return str(value).lower()
     if isinstance(value, list | tuple):
@@ -85,23 +86,23 @@ def toml(value: object) -> str:
     text = str(value)
     if "\\" in text and "'" not in text and text.isprintable():
         return f"'{text}'"
-    signs = (sign if sign.isprintable() and sign not in '"\\' else _escaped(sign) for sign in text)
-    return '"' + "".join(signs) + '"'
+    characters = (char if char.isprintable() and char not in '"\\' else _escaped(char) for char in text)
+    return '"' + "".join(characters) + '"'
 
 
-def _escaped(sign: str) -> str:
-    if sign in '"\\':
-        return f"\\{sign}"
-    return "\\t" if sign == "\t" else f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08x}"
+def _escaped(char: str) -> str:
+    if char in '"\\':
+        return f"\\{char}"
+    return "\\t" if char == "\t" else f"\\u{ord(char):04x}" if ord(char) < 0x10000 else f"\\U{ord(char):08x}"
 
 
 def row(key: str, value: object, note: str = "") -> str:
-    """One line of the draft; the note stands behind it as a comment."""
+    """Return one line of the draft, with the note as a comment behind it."""
     line = f"{key} = {toml(value)}"
     return f"{line:<{_WIDTH}} # {printable(note, 600)}" if note else line
 
 
-def _asked(key: str, what: str) -> str:
+def _question(key: str, what: str) -> str:
     return row(key, OPEN, f"ANSWER: {what}")
 
 
@@ -109,24 +110,24 @@ def _asked(key: str, what: str) -> str:
 
 
 def head(file_name: str, name: str, rows: int, columns: int) -> Iterator[str]:
-    """What this is, and what to do with it."""
+    """Yield the head of the draft: what it is, and what to do with it."""
     yield f"# Draft of a source profile, made from {printable(file_name, 120)}: {rows} rows, {columns} columns."
-    yield "# What the file shows is filled in; what is only likely is marked `guess`: look whether it is so. What no file can show is"
-    yield f'# asked: put one of the words behind it in the place of each "{OPEN}". A column that you do not need: take its whole table out.'
-    yield "# schemas/profile.md explains every key; its chapter `Find out which definition your device uses` helps with the answers."
-    yield f'# `pitchledger check` names every "{OPEN}" that is left, and shows what each column becomes, once the device stands in ledger.toml:'
+    yield "# What the file shows is filled in. Check each value that is marked `guess`."
+    yield f'# No file shows the rest: replace each "{OPEN}" by one of the answers beside it. Delete the table of a column that you do not need.'
+    yield "# schemas/profile.md explains every key and how to find out which definition your device uses."
+    yield f'# Then add the device to ledger.toml, as below. `pitchledger check` lists each "{OPEN}" that remains, and what each column becomes.'
     yield "#   [[tracker]]"
     yield f'#   id = "{name}"'
     yield '#   name = "what people call it"'
     yield f'#   profile = "{name}"'
     yield '#   venue = "an id of your venues"'
     yield '#   stations = ["ids of its stations"]'
-    yield "#   rank = 9                              # 1 is believed first; every rank once"
-    yield _asked("describes", "one line for people: which device, and what kind of export")
+    yield "#   rank = 9                              # 1 is preferred; give each tracker its own rank"
+    yield _question("describes", "one line for people: which device, and which of its exports")
 
 
 def table(name: str, lines: Sequence[Line]) -> Iterator[str]:
-    """One table of known and guessed values; nothing where there are none."""
+    """Yield one table of known and guessed values; nothing where there are none."""
     if lines:
         yield ""
         yield f"[{name}]"
@@ -134,13 +135,13 @@ def table(name: str, lines: Sequence[Line]) -> Iterator[str]:
 
 
 def time_table(when: When) -> Iterator[str]:
-    """[time], with its open questions: the zone always, day and month where the file shows no day above 12."""
+    """Yield [time] with its open questions: the zone always, and day and month where the file has no day above 12."""
     yield ""
     yield "[time]"
     if not when.stamp and when.date is None:
-        yield _asked(
+        yield _question(
             "date_column",
-            "no column and no carried value looks like a date. The column (or @name...., @preamble....) that says it",
+            "no column looks like a date. Name the column (or @name.KEY, @preamble.KEY) that holds it",
         )
         yield row("date_formats", [OPEN], "ANSWER: its format, such as %Y-%m-%d or %m/%d/%Y")
         return
@@ -149,12 +150,12 @@ def time_table(when: When) -> Iterator[str]:
         yield row("date_column", when.date.ref, f"guess: {when.date.example}")
         yield _formats("date_formats", when.date.formats, when.date.example)
         if when.stamp:
-            yield _asked(
+            yield _question(
                 "date_is",
-                "baseball_day (the session's date, also after midnight) or calendar (the date on the calendar)",
+                "baseball_day (the date on which the session began, also after midnight) or calendar (the calendar date)",
             )
     if when.others:
-        yield f"# might be the time, too: {', '.join(printable(other, _SHOWN) for other in when.others)}"
+        yield f"# these may hold the time, too: {', '.join(printable(other, _SHOWN) for other in when.others)}"
 
 
 def _stamp(when: When) -> Iterator[str]:
@@ -169,57 +170,58 @@ def _stamp(when: When) -> Iterator[str]:
         formats = when.stamp[0].formats
     yield _formats("formats", formats, example)
     if formats[0] in EPOCHS:
-        yield row("zone", "UTC", "such numbers count from 1970 in UTC everywhere")
+        yield row("zone", "UTC", "such numbers always count from 1970 in UTC")
     elif when.stamp[-1].zoned:
-        yield row("zone", "in_stamp", "the zone stands in the stamp")
+        yield row("zone", "in_stamp", "the time includes its zone")
     else:
-        yield _asked("zone", "whose clock: venue (the park's), UTC, or a name such as America/Chicago")
+        yield _question(
+            "zone",
+            "time zone of the device's clock: venue (local time at the park), UTC, or a name such as America/Chicago",
+        )
 
 
 def _formats(key: str, formats: Sequence[str], example: str) -> str:
-    """Fractions are read with and without; two formats that differ in day and month are asked."""
+    """Return the formats; ask where two of them differ in day and month."""
     months = {text.find("%m") < text.find("%d") for text in formats if "%m" in text}
     if len(months) > 1:
         allowed = " or ".join(toml(text) for text in formats)
-        return row(key, [OPEN], f"ANSWER: {allowed}. Which of the numbers is the month can't be seen: {example}")
+        return row(key, [OPEN], f"ANSWER: {allowed}. The file does not show which number is the month: {example}")
     return row(key, list(formats))
 
 
 def keys(found: dict[str, str]) -> Iterator[str]:
-    """[keys]: guesses by headings; the pitcher is asked where no heading says him."""
+    """Yield [keys]: guesses by headings; ask for the pitcher where no heading names one."""
     yield ""
     yield "[keys]"
     notes = {
-        "native_id": "guess: never twice in this file. True only if it is unique for ever: if it starts anew, name it `sequence`",
+        "native_id": "guess: unique in this file. If the device ever uses a number again, name this key `sequence`",
         "sequence": "guess: counts up",
     }
     for key, ref in found.items():
         yield row(key, ref, notes.get(key, "guess by its heading"))
     if "pitcher" not in found:
-        yield _asked(
+        yield _question(
             "pitcher",
-            "no heading says it. The column of the pitcher's name; take this line out if the export names nobody",
+            "the column with the pitcher's name; delete this line if the export names no pitcher",
         )
 
 
 def label_table(guess: LabelGuess) -> Iterator[str]:
-    """One [labels.*] table with every word of the file."""
+    """Yield one [labels.*] table with every word of the file."""
     yield ""
     yield f"[labels.{guess.field}]"
     yield row("column", guess.column.name, "guess by its heading and words")
     if guess.field == "pitch_type":
-        yield _asked("by", "who names it: operator (a person typed it) or tracker (the device decided)")
+        yield _question("by", "who decides the pitch type: operator (a person enters it) or tracker (the device)")
     allowed = ", ".join(LABELS[guess.field]) or "the ids of your stations in ledger.toml"
     yield f"[labels.{guess.field}.words]"
-    yield f"# theirs = ours; ours: {allowed}. A line that is taken out: the word becomes unknown or null, and is reported"
+    yield f"# device's word = our word, one of: {allowed}. Delete a line, and its word becomes unknown or null and is reported"
     counts = guess.column.words or {}
     for word, ours in guess.words.items():
-        times = f"{counts[word]} rows"
+        times = pluralize(counts[word], "row")
         if ours is None:
             hint = (
-                "; a throw that is no pitch? then take the line out, and see [[no_pitch]] below"
-                if looks_like_no_pitch(word)
-                else ""
+                "; not a pitch? Then delete this line, and use [[no_pitch]] below" if looks_like_no_pitch(word) else ""
             )
             yield row(toml(word), OPEN, f"ANSWER ({times}){hint}")
         else:
@@ -227,14 +229,14 @@ def label_table(guess: LabelGuess) -> Iterator[str]:
 
 
 def metric_table(guess: Guess) -> Iterator[str]:
-    """One [metric.*] table: column and unit as guessed, and every key that says what the number means as a question."""
+    """Yield one [metric.*] table: column and unit as guessed, and a question for every key that defines the number."""
     metric = METRICS[guess.metric]
     yield ""
     yield f"[metric.{metric.name}]"
-    yield f"# ours: {metric.definition}"
+    yield f"# our definition: {metric.definition}"
     column = guess.columns[0]
     if len(guess.columns) > 1:
-        yield _asked("column", "which of " + ", ".join(f'"{one.name}" ({span(one)})' for one in guess.columns))
+        yield _question("column", "which of " + ", ".join(f'"{one.name}" ({span(one)})' for one in guess.columns))
     else:
         yield row("column", column.name, f"guess by its heading; {span(column)}")
     model = _model(guess)
@@ -245,7 +247,7 @@ def metric_table(guess: Guess) -> Iterator[str]:
     yield from _questions(model)
     zeros = int((column.values == 0).sum())
     if zeros > 0.05 * column.values.len():
-        yield f"# {zeros} cells are 0: if the device writes 0 for what it did not measure, add zero_is_null = true"
+        yield f"# {zeros} cells are 0: if the device writes 0 for a reading that it did not get, add zero_is_null = true"
 
 
 def _model(guess: Guess) -> type[Reading]:
@@ -255,19 +257,21 @@ def _model(guess: Guess) -> type[Reading]:
 def _unit(guess: Guess) -> str:
     if len(guess.units) != 1:
         fitting = (
-            " or ".join(guess.units) + ", by its numbers" if guess.units else _UNITS[METRICS[guess.metric].pint_unit]
+            " or ".join(guess.units) + ", judging by the numbers"
+            if guess.units
+            else _UNITS[METRICS[guess.metric].pint_unit]
         )
-        return _asked("unit", fitting)
+        return _question("unit", fitting)
     if guess.by_heading:
-        return row("unit", guess.units[0], "guess: the heading says so")
-    others = f"; {' or '.join(guess.unlikely)} can't be ruled out. Look it up" if guess.unlikely else ""
-    return row("unit", guess.units[0], f"guess: the usual unit of such numbers{others}")
+        return row("unit", guess.units[0], "guess by its heading")
+    others = f"; {' or '.join(guess.unlikely)} is possible, too. Look it up" if guess.unlikely else ""
+    return row("unit", guess.units[0], f"guess: the usual unit for such numbers{others}")
 
 
 def _questions(model: type[Reading]) -> Iterator[str]:
     for key, field in model.model_fields.items():
         if field.is_required() and key not in ("column", "form", "unit"):
-            yield _asked(key, _allowed(key, field.annotation, field.description or ""))
+            yield _question(key, _allowed(key, field.annotation, field.description or ""))
 
 
 def _allowed(key: str, annotation: Any, description: str) -> str:
@@ -275,20 +279,22 @@ def _allowed(key: str, annotation: Any, description: str) -> str:
     if words:
         return f"{', '.join(words)} ({description})"
     if key in ("at", "start", "end"):
-        return {"at": "where it holds: ", "start": "from where it counts: ", "end": "to where it counts: "}[
-            key
-        ] + _PLANES
+        return {
+            "at": "plane of the reading: ",
+            "start": "plane at which it starts: ",
+            "end": "plane at which it ends: ",
+        }[key] + _PLANES
     return f"a number, without quotes ({description})"
 
 
 def _words(annotation: Any) -> list[str]:
-    """The words that a key may be, however deep in its type they stand."""
+    """Return the words that a key allows, at any depth of its type."""
     parts = get_args(annotation)
     return [word for part in parts for word in ([part] if isinstance(part, str) else _words(part))]
 
 
 def span(column: Column) -> str:
-    """What stands in a column, in a few words."""
+    """Describe the content of a column in a few words."""
     filled = f", {column.texts.len()} of {column.rows} filled" if column.texts.len() < column.rows else ""
     if column.texts.is_empty():
         return "empty"
@@ -296,7 +302,7 @@ def span(column: Column) -> str:
         listed = ", ".join(f"{printable(word, 30)} ({times})" for word, times in column.words.items())
         return f"{listed}{filled}"
     values = column.values.to_numpy()
-    # longer numbers are ids and stamps, of which digits tell more
+    # longer numbers are ids and times, best shown as written
     if column.is_number and np.abs(values).max() < 1e7:
         negative = (values < 0).mean()
         signs = f", {negative:.0%} negative" if negative > 0 else ""
@@ -307,31 +313,31 @@ def span(column: Column) -> str:
 
 
 def listing(columns: Sequence[Column], used: dict[str, str], total: int, carried: dict[str, str]) -> Iterator[str]:
-    """All columns with what stands in them, and what they have been taken for."""
+    """Yield all columns with their content, and the guess for each."""
     yield ""
-    yield "# ---- The columns, and what stands in them ----"
+    yield "# ---- All columns and their content ----"
     for column in [column for column in columns if column.texts.len()]:
         taken = f"  -> {used[column.name]}" if column.name in used else ""
         yield f"# {printable(toml(column.name), _SHOWN)}: {printable(span(column), 1500)}{taken}"
     empty = [printable(toml(column.name), _SHOWN) for column in columns if column.texts.is_empty()]
     yield from (["# empty in this file: " + ", ".join(empty)] if empty else [])
     if total > MOST_COLUMNS:
-        yield f"# ... and {total - MOST_COLUMNS} columns more"
+        yield f"# ... and {total - MOST_COLUMNS} more columns"
     for ref, value in carried.items():
         yield f"# {ref}: {printable(value, _SHOWN)} (for all rows of this file)"
 
 
 def left_over(metrics: set[str], labels: set[str], unnamed: Sequence[Column]) -> Iterator[str]:
-    """Tables for what no heading spoke of, as comments."""
+    """Yield a commented table for everything that no heading suggested."""
     yield ""
-    yield "# ---- What no heading speaks of. If a column above is one of these, take the # away before its lines and answer ----"
-    yield "# [[no_pitch]]                              # rows that are no pitch: warm-ups, throws back"
+    yield "# ---- What no heading suggests. If a column above holds one of these, remove the # before its lines and answer ----"
+    yield "# [[no_pitch]]                              # rows that are not pitches: warm-ups, throws back"
     yield f'# column = "{OPEN}"'
     yield '# words = ["warm-up"]                       # or below = 50, or above = ..., or is_null = true'
     yield '# why = "warm-up or throw back"'
     missing = [field for field in LABELS if field not in labels]
     for field in missing:
-        yield f"# [labels.{field}]: ours are {', '.join(LABELS[field]) or 'the ids of your stations'}"
+        yield f"# [labels.{field}]: our words are {', '.join(LABELS[field]) or 'the ids of your stations'}"
     for column in unnamed if missing else ():
         yield from _unnamed_labels(column, missing)
     for metric, model in _READINGS.items():
@@ -346,10 +352,10 @@ def left_over(metrics: set[str], labels: set[str], unnamed: Sequence[Column]) ->
 
 
 def _flight() -> Iterator[str]:
-    """The ball's flight in columns of its own, ready to be filled in."""
-    yield "[trajectory]  # position, velocity and acceleration of the ball in columns of their own: any flight metric follows from them"
+    """Yield [trajectory], the ball's flight in columns of its own, to be filled in."""
+    yield "[trajectory]  # columns with the ball's position, velocity and acceleration: every flight metric follows from them"
     for part, note in (
-        ("position", ', distance = "column" where the distance has one'),
+        ("position", '; add distance = "column" where the distance has a column'),
         ("velocity", ""),
         ("acceleration", ""),
     ):
@@ -358,12 +364,12 @@ def _flight() -> Iterator[str]:
     for key, field in TrajectorySpec.model_fields.items():
         if key not in ("position", "velocity", "acceleration", "velocity_at", "distance_from", "gives"):
             words = ", ".join(_words(field.annotation))
-            yield _asked(key, f"{words} ({field.description or key})" if words else str(field.description))
-    yield row("gives", "all", "or a list of flight metrics: those to compute where no table above gives them")
+            yield _question(key, f"{words} ({field.description or key})" if words else str(field.description))
+    yield row("gives", "all", "or a list: the flight metrics to compute where no table above gives them")
 
 
 def _unnamed_labels(column: Column, missing: Sequence[str]) -> Iterator[str]:
-    """A table for words that no heading explains, ready but for its name."""
+    """Yield a commented table for words that no heading explains, complete except for its name."""
     yield "#"
     yield f"# [labels.WHICH]                            # WHICH: {', '.join(missing)}"
     yield f"# {row('column', column.name)}"
@@ -376,20 +382,20 @@ def _unnamed_labels(column: Column, missing: Sequence[str]) -> Iterator[str]:
 def _blank(metric: str, model: type[Reading]) -> Iterator[str]:
     if "form" in model.model_fields:
         forms = {"spin_axis_deg": "angle, clock", "spin_efficiency": "ratio, gyro_angle, active_spin"}[metric]
-        yield _asked("form", f"{forms}; each has its own keys: schemas/profile.md")
-    yield _asked("unit", _UNITS[METRICS[metric].pint_unit])
+        yield _question("form", f"{forms}; each has its own keys: schemas/profile.md")
+    yield _question("unit", _UNITS[METRICS[metric].pint_unit])
     yield from _questions(model)
 
 
 def count_open(text: str) -> int:
-    """How many questions are open; those in comments do not count."""
+    """Return the number of open questions; those in comments do not count."""
     return sum(bool(re.match(rf'[^#]*"{re.escape(OPEN)}"', line)) for line in text.splitlines())
 
 
 def used_for(
     metrics: Sequence[Guess], labels: Sequence[LabelGuess], key_refs: dict[str, str], moments: Sequence[Moment]
 ) -> dict[str, str]:
-    """What each column has been taken for."""
+    """Return the guess for each column."""
     found: dict[str, str] = {}
     pairs = [(moment.ref, "time") for moment in moments]
     pairs += [(ref, key) for key, ref in key_refs.items()]

@@ -1,7 +1,7 @@
-"""The flight of a pitch under constant acceleration: planes, speeds, breaks, angles; vectorised over pitches.
+"""The flight of a pitch under constant acceleration: planes, speeds, breaks, angles; vectorized over pitches.
 
 Frame: origin at the plate's back tip on the ground, x to the catcher's right, y toward the mound, z up; feet and seconds; the acceleration
-holds gravity. A quantity that does not exist (a plane never reached) is nan. The formulas are constant-acceleration kinematics, as in
+includes gravity. A quantity that does not exist (a plane never reached) is nan. The formulas are constant-acceleration kinematics, as in
 A. M. Nathan, "Determining the 3D spin axis" (Univ. of Illinois technical note, rev. 2020).
 """
 
@@ -17,7 +17,7 @@ BreakDefinition = Literal["same_time", "same_plane", "lift_only"]
 FRONT_EDGE_FT = 17 / 12
 RUBBER_FT = 60.5
 RUBBER_TOP_FT = 10 / 12
-# ft/s^2; the standard gravity 9.80665 m/s^2 (CGPM 1901), rounded as the trade does
+# ft/s^2; the standard gravity 9.80665 m/s^2 (CGPM 1901), rounded as is usual in baseball
 G_FPS2 = 32.174
 # exact: 1 mile = 5280 ft, 1 h = 3600 s
 FPS_PER_MPH = 22 / 15
@@ -26,14 +26,19 @@ DRAG_K_PER_FT = 0.005383
 # drag coefficient of a pitched ball: median of 4,418 published pitches (R package abdwr3edata, CC0), SD 0.03; D. Kagan & A. M. Nathan,
 # Phys. Teach. 52 (2014) 278-280, find about 0.33 (value from memory)
 DRAG_COEFFICIENT = 0.323
-# how steeply a pitch falls at release and at the front edge of the plate, ft per ft: means of 2,209 of those pitches (1.4 and 6.6 degrees)
-FALL_AT_RELEASE, FALL_AT_PLATE = 0.024, 0.116
-# where a ball is let go when its extension is not known: 6 ft in front of the rubber (common practice, no source)
+# how steeply a pitch falls at release, ft per ft: mean of 2,209 of those pitches (1.4 degrees)
+FALL_AT_RELEASE = 0.024
+# ... and at the front edge of the plate (6.6 degrees)
+FALL_AT_PLATE = 0.116
+# release in front of the rubber where the extension is unknown (common practice, no source)
 NOMINAL_EXTENSION_FT = 6.0
-# a solved flight outside is no ball's: real pitches have 0.32, SD 0.03 to 0.04 (4,418 and 1,858 public pitches)
-LEAST_DRAG_COEFFICIENT, GREATEST_DRAG_COEFFICIENT = 0.05, 0.8
-# each round leaves about a tenth of the error; settled: velocities and accelerations together moved by less (ft/s, ft/s^2)
-_MOST_ROUNDS, _SETTLED = 60, 1e-8
+# no ball has a drag coefficient outside: real pitches have 0.32, SD 0.03 to 0.04 (4,418 and 1,858 public pitches)
+LEAST_DRAG_COEFFICIENT = 0.05
+GREATEST_DRAG_COEFFICIENT = 0.8
+# each round leaves about a tenth of the error
+_MOST_ROUNDS = 60
+# the rounds end when velocities and accelerations together move by less (ft/s, ft/s^2)
+_CONVERGED = 1e-8
 
 
 class Flight(NamedTuple):
@@ -58,10 +63,10 @@ class Span(NamedTuple):
 
 
 def time_to_plane(flight: Flight, y: Floats | float) -> Floats:
-    """Time (s) from the flight's moment to the plane `y` ft from the back tip; negative for planes behind it, nan where never reached.
+    """Return the time (s) from the flight's moment to the plane `y` ft from the back tip; negative for planes behind it, nan where never reached.
 
     t = 2c / (-vy + sqrt(vy^2 - 2 ay c)) with c = y0 - y: the quadratic's root in the form that stays exact as ay goes to 0. A ball that
-    does not move toward the plate at the flight's moment is no pitch: nan.
+    does not move toward the plate at the flight's moment is not a pitch: nan.
     """
     distance = flight.y - y
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -70,7 +75,7 @@ def time_to_plane(flight: Flight, y: Floats | float) -> Floats:
 
 
 def at_plane(flight: Flight, y: Floats | float) -> Flight:
-    """The same flights, told at the plane `y`."""
+    """Return the same flights at the plane `y`."""
     t = time_to_plane(flight, y)
     return Flight(
         flight.x + flight.vx * t + flight.ax * t**2 / 2,
@@ -86,35 +91,35 @@ def at_plane(flight: Flight, y: Floats | float) -> Flight:
 
 
 def speed_mph(flight: Flight, y: Floats | float) -> Floats:
-    """Speed (3-D) at a plane."""
+    """Return the 3-D speed at a plane."""
     there = at_plane(flight, y)
     return np.asarray(np.sqrt(there.vx**2 + there.vy**2 + there.vz**2) / FPS_PER_MPH)
 
 
 def speed_toward_plate_mph(flight: Flight, y: Floats | float) -> Floats:
-    """Only the part of the speed along the line from mound to plate: 0.2 mph less at 50 ft, 0.5 mph less at the plate."""
+    """Return the part of the speed along the line from mound to plate: 0.2 mph less than all at 50 ft, 0.5 mph less at the plate."""
     return np.asarray(np.abs(at_plane(flight, y).vy) / FPS_PER_MPH)
 
 
 def vertical_angle_deg(flight: Flight, y: Floats | float) -> Floats:
-    """Angle of the velocity to the horizontal, negative downward."""
+    """Return the angle of the velocity to the horizontal, negative downward."""
     there = at_plane(flight, y)
     return np.degrees(np.arctan2(there.vz, np.hypot(there.vx, there.vy)))
 
 
 def horizontal_angle_deg(flight: Flight, y: Floats | float) -> Floats:
-    """Sideways angle of the velocity, positive when moving to the catcher's right."""
+    """Return the sideways angle of the velocity, positive when moving to the catcher's right."""
     there = at_plane(flight, y)
     return np.degrees(np.arctan2(there.vx, -there.vy))
 
 
 def flight_time_s(flight: Flight, span: Span) -> Floats:
-    """Time between two planes."""
+    """Return the time between two planes."""
     return time_to_plane(flight, span.end) - time_to_plane(flight, span.start)
 
 
 def lift_and_drag(flight: Flight, span: Span, g_fps2: float = G_FPS2) -> tuple[Floats, Floats, Floats, Floats]:
-    """Lift acceleration (x, y, z) across the mean velocity of a span, and drag along it (ft/s^2, positive when slowing)."""
+    """Return the lift (x, y, z) across the mean velocity of a span, and the drag along it (ft/s^2, positive when slowing)."""
     here, there = at_plane(flight, span.start), at_plane(flight, span.end)
     mean = [(one + other) / 2 for one, other in ((here.vx, there.vx), (here.vy, there.vy), (here.vz, there.vz))]
     speed = np.sqrt(sum(part**2 for part in mean))
@@ -125,14 +130,14 @@ def lift_and_drag(flight: Flight, span: Span, g_fps2: float = G_FPS2) -> tuple[F
 
 
 def drag_coefficient(flight: Flight, span: Span) -> Floats:
-    """Drag coefficient over a span: drag / (K v^2) at the mean velocity, in air of 1.2 kg/m3 (Nathan's note, eq. 2)."""
+    """Return the drag coefficient over a span: drag / (K v^2) at the mean velocity, in air of 1.2 kg/m3 (Nathan's note, eq. 2)."""
     here, there = at_plane(flight, span.start), at_plane(flight, span.end)
     squares = ((one + other) ** 2 / 4 for one, other in ((here.vx, there.vx), (here.vy, there.vy), (here.vz, there.vz)))
     return np.asarray(lift_and_drag(flight, span)[3] / (DRAG_K_PER_FT * sum(squares)))
 
 
 def break_in(flight: Flight, span: Span, definition: BreakDefinition, g_fps2: float = G_FPS2) -> tuple[Floats, Floats]:
-    """Horizontal and induced vertical break (in) over a span, gravity out; x to the catcher's right, z up.
+    """Return horizontal and induced vertical break (in) over a span, gravity out; x to the catcher's right, z up.
 
     same_time: against a ball without spin or drag after the same time, a T^2 / 2. same_plane: against the line of launch where both cross
     the end plane. lift_only: same time, with the drag along the mean velocity taken out as well. They differ by 1 to 4 in on one pitch.
@@ -150,18 +155,18 @@ def break_in(flight: Flight, span: Span, definition: BreakDefinition, g_fps2: fl
 
 
 def drop_of_gravity_in(flight: Flight, span: Span, g_fps2: float = G_FPS2) -> Floats:
-    """How far (in) gravity alone drops the ball over a span."""
+    """Return how far (in) gravity alone drops the ball over a span."""
     return 12 * g_fps2 * flight_time_s(flight, span) ** 2 / 2
 
 
 def inferred_axis_deg(flight: Flight, span: Span) -> Floats:
-    """Spin axis inferred from the lift: the active spin pushes toward (x, z) = (sin a, -cos a). nan where there is no lift."""
+    """Return the spin axis inferred from the lift: the active spin pushes toward (x, z) = (sin a, -cos a). nan where there is no lift."""
     x, _, z, _ = lift_and_drag(flight, span)
     return np.where(np.hypot(x, z) > 1e-9, np.degrees(np.arctan2(x, -z)) % 360, np.nan)
 
 
 def speed_elsewhere_mph(speed: Floats, start_ft: Floats | float, end_ft: Floats | float) -> Floats:
-    """Speed at one plane from the speed at another, for want of an acceleration: quadratic drag, and gravity along the usual fall.
+    """Return the speed at one plane from the speed at another without an acceleration, by quadratic drag and gravity along the usual fall.
 
     v2^2 = v1^2 e^-x + 2 g f (1 - e^-x) / x with x = 2 K CD d over the distance d, f the fall over it: the closed form of
     dv^2/ds = -2 K CD v^2 + 2 g f/d. K = 0.005383 / ft (A. M. Nathan's public constant), CD = 0.323 and f as the constants above say.
@@ -169,20 +174,20 @@ def speed_elsewhere_mph(speed: Floats, start_ft: Floats | float, end_ft: Floats 
     would read 0.6 mph low at the plate.
     """
     distance = np.asarray(start_ft) - np.asarray(end_ft)
-    left = share_left(distance, DRAG_COEFFICIENT) ** 2
+    left = speed_share_after_drag(distance, DRAG_COEFFICIENT) ** 2
     x = -np.log(left)
     with np.errstate(invalid="ignore", divide="ignore"):
         gravity = 2 * G_FPS2 * _usual_fall_ft(start_ft, end_ft) * np.where(x == 0, 1, (1 - left) / x)
         return np.asarray(np.sqrt((speed * FPS_PER_MPH) ** 2 * left + gravity) / FPS_PER_MPH)
 
 
-def share_left(distance_ft: Floats, drag_coefficient: float) -> Floats:
-    """What drag alone leaves of a speed over a distance: exp(-K CD d)."""
+def speed_share_after_drag(distance_ft: Floats, drag_coefficient: float) -> Floats:
+    """Return the share of a speed that remains after drag over a distance: exp(-K CD d)."""
     return np.asarray(np.exp(-DRAG_K_PER_FT * drag_coefficient * distance_ft))
 
 
 def _usual_fall_ft(start_ft: Floats | float, end_ft: Floats | float) -> Floats:
-    """How far a pitch falls between two planes, were it steeper by the same amount with every foot (a parabola)."""
+    """Return how far a pitch falls between two planes, assuming a steepness that grows linearly with distance (a parabola)."""
     nominal = RUBBER_FT - NOMINAL_EXTENSION_FT
     half_way = (np.asarray(start_ft) + np.asarray(end_ft)) / 2
     steepness = FALL_AT_RELEASE + (FALL_AT_PLATE - FALL_AT_RELEASE) * (nominal - half_way) / (nominal - FRONT_EDGE_FT)
@@ -208,7 +213,7 @@ class BreakReading(NamedTuple):
 
 
 class Readings(NamedTuple):
-    """What a flight is solved from: a point of it (side, height; usually release), plate location, two speeds and two breaks, with their planes."""
+    """The readings that determine a flight: one point (side, height; usually release), plate location, two speeds and two breaks."""
 
     side_ft: Floats
     height_ft: Floats
@@ -224,11 +229,11 @@ class Readings(NamedTuple):
 
 
 def flight_from_readings(readings: Readings) -> Flight:
-    """The one constant-acceleration flight that has these readings, told at the plane `readings.y`.
+    """Return the constant-acceleration flight that has these readings, at the plane `readings.y`.
 
-    Six equations for three velocities and three accelerations, solved by fixed-point rounds: given the accelerations, the two places give
-    vx and vz, the two speeds vy and ay; given the velocities, the breaks give ax and az. nan where a reading is missing, where no flight
-    has them, or where the drag coefficient that they imply is none that a ball has (one speed misread).
+    Six equations for three velocities and three accelerations, solved by fixed-point iteration: given the accelerations, the two points
+    give vx and vz, and the two speeds vy and ay; given the velocities, the breaks give ax and az. nan where a reading is missing, where
+    no flight has them, or where they imply a drag coefficient that no ball has (one speed misread).
     """
     r = readings
     nothing = np.zeros_like(r.side_ft)
@@ -239,12 +244,12 @@ def flight_from_readings(readings: Readings) -> Flight:
         for _ in range(_MOST_ROUNDS):
             before, flight = flight, _next_round(flight, r)
             moved = np.sum([np.abs(new - old) for new, old in zip(flight[3:], before[3:], strict=True)], axis=0)
-            # nan is not above: a row without a flight does not keep the others going
-            if not (moved > _SETTLED).any():
+            # nan compares as false: a row without a flight does not prolong the iteration
+            if not (moved > _CONVERGED).any():
                 break
         drag = drag_coefficient(flight, Span(flight.y, FRONT_EDGE_FT))
-    sound = (moved <= _SETTLED) & (drag > LEAST_DRAG_COEFFICIENT) & (drag < GREATEST_DRAG_COEFFICIENT)
-    return Flight(*(np.where(sound, part, np.nan) for part in flight))
+    is_solved = (moved <= _CONVERGED) & (drag > LEAST_DRAG_COEFFICIENT) & (drag < GREATEST_DRAG_COEFFICIENT)
+    return Flight(*(np.where(is_solved, part, np.nan) for part in flight))
 
 
 def _next_round(flight: Flight, r: Readings) -> Flight:
@@ -256,21 +261,21 @@ def _next_round(flight: Flight, r: Readings) -> Flight:
     ay = (fast - slow) / (2 * (np.asarray(r.fast.y) - r.slow.y))
     flight = flight._replace(vy=-np.sqrt(fast + 2 * ay * (flight.y - r.fast.y)), ay=ay)
     return flight._replace(
-        ax=flight.ax + _break_still_missing(flight, r.horizontal, 0),
-        az=flight.az + _break_still_missing(flight, r.vertical, 1),
+        ax=flight.ax + _missing_acceleration(flight, r.horizontal, 0),
+        az=flight.az + _missing_acceleration(flight, r.vertical, 1),
     )
 
 
 def _toward_plate_squared(flight: Flight, speed: SpeedReading) -> Floats:
-    """The square of the velocity toward the plate that the speed leaves (ft2/s2)."""
+    """Return the square of the velocity toward the plate that the speed implies (ft2/s2)."""
     there = at_plane(flight, speed.y)
     across = 0.0 if speed.toward_plate else there.vx**2 + there.vz**2
     return np.asarray((speed.mph * FPS_PER_MPH) ** 2 - across)
 
 
-def _break_still_missing(flight: Flight, said: BreakReading, direction: Literal[0, 1]) -> Floats:
-    """The acceleration (ft/s2) that the flight lacks for the break that was read."""
-    found = break_in(flight, said.span, said.definition, said.g_fps2)[direction]
-    if said.gravity_in:
-        found = found - drop_of_gravity_in(flight, said.span, said.g_fps2)
-    return np.asarray((said.inches - found) / 12 * 2 / flight_time_s(flight, said.span) ** 2)
+def _missing_acceleration(flight: Flight, reading: BreakReading, direction: Literal[0, 1]) -> Floats:
+    """Return the acceleration (ft/s2) that the flight lacks for the break that was read."""
+    found = break_in(flight, reading.span, reading.definition, reading.g_fps2)[direction]
+    if reading.gravity_in:
+        found = found - drop_of_gravity_in(flight, reading.span, reading.g_fps2)
+    return np.asarray((reading.inches - found) / 12 * 2 / flight_time_s(flight, reading.span) ** 2)

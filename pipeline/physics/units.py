@@ -1,4 +1,4 @@
-"""Units of a profile into ours; pint knows them, and is loaded (a tenth of a night) only when an unusual one is written."""
+"""Convert a profile's units to ours. Pint does it, but is loaded only for an unusual unit: its import costs a tenth of a nightly run."""
 
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pint import UnitRegistry
 
-# what trackers write as a rule, in a unit of the same quantity: exact by definition (NIST SP 811, appendix B.8: 1 ft = 0.3048 m, 1 mile = 5280 ft).
-# A test holds them to pint. "in" names the unit in our column names, "inch" is how pint prefers it.
+# the usual units of trackers, each in a base unit of its quantity: exact by definition (NIST SP 811, appendix B.8: 1 ft = 0.3048 m,
+# 1 mile = 5280 ft). A test compares them with pint. Our column names write "in", pint prefers "inch".
 _USUAL: dict[str, tuple[str, float]] = {
     "inch": ("m", 0.0254), "in": ("m", 0.0254), "inches": ("m", 0.0254), "ft": ("m", 0.3048), "m": ("m", 1.0), "cm": ("m", 0.01), "mm": ("m", 0.001),
     "mph": ("m/s", 0.44704), "ft/s": ("m/s", 0.3048), "m/s": ("m/s", 1.0), "km/h": ("m/s", 1 / 3.6),
@@ -20,14 +20,14 @@ _USUAL: dict[str, tuple[str, float]] = {
 
 
 class UnknownUnitError(ValueError):
-    """A unit that is not known, or that measures another quantity; the message says which."""
+    """An unknown unit, or one of another quantity; the message says which."""
 
 
 @lru_cache(maxsize=512)
 def unit_factor(unit: str, ours: str) -> float:
-    """Give the number that turns a value in `unit` into one in `ours` ("km/h", "mph" -> 0.621...). Raises UnknownUnitError.
+    """Return the factor from `unit` to `ours` ("km/h", "mph" -> 0.621...). Raises UnknownUnitError.
 
-    Turns and angles count as a quantity of their own, so "Hz" is no spin rate (write "revolution/s") and "1" no angle: taking a
+    Turns and angles are quantities of their own, so "Hz" is not a spin rate (write "revolution/s") and "1" is not an angle: taking a
     cycle for a radian is an error of 6.28 that no range check would catch.
     """
     if unit in _USUAL and ours in _USUAL and _USUAL[unit][0] == _USUAL[ours][0]:
@@ -41,7 +41,7 @@ def unit_factor(unit: str, ours: str) -> float:
 
 
 def _root(unit: str) -> tuple[float, Any]:
-    """Give a unit's factor to the base units, and the base units with their powers."""
+    """Return a unit's factor to the base units, and the base units with their powers."""
     from pint.errors import PintError
 
     # a bare number or an empty text would pass for dimensionless

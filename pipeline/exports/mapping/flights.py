@@ -25,12 +25,12 @@ from pipeline.settings.planes import parse_plane
 
 Floats = NDArray[np.float64]
 
-# two planes closer than this are one plane that was rounded in writing: a pitch drops 0.001 ft between them
+# two planes closer than this are one plane, rounded: a pitch drops 0.001 ft between them
 _SAME_PLANE_FT = 0.01
 
 
 class Readings(NamedTuple):
-    """What is known of each row: readings by metric in our unit and sign, but in the device's definition; hand (1, 0, nan); release plane."""
+    """The readings of each row by metric, in our unit and sign but the device's definition; hand (1, 0, nan); release plane."""
 
     by_metric: dict[str, Floats]
     right_handed: Floats
@@ -38,45 +38,45 @@ class Readings(NamedTuple):
 
 
 def numbers(cells: pl.DataFrame, column: str) -> Floats:
-    """A column as floats, nan where null or not finite."""
+    """Return a column as floats, nan where null or not finite."""
     values = cells.get_column(column).cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(np.float64)
     return np.where(np.isfinite(values), values, np.nan)
 
 
 def no_flight(rows: int) -> Flight:
-    """As many flights that are not known."""
+    """Return that many unknown flights."""
     return Flight(*(np.full(rows, np.nan) for _ in Flight._fields))
 
 
 def plane(text: str, release_y: Floats) -> Floats:
-    """Distance of a stated plane from the back tip, per row."""
+    """Return the distance of a stated plane from the back tip, per row."""
     y = parse_plane(text).y_ft
     return release_y if y is None else np.full(release_y.shape, y)
 
 
 def is_same_plane(text: str, other: str) -> bool:
-    """Whether two stated planes are one."""
+    """Return whether two stated planes are the same."""
     one, two = parse_plane(text).y_ft, parse_plane(other).y_ft
     return one == two if one is None or two is None else abs(one - two) < _SAME_PLANE_FT
 
 
 def span(table: "spec.Break | spec.FlightTime", release_y: Floats) -> Span:
-    """The span that a table states, per row."""
+    """Return the span that a table states, per row."""
     return Span(plane(table.start, release_y), plane(table.end, release_y))
 
 
-# ------------------------------------------------------------------------------------------------------------------ the export's own
+# ------------------------------------------------------------------------------------------------------------------ from the export's trajectory
 
 
 def release_by_trajectory(cells: pl.DataFrame, table: TrajectorySpec | None) -> Floats | None:
-    """Where the ball is let go (ft from the back tip), where the trajectory itself says it."""
+    """Return the release distance (ft from the back tip), where the trajectory itself gives it."""
     if table is None or not table.knows_release() or table.position is None or table.position.distance is None:
         return None
     return _distance(cells, table, table.position.distance)
 
 
 def stated_flight(cells: pl.DataFrame, table: TrajectorySpec, right_handed: Floats, release_y: Floats) -> Flight:
-    """The trajectory in our frame, gravity in, told at the plane where its velocity holds."""
+    """Return the trajectory in our frame, gravity in, at the plane where its velocity holds."""
     side = frames.side_sign(table.side_positive, right_handed)
     toward = 1 if table.distance_positive == "toward_mound" else -1
     velocity, acceleration = unit_factor(table.velocity_unit, "ft/s"), unit_factor(table.acceleration_unit, "ft/s^2")
@@ -85,7 +85,7 @@ def stated_flight(cells: pl.DataFrame, table: TrajectorySpec, right_handed: Floa
     az = az - (G_FPS2 if table.gravity == "out" else 0)
     x, y_position, z = _position(cells, table, side, release_y)
     y = plane(table.velocity_at, release_y) if table.velocity_at else y_position
-    # velocity and position may hold at different planes: the way between them is flown from a point put at (0, 0)
+    # velocity and position may hold at different planes: the flight between them starts from (0, 0)
     flight = Flight(np.zeros_like(y), y, np.zeros_like(y), side * vx, toward * vy, vz, side * ax, toward * ay, az)
     way = physics.at_plane(flight, y_position)
     return flight._replace(x=x - way.x, z=z - way.z)
@@ -98,7 +98,7 @@ def _components(cells: pl.DataFrame, table: Components) -> list[Floats]:
 def _position(
     cells: pl.DataFrame, table: TrajectorySpec, side: Floats, release_y: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Position (ft) in our frame; nan where the export has none."""
+    """Return the position (ft) in our frame; nan where the export has none."""
     unknown = np.full(release_y.shape, np.nan)
     position = table.position
     if position is None:
@@ -121,9 +121,9 @@ def _distance(cells: pl.DataFrame, table: TrajectorySpec, column: str) -> Floats
 
 
 def solved_flight(metrics: MetricTables, read: Readings) -> Flight | None:
-    """The flights that the readings determine; None where the profile does not give all that it takes.
+    """Return the flights that the readings determine; None where the profile lacks one of them.
 
-    It takes a point (release side and height, at one plane), the plate location, release and plate speed and both breaks.
+    Needed are a point (release side and height, at one plane), the plate location, release and plate speed and both breaks.
     """
     tables = metrics
     fast, slow = (

@@ -1,9 +1,9 @@
-"""Readings as a device defines them into ours. With a flight the device's own reading is kept and only the difference of definitions is added:
+"""Convert readings from a device's definitions to ours. With a flight, only the difference of the definitions is added to the reading:
 
     ours = reading + (our definition by the flight - stated definition by the flight)
 
-The flight is the export's own trajectory, or else the one that its readings determine exactly. Without a flight only rules that need none
-are applied; everything else is null with its reason.
+The flight is the export's own trajectory, or else the one that its readings determine exactly. Without a flight only the rules apply that
+need none; everything else is null with its reason.
 """
 
 from functools import lru_cache
@@ -38,23 +38,23 @@ Codes = NDArray[np.uint8]
 
 
 class MetricsMapped(NamedTuple):
-    """`values`: METRICS and TRAJECTORY columns, a row for each row given. `reasons`: row (from 0), metric, reason, for each null of a stated metric."""
+    """`values`: METRICS and TRAJECTORY columns, row by row. `reasons`: row (from 0), metric and reason of each null of a stated metric."""
 
     values: pl.DataFrame
     reasons: pl.DataFrame
 
 
-class _Told(NamedTuple):
-    """A metric's values (nan = null) and why, by code."""
+class _Values(NamedTuple):
+    """A metric's values (nan = null) and the reason for each null, by code."""
 
     values: Floats
     why: Codes
 
 
 class _Known(NamedTuple):
-    """What the rules look at: the readings as told by the device (our unit and sign), the flight (nan = none) and why there is none."""
+    """What the rules use: the device's readings (our unit and sign), the flight (nan = none) and why there is none."""
 
-    told: dict[str, _Told]
+    readings: dict[str, _Values]
     right_handed: Floats
     release_y: Floats
     flight_time: Floats
@@ -69,8 +69,8 @@ def map_metrics(
 ) -> MetricsMapped:
     """Compute the common metrics.
 
-    `cells`: by column reference, numbers parsed (Float64) and clock faces as text; `hand`: right, left or null, as many as there are
-    rows. nan and infinities are never given back.
+    `cells`: by column reference, numbers parsed (Float64) and clock faces as text; `hand`: right, left or null, one per row. The result
+    has no nan and no infinity.
     """
     right_handed = hand.replace_strict({"right": 1.0, "left": 0.0}, default=None, return_dtype=pl.Float64)
     right = right_handed.fill_null(float("nan")).to_numpy().astype(np.float64)
@@ -79,16 +79,20 @@ def map_metrics(
     release_y = _release_y(cells, metrics, trajectory, read, len(right))
     stated = no_flight(len(right)) if trajectory is None else stated_flight(cells, trajectory, right, release_y)
     from_trajectory = _Known(
-        read, right, release_y, _flight_time(metrics, read, len(right)), *_whole(stated, trajectory is not None)
+        read,
+        right,
+        release_y,
+        _flight_time(metrics, read, len(right)),
+        *_usable_flights(stated, trajectory is not None),
     )
     known = _or_solved(from_trajectory, metrics)
-    told = {name: _ours(name, table, known) for name, table in given.items()}
-    told |= {name: _by_flight(name, from_trajectory) for name in _computed(metrics, trajectory)}
-    return MetricsMapped(_frame(told, stated, len(right)), _reasons(told))
+    values = {name: _ours(name, table, known) for name, table in given.items()}
+    values |= {name: _by_flight(name, from_trajectory) for name in _computed(metrics, trajectory)}
+    return MetricsMapped(_frame(values, stated, len(right)), _reasons(values))
 
 
 def _computed(metrics: MetricTables, trajectory: TrajectorySpec | None) -> list[str]:
-    """The metrics that the trajectory gives: those that no column does."""
+    """Return the metrics that the trajectory gives and no column does."""
     given, gives = metrics.given(), trajectory.computes() if trajectory else ()
     return [
         name
@@ -98,24 +102,24 @@ def _computed(metrics: MetricTables, trajectory: TrajectorySpec | None) -> list[
 
 
 def _release_y(
-    cells: pl.DataFrame, metrics: MetricTables, trajectory: TrajectorySpec | None, read: dict[str, _Told], rows: int
+    cells: pl.DataFrame, metrics: MetricTables, trajectory: TrajectorySpec | None, read: dict[str, _Values], rows: int
 ) -> Floats:
-    """Where the ball is let go, ft from the back tip: by extension_ft, or else by the trajectory."""
+    """Return the release distance (ft from the back tip): by extension_ft, or else by the trajectory."""
     if isinstance(metrics.extension_ft, spec.Extension):
         return RUBBER_FT - read["extension_ft"].values
     by_trajectory = release_by_trajectory(cells, trajectory)
     return np.full(rows, np.nan) if by_trajectory is None else by_trajectory
 
 
-def _flight_time(metrics: MetricTables, read: dict[str, _Told], rows: int) -> Floats:
-    """The measured time from release to the front edge (s); nan where the device times another span."""
+def _flight_time(metrics: MetricTables, read: dict[str, _Values], rows: int) -> Floats:
+    """Return the measured time from release to the front edge (s); nan where the device times another span."""
     table = metrics.flight_time_s
     is_ours = isinstance(table, spec.FlightTime) and _is_ours(table, _our_tables()["flight_time_s"])
     return read["flight_time_s"].values if is_ours else np.full(rows, np.nan)
 
 
-def _whole(stated: Flight, is_stated: bool) -> tuple[Flight, Codes]:
-    """Keep only flights whose motion is known and runs toward the plate, with the reason for the others."""
+def _usable_flights(stated: Flight, is_stated: bool) -> tuple[Flight, Codes]:
+    """Keep flights whose motion is known and toward the plate; return the reason for the others."""
     motion = np.isfinite(sum(stated[3:])) & np.isfinite(stated.y)
     away = motion & ~(stated.vy < 0)
     why = np.where(away, Why.WRONG_WAY, np.where(motion, Why.FINE, Why.NO_WHOLE_FLIGHT if is_stated else Why.NO_FLIGHT))
@@ -123,16 +127,16 @@ def _whole(stated: Flight, is_stated: bool) -> tuple[Flight, Codes]:
 
 
 def _or_solved(known: _Known, metrics: MetricTables) -> _Known:
-    """Where a row has no trajectory, the flight that its readings determine."""
+    """Fill in the flight that the readings determine, where a row has no trajectory."""
     if (known.no_flight_why == Why.FINE).all() or not _needs_flight(metrics):
         return known
-    readings = {name: told.values for name, told in known.told.items()}
+    readings = {name: reading.values for name, reading in known.readings.items()}
     solved = solved_flight(metrics, Readings(readings, known.right_handed, known.release_y))
     if solved is None:
         return known
     unknown = known.no_flight_why != Why.FINE
-    whole = np.isfinite(sum(readings[name] for name in _SOLVED_FROM)) & np.isfinite(known.release_y)
-    why = np.where(np.isfinite(solved.vy), Why.FINE, np.where(whole, Why.NO_BALL, Why.NO_WHOLE_FLIGHT))
+    complete = np.isfinite(sum(readings[name] for name in _SOLVED_FROM)) & np.isfinite(known.release_y)
+    why = np.where(np.isfinite(solved.vy), Why.FINE, np.where(complete, Why.NO_BALL, Why.NO_WHOLE_FLIGHT))
     return known._replace(
         flight=Flight(*(np.where(unknown, ours, theirs) for ours, theirs in zip(solved, known.flight, strict=True))),
         no_flight_why=np.where(unknown, why, Why.FINE).astype(np.uint8),
@@ -152,7 +156,7 @@ _SOLVED_FROM = (
 
 
 def _needs_flight(metrics: MetricTables) -> bool:
-    """Whether any column's definition is not ours: only then is a flight worth solving."""
+    """Return whether any column's definition is not ours: only then is a flight worth solving."""
     ours = _our_tables()
     return any(name in ours and not _is_ours(table, ours[name]) for name, table in metrics.given().items())
 
@@ -160,8 +164,8 @@ def _needs_flight(metrics: MetricTables) -> bool:
 # ------------------------------------------------------------------------------------------- readings in our unit and sign, as defined
 
 
-def _reading(cells: pl.DataFrame, name: str, table: MetricSpec, right_handed: Floats) -> _Told:
-    """What the column says: our unit, our sign, heights from the ground; otherwise as the device defines it."""
+def _reading(cells: pl.DataFrame, name: str, table: MetricSpec, right_handed: Floats) -> _Values:
+    """Return the column in our unit and sign, heights from the ground; otherwise as the device defines it."""
     if isinstance(table, spec.AxisClock):
         return _clock(cells.get_column(table.column), table.view)
     if isinstance(table, spec.SpeedFromComponents):
@@ -177,13 +181,13 @@ def _in_our_unit(cells: pl.DataFrame, name: str, table: spec.Reading) -> Floats:
     return np.asarray(numbers(cells, table.column) * unit_factor(unit, ours.get(type(table), METRICS[name].pint_unit)))
 
 
-def _signed(reading: Floats, table: spec.Reading, right_handed: Floats) -> _Told:
+def _signed(reading: Floats, table: spec.Reading, right_handed: Floats) -> _Values:
     match table:
         case spec.VerticalBreak() | spec.VerticalApproach() | spec.LaunchAngle():
             return _measured(reading * (1 if table.positive == "up" else -1))
         case spec.HorizontalBreak() | spec.Side() | spec.HorizontalApproach():
             values = reading * frames.side_sign(table.positive, right_handed)
-            return _because(values, Why.NO_HAND, _measured(reading))
+            return _with_reason(values, Why.NO_HAND, _measured(reading))
         case spec.Height():
             return _measured(reading + (RUBBER_TOP_FT if table.height_from == "rubber_top" else 0))
         case spec.Extension():
@@ -204,26 +208,26 @@ def _extension(reading: Floats, measured_from: str) -> Floats:
 
 
 def _spray(from_zero: Floats, zero_at: str) -> Floats:
-    # the foul lines stand 45 degrees to either side (Official Baseball Rules 2.01: a square infield)
+    # the foul lines are 45 degrees to either side (Official Baseball Rules 2.01: a square infield)
     zero = {"center_field": 0.0, "first_base_line": 45.0, "third_base_line": -45.0}[zero_at]
     return frames.wrapped_deg(zero + from_zero)
 
 
-def _clock(faces: pl.Series, view: str) -> _Told:
+def _clock(faces: pl.Series, view: str) -> _Values:
     hours = frames.clock_hours(faces).fill_null(float("nan")).to_numpy().astype(np.float64)
     empty = faces.is_null().to_numpy()
     why = np.where(empty, Why.NOT_MEASURED, np.where(np.isnan(hours), Why.NO_CLOCK, Why.FINE))
-    return _Told(frames.axis_from_clock(hours, view), why.astype(np.uint8))
+    return _Values(frames.axis_from_clock(hours, view), why.astype(np.uint8))
 
 
-def _measured(values: Floats) -> _Told:
-    return _Told(values, np.where(np.isfinite(values), Why.FINE, Why.NOT_MEASURED).astype(np.uint8))
+def _measured(values: Floats) -> _Values:
+    return _Values(values, np.where(np.isfinite(values), Why.FINE, Why.NOT_MEASURED).astype(np.uint8))
 
 
-def _because(values: Floats, reason: "int | Codes", before: _Told) -> _Told:
-    """The values; where they are null, the reason why they were null before, or else `reason`."""
+def _with_reason(values: Floats, reason: "int | Codes", before: _Values) -> _Values:
+    """Return the values; where they are null, with the reason why they were null before, or else `reason`."""
     why = np.where(np.isfinite(values), Why.FINE, np.where(before.why != Why.FINE, before.why, reason))
-    return _Told(values, why.astype(np.uint8))
+    return _Values(values, why.astype(np.uint8))
 
 
 # ------------------------------------------------------------------------------------------------------------ from theirs to ours
@@ -231,7 +235,7 @@ def _because(values: Floats, reason: "int | Codes", before: _Told) -> _Told:
 
 @lru_cache(maxsize=1)
 def _our_tables() -> dict[str, MetricSpec]:
-    """Our own definitions (design), stated as a profile would; of the metrics that a flight can move."""
+    """Return our own definitions as a profile would state them, for the metrics that a flight can convert."""
     side, height = {"unit": "ft", "positive": "catcher_right"}, {"unit": "ft", "height_from": "ground"}
     broken = {"unit": "in", "definition": "same_plane", "start": "release", "end": "front_edge"}
     tables: dict[str, dict[str, str]] = {
@@ -250,9 +254,9 @@ def _our_tables() -> dict[str, MetricSpec]:
     return MetricTables.model_validate({name: {"column": "ours"} | table for name, table in tables.items()}).given()
 
 
-def _ours(name: str, table: MetricSpec, known: _Known) -> _Told:
-    """The metric in our definition."""
-    read = known.told[name]
+def _ours(name: str, table: MetricSpec, known: _Known) -> _Values:
+    """Return the metric in our definition."""
+    read = known.readings[name]
     match table:
         case spec.RateOfSpin() if table.spin == "active":
             return _total_spin(read, known)
@@ -270,35 +274,37 @@ def _ours(name: str, table: MetricSpec, known: _Known) -> _Told:
 
 
 def _is_ours(table: MetricSpec, ours: MetricSpec) -> bool:
-    """Whether both define the same quantity; unit, sign and height origin are seen to already."""
+    """Return whether both define the same quantity; unit, sign and height origin are converted already."""
     planes = [(getattr(table, key), getattr(ours, key)) for key in ("at", "start", "end") if hasattr(ours, key)]
-    # the gravity taken out does not touch a horizontal break that is not lift-only
+    # the value of gravity does not affect a horizontal break that is not lift-only
     words = ["definition", "gravity"] + ([] if isinstance(table, spec.HorizontalBreak) else ["gravity_fps2"])
     same_words = all(getattr(table, key, None) == getattr(ours, key, None) for key in words)
     component = getattr(table, "component", "total") == getattr(ours, "component", "total")
     return same_words and component and all(is_same_plane(one, two) for one, two in planes)
 
 
-def _moved(read: _Told, table: MetricSpec, ours: MetricSpec, known: _Known) -> _Told:
-    """The device's reading and the difference of the two definitions by the flight."""
+def _moved(read: _Values, table: MetricSpec, ours: MetricSpec, known: _Known) -> _Values:
+    """Return the device's reading plus the difference of the two definitions by the flight."""
     values = read.values + (_as_defined(ours, known) - _as_defined(table, known))
-    return _because(values, _why_not(known, _needs_release(table) or _needs_release(ours), _needs_position(ours)), read)
+    return _with_reason(
+        values, _why_not(known, _needs_release(table) or _needs_release(ours), _needs_position(ours)), read
+    )
 
 
-def _by_flight(name: str, known: _Known) -> _Told:
-    """A metric computed from the flight alone."""
+def _by_flight(name: str, known: _Known) -> _Values:
+    """Return a metric computed from the flight alone."""
     if name == "extension_ft":
-        return _because(RUBBER_FT - known.release_y, Why.NO_RELEASE, _nothing_wrong(known))
+        return _with_reason(RUBBER_FT - known.release_y, Why.NO_RELEASE, _no_reasons(known))
     if name == "spin_axis_deg":
         axis = physics.inferred_axis_deg(known.flight, physics.Span(known.release_y, FRONT_EDGE_FT))
-        return _because(axis, _why_not(known, needs_release=True, needs_position=False), _nothing_wrong(known))
+        return _with_reason(axis, _why_not(known, needs_release=True, needs_position=False), _no_reasons(known))
     ours = _our_tables()[name]
     why = _why_not(known, _needs_release(ours), _needs_position(ours))
-    return _because(_as_defined(ours, known), why, _nothing_wrong(known))
+    return _with_reason(_as_defined(ours, known), why, _no_reasons(known))
 
 
-def _nothing_wrong(known: _Known) -> _Told:
-    return _Told(known.release_y, np.zeros(known.release_y.shape, np.uint8))
+def _no_reasons(known: _Known) -> _Values:
+    return _Values(known.release_y, np.zeros(known.release_y.shape, np.uint8))
 
 
 def _needs_release(table: MetricSpec) -> bool:
@@ -310,18 +316,18 @@ def _needs_position(table: MetricSpec) -> bool:
 
 
 def _why_not(known: _Known, needs_release: bool, needs_position: bool) -> Codes:
-    """Why the flight does not tell a quantity, were it null."""
+    """Return the reason that applies per row where the flight does not give a quantity."""
     why = np.where(known.no_flight_why != Why.FINE, known.no_flight_why, Why.BEYOND)
     if needs_position:
         no_position = (why == Why.BEYOND) & np.isnan(known.flight.x + known.flight.z)
         why = np.where(no_position, Why.NO_POSITION, why)
-    # a flight that is missing says more than the plane that is missing too
+    # a missing flight is the better reason than a plane that is missing as well
     no_release = np.isnan(known.release_y) & (why != Why.NO_FLIGHT) & needs_release
     return np.where(no_release, Why.NO_RELEASE, why).astype(np.uint8)
 
 
 def _as_defined(table: MetricSpec, known: _Known) -> Floats:
-    """What the flight says of a quantity as the table defines it: our unit and sign."""
+    """Return the quantity by the flight, as the table defines it, in our unit and sign."""
     flight, y = known.flight, known.release_y
     match table:
         case spec.Speed() if table.component == "toward_plate":
@@ -345,71 +351,83 @@ def _as_defined(table: MetricSpec, known: _Known) -> Floats:
             drop = physics.drop_of_gravity_in(flight, span(table, y), table.gravity_fps2)
             return out - drop if table.gravity == "in" else out
         case _:
-            raise TypeError(f"no flight tells {type(table).__name__}")
+            raise TypeError(f"a flight does not determine {type(table).__name__}")
 
 
-def _moved_speed(read: _Told, table: "spec.Speed | spec.SpeedFromComponents", ours: MetricSpec, known: _Known) -> _Told:
-    """A speed at our plane: by the flight, else by drag. A release that is not known is taken at its nominal place, and told.
+def _moved_speed(
+    read: _Values, table: "spec.Speed | spec.SpeedFromComponents", ours: MetricSpec, known: _Known
+) -> _Values:
+    """Return a speed at our plane: by the flight, else by drag. An unknown release is assumed at its nominal place, and reported.
 
-    Drag only for the whole speed: how much of it runs toward the plate, it does not tell.
+    Drag converts only the total speed: it does not give the part toward the plate.
     """
     assert isinstance(ours, spec.Speed)
-    nowhere = np.isnan(known.release_y)
-    somewhere = known._replace(release_y=np.where(nowhere, RUBBER_FT - physics.NOMINAL_EXTENSION_FT, known.release_y))
-    moved = _moved(read, table, ours, somewhere)
+    is_unknown = np.isnan(known.release_y)
+    with_release = known._replace(
+        release_y=np.where(is_unknown, RUBBER_FT - physics.NOMINAL_EXTENSION_FT, known.release_y)
+    )
+    moved = _moved(read, table, ours, with_release)
     values = moved.values
     if isinstance(table, spec.SpeedFromComponents) or table.component == "total":
-        start, end = plane(table.at, somewhere.release_y), plane(ours.at, somewhere.release_y)
+        start, end = plane(table.at, with_release.release_y), plane(ours.at, with_release.release_y)
         values = np.where(np.isfinite(values), values, physics.speed_elsewhere_mph(read.values, start, end))
-    is_nominal = nowhere & (_needs_release(table) or _needs_release(ours))
+    is_nominal = is_unknown & (_needs_release(table) or _needs_release(ours))
     why = np.where(np.isfinite(values), np.where(is_nominal, Why.NOMINAL, Why.FINE), moved.why)
-    return _Told(values, why.astype(np.uint8))
+    return _Values(values, why.astype(np.uint8))
 
 
-def _or_by_flight_time(moved: _Told, read: _Told, table: spec.VerticalBreak, ours: MetricSpec, known: _Known) -> _Told:
-    """Where there is no flight and only the gravity differs: its drop over the measured flight time, which is exact."""
+def _or_by_flight_time(
+    moved: _Values, read: _Values, table: spec.VerticalBreak, ours: MetricSpec, known: _Known
+) -> _Values:
+    """Fill in breaks without a flight where only the gravity differs: its drop over the measured flight time, which is exact."""
     if not _is_ours(table.model_copy(update={"gravity": "out", "gravity_fps2": physics.G_FPS2}), ours):
         return moved
     taken_out = 0.0 if table.gravity == "in" else table.gravity_fps2
     values = read.values + 12 * (physics.G_FPS2 - taken_out) * known.flight_time**2 / 2
-    return _because(np.where(np.isfinite(moved.values), moved.values, values), moved.why, read)
+    return _with_reason(np.where(np.isfinite(moved.values), moved.values, values), moved.why, read)
 
 
-def _total_spin(active: _Told, known: _Known) -> _Told:
-    """Total spin from an active spin and the efficiency."""
+def _total_spin(active: _Values, known: _Known) -> _Values:
+    """Return total spin from active spin and efficiency."""
     share = (
-        known.told["spin_efficiency"].values if "spin_efficiency" in known.told else np.full_like(active.values, np.nan)
+        known.readings["spin_efficiency"].values
+        if "spin_efficiency" in known.readings
+        else np.full_like(active.values, np.nan)
     )
     # the cosine of 90 degrees is not quite 0
     values = np.where(share > 1e-6, active.values / share, np.nan)
-    return _because(values, Why.NO_EFFICIENCY, active)
+    return _with_reason(values, Why.NO_EFFICIENCY, active)
 
 
-def _efficiency(active: _Told, known: _Known) -> _Told:
-    """Efficiency from an active and a total spin."""
-    total = known.told["spin_rate_rpm"].values if "spin_rate_rpm" in known.told else np.full_like(active.values, np.nan)
+def _efficiency(active: _Values, known: _Known) -> _Values:
+    """Return efficiency from active and total spin."""
+    total = (
+        known.readings["spin_rate_rpm"].values
+        if "spin_rate_rpm" in known.readings
+        else np.full_like(active.values, np.nan)
+    )
     share = np.where(total > 0, active.values / total, np.nan)
     # the rounding of two columns may carry the ratio just above 1
-    return _because(np.where((share > 1) & (share < 1.02), 1.0, share), Why.NO_TOTAL, active)
+    return _with_reason(np.where((share > 1) & (share < 1.02), 1.0, share), Why.NO_TOTAL, active)
 
 
-# ------------------------------------------------------------------------------------------------------------------------- putting out
+# ------------------------------------------------------------------------------------------------------------------------- the frames
 
 
-def _frame(told: dict[str, _Told], stated: Flight, rows: int) -> pl.DataFrame:
+def _frame(values: dict[str, _Values], stated: Flight, rows: int) -> pl.DataFrame:
     empty = np.full(rows, np.nan)
-    columns = {name: told[name].values if name in told else empty for name in METRICS}
+    columns = {name: values[name].values if name in values else empty for name in METRICS}
     columns |= dict(zip(TRAJECTORY, stated, strict=True))
     frame = pl.DataFrame(columns)
     return frame.select(pl.when(pl.col(name).is_finite()).then(pl.col(name)).alias(name) for name in frame.columns)
 
 
-def _reasons(told: dict[str, _Told]) -> pl.DataFrame:
+def _reasons(values: dict[str, _Values]) -> pl.DataFrame:
     parts = [pl.DataFrame(schema={"row": pl.UInt32, "metric": pl.String, "code": pl.UInt8})]
     for name in METRICS:
-        rows = np.flatnonzero(told[name].why) if name in told else np.array([], np.int64)
+        rows = np.flatnonzero(values[name].why) if name in values else np.array([], np.int64)
         if rows.size:
-            codes = pl.Series("code", told[name].why[rows], dtype=pl.UInt8)
+            codes = pl.Series("code", values[name].why[rows], dtype=pl.UInt8)
             parts.append(pl.select(pl.Series("row", rows, dtype=pl.UInt32), pl.lit(name).alias("metric"), codes))
     texts = {why.value: why.text for why in Why}
     code = pl.col("code").replace_strict(list(texts), list(texts.values()), return_dtype=pl.String)

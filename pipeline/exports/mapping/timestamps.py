@@ -1,4 +1,4 @@
-"""Stamps as text into UTC, the baseball day, and how fine the clock is. Vectorised; what could not be read keeps its place by order."""
+"""Read times as text into UTC, the baseball day and the clock's resolution; vectorized. A pitch without a readable time keeps its order."""
 
 from datetime import date, datetime
 from typing import NamedTuple
@@ -9,25 +9,25 @@ from pipeline.settings.profile_tables import TimeTable
 from pipeline.settings.time_formats import EPOCHS, has_clock, has_date
 from schemas.metrics import TURNOVER_HOUR
 
-_NO_DAY = "1970-01-01"
+_SOME_DAY = "1970-01-01"
 _ISO_OFFSET = r"(?i)(z|[+-]\d{2}(:?\d{2})?)$"
 _ISO_CLOCKS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y%m%d %H%M%S%.f", "%Y%m%d %H%M")
 _ISO_DAYS = ("%Y-%m-%d", "%Y%m%d", "%Y-%j", "%G-W%V-%u")
-# steps of a clock, coarsest first
+# resolutions of a clock, coarsest first
 _STEPS_US = (60_000_000, 1_000_000, 100_000, 10_000, 1_000)
 _FINEST_S = 0.001
-# a device whose clock was never set counts from 1970, 1980 or 2000-01-01; seconds taken for milliseconds lie tens of thousands of years off
+# a device whose clock was never set counts from 1970, 1980 or 2000-01-01; seconds read as milliseconds are tens of thousands of years off
 _FIRST_YEAR, _LAST_YEAR = 1981, 2099
 _NEVER_SET = date(2000, 1, 1)
-TWICE = "this local time exists twice on the night when clocks go back: the earlier one was taken"
-NEVER = "this local time does not exist on the night when clocks go forward: it was moved on by an hour"
+TWICE = "this local time occurs twice on the night when clocks go back: the earlier one was used"
+NEVER = "this local time does not exist on the night when clocks go forward: one hour was added"
 
 
 class Stamps(NamedTuple):
-    """One value a row, in the order of the rows.
+    """One value per row, in the order of the rows.
 
-    `thrown_at`: UTC, null without a clock. `baseball_day`: null where no date is known. `unread`: the stamp or date text that was there
-    and could not be read. `note`: what was assumed about a time (null: nothing). `resolution_s`: step of the clock, null without one.
+    `thrown_at`: UTC, null without a clock. `baseball_day`: null where no date is known. `unread`: the time or date text that could not be
+    read. `note`: what was assumed about a time (null: nothing). `resolution_s`: step of the clock, null without one.
     """
 
     thrown_at: pl.Series
@@ -40,7 +40,7 @@ class Stamps(NamedTuple):
 def read_stamps(
     stamp: pl.Series | None, date_text: pl.Series | None, time: TimeTable, venue_zone: str, rows: int
 ) -> Stamps:
-    """Read the stamps of a file. `stamp` and `date_text` are stripped text (null: none), `venue_zone` a name of the tz database."""
+    """Read the times of a file. `stamp` and `date_text` are stripped text (null: none), `venue_zone` is a name of the tz database."""
     nothing = pl.Series([None] * rows, dtype=pl.String)
     frame = pl.DataFrame(
         {"stamp": nothing if stamp is None else stamp, "date_text": nothing if date_text is None else date_text}
@@ -49,16 +49,16 @@ def read_stamps(
     zone = venue_zone if time.zone in (None, "venue") else "UTC" if time.zone == "in_stamp" else str(time.zone)
     frame = frame.with_columns(**_parsed(time))
     if time.zone == "in_stamp":
-        # a stamp without its zone could be any hour of the day
+        # without its zone a time could be any hour of the day
         frame = frame.with_columns(local=pl.lit(None, pl.Datetime("us")))
     if time.date_is == "calendar":
         frame = _over_midnight(frame)
-    frame = _localised(frame, zone, venue_zone, calendar=time.date_is == "calendar")
+    frame = _localized(frame, zone, venue_zone, calendar=time.date_is == "calendar")
     has_stamp = pl.col("thrown_at").is_not_null()
     day = baseball_day(pl.col("thrown_at"), venue_zone)
     frame = frame.with_columns(
         baseball_day=pl.when(has_stamp).then(day).otherwise(pl.coalesce("stated", "day_alone")),
-        unread=pl.when(pl.col("stamp").is_not_null() & ~has_stamp & pl.col("day_alone").is_null() & _is_of_use(time))
+        unread=pl.when(pl.col("stamp").is_not_null() & ~has_stamp & pl.col("day_alone").is_null() & _has_date(time))
         .then("stamp")
         .when(pl.col("date_text").is_not_null() & pl.col("stated").is_null())
         .then("date_text"),
@@ -86,14 +86,14 @@ def read_moment(text: str | None, formats: tuple[str, ...]) -> datetime | None:
     return found
 
 
-def _is_of_use(time: TimeTable) -> pl.Expr:
-    """A stamp that can't be read is told, unless it is a bare time of day that lacks its date: then the date is what is told."""
+def _has_date(time: TimeTable) -> pl.Expr:
+    """Return whether the row has a date. Without one a bare time of day is not reported as unreadable: the missing date is."""
     alone = all(not has_date(text) for text in time.formats)
     return pl.col("stated").is_not_null() | pl.lit(not alone)
 
 
 def _over_midnight(frame: pl.DataFrame) -> pl.DataFrame:
-    """Where one calendar date stands for the whole file, a clock that falls by more than half a day has gone past midnight."""
+    """Add a day where the clock falls by more than half a day and one calendar date holds for the complete file: midnight has passed."""
     if frame.get_column("stated").n_unique() != 1:
         return frame
     step = pl.col("clock").forward_fill().diff()
@@ -107,18 +107,18 @@ def _over_midnight(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def baseball_day(thrown_at: pl.Expr, venue_zone: str) -> pl.Expr:
-    """The local date at the venue, turning over at 04:00."""
+    """Return the local date at the venue, which changes at 4 a.m."""
     local = thrown_at.dt.convert_time_zone(venue_zone).dt.replace_time_zone(None)
     return (local - pl.duration(hours=TURNOVER_HOUR)).dt.date()
 
 
-def _rust(time_format: str) -> str:
-    """A fraction after a point is written %.f in the parser's language."""
+def _parser_format(time_format: str) -> str:
+    """Return the format in the parser's notation, which writes a fraction after a point as %.f."""
     return time_format.replace(".%f", "%.f").replace(",%f", "%.f")
 
 
 def _stamp_text(time_format: str) -> pl.Expr:
-    """The stamp, with a comma before the fraction made a point where the format says that there is one."""
+    """Return the time text, with a point before the fraction where the format states a comma."""
     stamp = pl.col("stamp")
     if "%z" in time_format:
         stamp = stamp.str.replace("(?i)z$", "+0000")
@@ -130,7 +130,7 @@ def _first_of(tries: list[pl.Expr], dtype: pl.DataType | type[pl.DataType] = pl.
 
 
 def _dates(column: str, formats: tuple[str, ...]) -> list[pl.Expr]:
-    """Tries to read a date, one for each format."""
+    """Return one attempt to read a date for each format."""
     tries = []
     for text in formats:
         if text == "iso8601":
@@ -140,7 +140,7 @@ def _dates(column: str, formats: tuple[str, ...]) -> list[pl.Expr]:
         elif text in EPOCHS:
             tries.append(_from_epoch(column, text).dt.date())
         elif has_clock(text):
-            tries.append(pl.col(column).str.to_datetime(_rust(text), strict=False, time_unit="us").dt.date())
+            tries.append(pl.col(column).str.to_datetime(_parser_format(text), strict=False, time_unit="us").dt.date())
         else:
             tries.append(pl.col(column).str.to_date(text, strict=False))
     return tries
@@ -148,13 +148,13 @@ def _dates(column: str, formats: tuple[str, ...]) -> list[pl.Expr]:
 
 def _from_epoch(column: str, unit: str) -> pl.Expr:
     count = pl.col(column).str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
-    # beyond the year 9999 a number is no time (and would overflow)
+    # beyond the year 9999 a number is not a time (and would overflow)
     known = pl.when(count.abs() * EPOCHS[unit] < 2.5e17).then(count)
     return pl.from_epoch((known * EPOCHS[unit]).round().cast(pl.Int64), "us")
 
 
 def _parsed(time: TimeTable) -> dict[str, pl.Expr]:
-    """What the formats can give: an instant, a local date and time, a time of day alone, a day alone; the first format that fits wins."""
+    """Return what the formats can give: an instant, a local time with date, a time of day, a date. The first format that fits wins."""
     instants: list[pl.Expr] = []
     locals_: list[pl.Expr] = []
     clocks: list[pl.Expr] = []
@@ -168,17 +168,17 @@ def _parsed(time: TimeTable) -> dict[str, pl.Expr]:
             days += [pl.col("stamp").str.to_date(form, strict=False) for form in _ISO_DAYS]
         elif "%z" in text or "%:z" in text:
             instants.append(
-                _stamp_text(text).str.to_datetime(_rust(text), strict=False, time_unit="us", time_zone="UTC")
+                _stamp_text(text).str.to_datetime(_parser_format(text), strict=False, time_unit="us", time_zone="UTC")
             )
         elif has_date(text) and has_clock(text):
-            locals_.append(_stamp_text(text).str.to_datetime(_rust(text), strict=False, time_unit="us"))
+            locals_.append(_stamp_text(text).str.to_datetime(_parser_format(text), strict=False, time_unit="us"))
         elif has_date(text):
             days.append(pl.col("stamp").str.to_date(text, strict=False))
         else:
-            clock = pl.format(f"{_NO_DAY} {{}}", _stamp_text(text)).str.to_datetime(
-                f"%Y-%m-%d {_rust(text)}", strict=False, time_unit="us"
+            clock = pl.format(f"{_SOME_DAY} {{}}", _stamp_text(text)).str.to_datetime(
+                f"%Y-%m-%d {_parser_format(text)}", strict=False, time_unit="us"
             )
-            clocks.append(clock - pl.lit(_NO_DAY).str.to_datetime("%Y-%m-%d", time_unit="us"))
+            clocks.append(clock - pl.lit(_SOME_DAY).str.to_datetime("%Y-%m-%d", time_unit="us"))
     return {
         "instant": _in_range(_first_of(instants, pl.Datetime("us", "UTC"))),
         "local": _in_range(_first_of(locals_, pl.Datetime("us"))),
@@ -188,7 +188,7 @@ def _parsed(time: TimeTable) -> dict[str, pl.Expr]:
 
 
 def _in_range(moment: pl.Expr) -> pl.Expr:
-    """A clock that was never set gives no time."""
+    """Return null for a time of a clock that was never set."""
     day = moment.dt.date()
     return pl.when(day.dt.year().is_between(_FIRST_YEAR, _LAST_YEAR) & (day != _NEVER_SET)).then(moment)
 
@@ -198,7 +198,7 @@ def _iso_text() -> pl.Expr:
 
 
 def _iso_instants() -> list[pl.Expr]:
-    """ISO 8601 with an offset or Z."""
+    """Read ISO 8601 with an offset or Z."""
     plain = (
         _iso_text()
         .str.replace(r"(?i)z$", "+0000")
@@ -213,8 +213,8 @@ def _iso_locals() -> list[pl.Expr]:
     return [_iso_text().str.to_datetime(form, strict=False, time_unit="us") for form in _ISO_CLOCKS]
 
 
-def _localised(frame: pl.DataFrame, zone: str, venue_zone: str, *, calendar: bool) -> pl.DataFrame:
-    """Add thrown_at and note. A time of day without a date goes onto the stated day, or onto the day after when it is past midnight."""
+def _localized(frame: pl.DataFrame, zone: str, venue_zone: str, *, calendar: bool) -> pl.DataFrame:
+    """Add thrown_at and note. A time of day without a date is on the stated day, or on the next one after midnight."""
     frame = frame.with_columns(joined=pl.col("stated").cast(pl.Datetime("us")) + pl.col("clock"))
     frame = frame.with_columns(
         local=pl.coalesce("local", "joined"), undated=pl.col("local").is_null() & pl.col("joined").is_not_null()
@@ -239,7 +239,7 @@ def _to_utc(frame: pl.DataFrame, zone: str) -> pl.DataFrame:
 
 
 def _resolution(thrown_at: pl.Series, time: TimeTable) -> float | None:
-    """The clock's step: stated, or the coarsest step that all stamps fall on."""
+    """Return the clock's step: as stated, or the coarsest step that all times are multiples of."""
     stamps = thrown_at.drop_nulls()
     if stamps.is_empty():
         return None
@@ -253,7 +253,7 @@ def _resolution(thrown_at: pl.Series, time: TimeTable) -> float | None:
         return 60.0
     ticks = stamps.dt.epoch("us")
     for step in _STEPS_US:
-        # also where few stamps could fall on it by chance: a clock believed too fine splits one pitch in two, one believed too coarse only adds doubt
+        # also where few times meet it by chance: a step assumed too fine splits one pitch in two, one too coarse only adds doubt
         if (ticks % step == 0).all():
             return step / 1e6
     return _FINEST_S

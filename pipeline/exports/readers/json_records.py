@@ -188,7 +188,7 @@ def _record(line: str, number: int, load: Callable[[str], Any], problems: Proble
         problems.add_row(
             number,
             line[:1000],
-            _syntax_fault("line", error, f"character {error.colno}"),
+            syntax_fault("line", error, f"character {error.colno}"),
             "export the file again, or correct the line",
         )
         return None
@@ -203,7 +203,7 @@ def _record(line: str, number: int, load: Callable[[str], Any], problems: Proble
     return None
 
 
-def _syntax_fault(part: str, error: json.JSONDecodeError, place: str) -> str:
+def syntax_fault(part: str, error: json.JSONDecodeError, place: str) -> str:
     """Return what is wrong with a line or file that is not JSON; one that ends too early is cut off."""
     if error.msg.startswith("Unterminated string") or error.pos >= len(error.doc.rstrip(" \t\n\x00\x1a")):
         return f"the {part} is cut off"
@@ -215,7 +215,7 @@ def _document(text: str, file: FileTable) -> Any:
         return _loader(file.decimal)(text)
     except json.JSONDecodeError as error:
         raise UnreadableExport(
-            _syntax_fault("file", error, f"line {error.lineno}, character {error.colno}"),
+            syntax_fault("file", error, f"line {error.lineno}, character {error.colno}"),
             'export the file again; a file with one record per line needs format = "json_lines"',
         ) from None
     except RecursionError:
