@@ -60,7 +60,7 @@ def _percent(probability: float) -> str:
 
 def _time(row: Mapping[str, object]) -> list[str]:
     if row["time_gap_s"] is None:
-        return ["They share no clock, so time is no evidence."]
+        return ["They share no clock, so time gives no evidence."]
     gap_s = abs(float(str(row["time_gap_s"])))
     finding = "their times agree" if gap_s < 0.05 else f"they are {duration_words(gap_s)} apart"
     return [f"After clock correction, {finding}: {_strength(row['time_evidence'])}."]
