@@ -106,7 +106,7 @@ CLASSES: dict[str, Classes] = {
         ),
         words=(*_PAIR, "venue", "station"),
         ids=("sighting_a", "sighting_b", "rival_of"),
-        left_out=("what",),
+        left_out=("strongest_readings",),
     ),
     "double_triggers": Classes(
         as_is=("baseball_day", "probability", "set_aside", "time_gap_s"),

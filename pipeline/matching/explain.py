@@ -67,9 +67,9 @@ def _time(row: Mapping[str, object]) -> list[str]:
 
 
 def _readings(row: Mapping[str, object]) -> list[str]:
-    if row["reading_evidence"] is None or not row["what"]:
+    if row["reading_evidence"] is None or not row["strongest_readings"]:
         return []
-    metrics = [part.rsplit(" ", 1) for part in str(row["what"]).split("; ")]
+    metrics = [part.rsplit(" ", 1) for part in str(row["strongest_readings"]).split("; ")]
     agreeing = [METRICS[metric].words for metric, evidence in metrics if float(evidence) > 0]
     differing = [METRICS[metric].words for metric, evidence in metrics if float(evidence) < 0]
     finding = ", but ".join(

@@ -19,7 +19,7 @@
 -- pitcher_b: the pitcher label of tracker_b
 -- release_speed_a_mph [mph]: speed at release by tracker_a
 -- release_speed_b_mph [mph]: speed at release by tracker_b
--- what: the readings with the strongest evidence, each with its log-likelihood ratio
+-- strongest_readings: the readings with the strongest evidence, each with its log-likelihood ratio
 with seen as (
     select sighting_id, pitch_id, venue, station, thrown_at, pitcher_label, release_speed_mph from sightings
     union all by name
@@ -30,7 +30,7 @@ with seen as (
 ),
 
 pairs as (
-    select sighting_a, sighting_b, tracker_a, tracker_b, baseball_day, probability, merged, time_gap_s, what
+    select sighting_a, sighting_b, tracker_a, tracker_b, baseball_day, probability, merged, time_gap_s, strongest_readings
     from match_pairs
     where decided_by <> 'person'
     union all
@@ -57,7 +57,7 @@ select
     b.pitcher_label as pitcher_b,
     a.release_speed_mph as release_speed_a_mph,
     b.release_speed_mph as release_speed_b_mph,
-    pairs.what
+    pairs.strongest_readings
 from pairs
 inner join seen as a on a.sighting_id = pairs.sighting_a
 inner join seen as b on b.sighting_id = pairs.sighting_b

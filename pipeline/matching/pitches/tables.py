@@ -22,7 +22,7 @@ MATCH_PAIRS = {
     **dict.fromkeys(
         ("time_gap_s", "time_evidence", "reading_evidence", "label_evidence", "order_evidence"), pl.Float64
     ),
-    "what": pl.String,
+    "strongest_readings": pl.String,
     "rival_of": pl.String,
 }
 DOUBLES = {"sighting_id": pl.String, "of_sighting_id": pl.String, "probability": pl.Float64, "time_gap_s": pl.Float64}
@@ -129,7 +129,7 @@ def pairs_frame(final: FinalFit, rank: Ints, pitches: Pitches) -> pl.DataFrame:
             "reading_evidence": evidence[1].round(_NATS_DECIMALS),
             "label_evidence": evidence[2].round(_NATS_DECIMALS),
             "order_evidence": order_evidence.round(_NATS_DECIMALS),
-            "what": _strongest_readings(final, cell, has_cell),
+            "strongest_readings": _strongest_readings(final, cell, has_cell),
             "rival_of": _rivals(records.frame["sighting_id"], pitches),
         },
         schema=MATCH_PAIRS,
