@@ -21,7 +21,7 @@ from pipeline.log_format import Lines, escaped
 if TYPE_CHECKING:
     from datetime import time
 
-    from pipeline.night import NightReport
+    from pipeline.incremental.run_report import NightReport
     from pipeline.settings.ledger import Ledger
 
 PACKAGE = Path(pipeline.__file__).parent
@@ -471,7 +471,7 @@ def _run_locked(folder: Path, *, rebuild: bool) -> "NightReport":
             click.echo(
                 f"Nothing is new: all {report.files_known} exports are known. Version {report.version} is current."
             )
-    for sentence in report.left:
+    for sentence in report.postponed:
         click.echo(f"! {escaped(sentence)}")
     return report
 
@@ -491,10 +491,10 @@ def _run_or_fail(ledger: "Ledger", *, rebuild: bool) -> "NightReport":
 
 
 def _dry_run(folder: Path, *, rebuild: bool) -> None:
-    from pipeline.night import dry_run
+    from pipeline.incremental.run_report import dry_run
 
     report = dry_run(_ledger(folder), rebuild=rebuild)
-    for sentence in (*report.reasons, *(f"! {sentence}" for sentence in report.left)):
+    for sentence in (*report.reasons, *(f"! {sentence}" for sentence in report.postponed)):
         click.echo(escaped(sentence))
     if not report.reasons:
         click.echo(f"Nothing is new. A run would change nothing; version {report.version} is current.")
@@ -511,8 +511,8 @@ def _span(nights: Sequence[date]) -> str:
 
 
 def _restore(folder: Path, version: str) -> None:
-    from pipeline.night import restore
     from pipeline.warehouse.lock import run_lock
+    from pipeline.warehouse.run_log import restore
     from pipeline.warehouse.versions import list_versions
 
     ledger = _ledger(folder)
@@ -520,7 +520,7 @@ def _restore(folder: Path, version: str) -> None:
     if version not in kept:
         raise click.UsageError(f"Version {version} is not kept. Kept versions: {', '.join(kept) or 'none'}.")
     with run_lock(ledger.output):
-        restore(ledger, version)
+        restore(ledger.output, version)
     click.echo(f"Version {version} is current again. The next run continues from it and treats later exports as new.")
 
 

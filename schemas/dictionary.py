@@ -35,7 +35,9 @@ def _table(contract: Contract) -> str:
 
 def _view(view: View) -> str:
     rows = [f"| `{name}` | {unit} | {_cell(definition)} |" for name, (unit, definition) in view.columns.items()]
-    return "\n".join(["", f"### {view.name}", view.about, "", "| column | unit | meaning |", "|---|---|---|", *rows])
+    return "\n".join(
+        ["", f"### {view.name}", view.description, "", "| column | unit | meaning |", "|---|---|---|", *rows]
+    )
 
 
 def _cell(text: str) -> str:

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.night import NightReport, run_night
+from pipeline.incremental.previous_run import HISTORY
+from pipeline.incremental.run_report import NightReport
+from pipeline.night import run_night
 from pipeline.settings.ledger import load_ledger
 from pipeline.warehouse.query import published_tables
 from pipeline.warehouse.versions import Version, current_version, delete_pruned
@@ -85,4 +87,4 @@ def fresh(workspace: Path, folder: Path) -> dict[str, pl.DataFrame]:
 
 def memory_folder(workspace: Path) -> Path:
     version = current_version(workspace / "warehouse")
-    return Version(workspace / "warehouse", str(version)).folder / "memory"
+    return Version(workspace / "warehouse", str(version)).folder / HISTORY

@@ -252,13 +252,13 @@ BEFORE = [
     ("", "keep_export", "end", 2),
     *(("", f"progress:{step}", when, 1) for step in ("read", "match", "agree") for when in ("begin", "end")),
     ("", "progress:publish", "begin", 1),
-    ("update_warehouse", "_of_nights", "end", 9),  # in the transaction
+    ("update_warehouse", "_where_nights", "end", 9),  # in the transaction
     ("update_warehouse", "_load", "end", 1),
     ("update_warehouse", "check_laws", "end", 1),
     ("", "update_warehouse", "end", 1),
     ("_write_version", "write_table_files", "end", 5),
-    ("write_memory", "write_parquet", "end", 3),
-    ("", "write_memory", "end", 1),
+    ("write_history", "write_parquet", "end", 3),
+    ("", "write_history", "end", 1),
     ("", "_manifest", "end", 1),
     ("", "_make_durable", "end", 1),
     ("", "_write_version", "end", 1),  # complete, and no reader sees it

@@ -10,7 +10,7 @@ from pipeline.reports.attention import find_needs
 from pipeline.reports.status import VERDICTS, read_status
 from pipeline.warehouse.publish import publish
 from pipeline.warehouse.query import open_published
-from pipeline.warehouse.run_log import record_attempt
+from pipeline.warehouse.run_log import Attempt, record_attempt
 from schemas.contract import conform
 from schemas.tables import TABLES
 from tests.small_warehouse import small_tables
@@ -113,9 +113,10 @@ def test_status_counts_verdicts_and_names_trackers_without_exports(tmp_path: Pat
 @pytest.mark.parametrize("outcome", ["done", "failed"])
 def test_a_failed_run_is_the_first_need(outcome: str, tmp_path: Path) -> None:
     folder = warehouse(tmp_path, utc(7, 17))
-    record_attempt(folder, utc(7, 17), utc(7, 17), "done", "v1", "all well", [])
+    record_attempt(folder, Attempt.ended(utc(7, 17), utc(7, 17), "done", "v1", "all well"))
     assert find_needs(folder)[0].kind != "run"
-    record_attempt(folder, utc(8), utc(8), outcome, "v1", "the disk is full", ["a/b.csv is still being written"])  # type: ignore[arg-type]
+    postponed = ["a/b.csv is still being written"]
+    record_attempt(folder, Attempt.ended(utc(8), utc(8), outcome, "v1", "the disk is full", postponed))
     first = find_needs(folder)[0]
     assert first.kind == "run"
     assert ("the disk is full" in first.problem) == (outcome == "failed")

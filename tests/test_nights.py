@@ -17,10 +17,11 @@ import pytest
 from pipeline.exports import inbox
 from pipeline.exports.archive import ARCHIVE
 from pipeline.exports.duplicates import COPIED
-from pipeline.night import dry_run, restore, run_and_record
+from pipeline.incremental.run_report import dry_run
+from pipeline.night import run_and_record
 from pipeline.reports.attention import find_needs
 from pipeline.settings.ledger import load_ledger
-from pipeline.warehouse.run_log import read_attempts
+from pipeline.warehouse.run_log import read_attempts, restore
 from pipeline.warehouse.versions import current_version, list_versions
 from tests.conftest import command
 from tests.nights import (
@@ -170,7 +171,7 @@ def test_dropping_an_export_that_exists_under_another_name_removes_no_row(worksp
     shutil.copy(path, copy)
     night(workspace)
     (note,) = published(workspace)["decisions"].filter(pl.col("kind") == "drop_export").get_column("note").to_list()
-    assert "lies in its inbox" in note
+    assert "still in its inbox" in note
     assert comparable(workspace)["pitches"].equals(before)
 
 
@@ -206,7 +207,7 @@ def test_a_run_after_a_restore_follows_decisions_and_removals_made_meanwhile(wor
     night(workspace)
     after = comparable(workspace)
     removed.unlink()
-    restore(load_ledger(workspace), first)
+    restore(load_ledger(workspace).output, first)
     assert differences(comparable(workspace), before) == {}
     # the version that was put back knows the export as it was: its kept copy is read where the night is worked through once more
     report = night(workspace)
@@ -252,7 +253,7 @@ def test_an_offline_inbox_is_reported_and_changes_nothing(workspace: Path) -> No
     (workspace / "inbox" / "stadium_radar").rename(workspace / "away")
     report = night(workspace)
     assert not report.published
-    assert any("stadium_radar" in sentence and "away" in sentence for sentence in report.left)
+    assert any("stadium_radar" in sentence and "away" in sentence for sentence in report.postponed)
     assert differences(comparable(workspace), before) == {}
     (workspace / "inbox" / "stadium_radar").mkdir()
     assert not night(workspace).published
@@ -319,7 +320,7 @@ def test_an_export_that_is_still_growing_is_left_for_the_next_run(
         stop.set()
         writer.join()
     assert not report.published
-    assert [sentence for sentence in report.left if "radar_2026-11-04_v1.csv" in sentence]
+    assert [sentence for sentence in report.postponed if "radar_2026-11-04_v1.csv" in sentence]
     target.write_bytes(source.read_bytes())
     assert night(workspace).nights == [date(2026, 11, 4)]
 
@@ -387,7 +388,7 @@ def test_the_nights_that_a_changed_setting_affects_are_redone(
     assert report.published == (change != "comment")
     if change == "stranger":
         (note,) = published(workspace)["decisions"].get_column("note").drop_nulls().unique()
-        assert note == f"names {stranger}, whom neither the roster nor any label names"
+        assert note == f"names player {stranger}, who is neither on the roster nor named by any label"
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 

@@ -1,14 +1,21 @@
 """Labels led to players. The spellings are invented; what counts as the same text is that of Unicode Standard Annex 15."""
 
 import unicodedata
+from typing import NamedTuple
 
 import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.players.identify import Named, name_players
-from pipeline.players.names import alike, natural_order, parse_name, person_key, same_name_keys, short_form
+from pipeline.players.identify import (
+    distinct_labels,
+    identify_labels,
+    name_matches_table,
+    players_table,
+    with_player_ids,
+)
+from pipeline.players.names import natural_order, parse_name, person_key, same_name_keys, short_form, similar_names
 from schemas.contract import failures_of
 from schemas.people import NAME_MATCHES, PLAYERS
 
@@ -45,6 +52,19 @@ def sightings(*rows: dict[str, object]) -> pl.DataFrame:
     schema = {"sighting_id": pl.String} | dict.fromkeys((*usual, *text), pl.String)
     frame = pl.DataFrame([usual | {"sighting_id": f"s{n}"} | row for n, row in enumerate(rows)], schema=schema)
     return frame.with_columns(pl.col("baseball_day").str.to_date())
+
+
+class Named(NamedTuple):
+    sightings: pl.DataFrame
+    players: pl.DataFrame
+    name_matches: pl.DataFrame
+
+
+def name_players(seen: pl.DataFrame, roster_rows: pl.DataFrame, decided: pl.DataFrame) -> Named:
+    """Run the stages of a night that identify players."""
+    labels = identify_labels(distinct_labels(seen), roster_rows, decided)
+    named = with_player_ids(seen, labels, roster_rows, decided)
+    return Named(named, players_table(roster_rows, labels), name_matches_table(labels))
 
 
 def one(label: str | None, *choices: dict[str, str | None], **more: object) -> dict[str, object]:
@@ -138,7 +158,7 @@ def test_names_are_taken_apart_as_people_write_them() -> None:
 
 def test_likeness_is_the_normalised_indel_similarity() -> None:
     # by hand: "ab" to "ac" takes one deletion and one insertion out of four letters; 100 * (1 - 2 / 4)
-    (like,) = alike(parse_name("ab"), [parse_name("ac")], 10)
+    (like,) = similar_names(parse_name("ab"), [parse_name("ac")], 10)
     assert like.score == pytest.approx(50)
 
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.pitches.reconcile import own_noise, reconcile
+from pipeline.pitches.reconcile import Rules, own_noise, reconcile
 from pipeline.settings.ledger import Policy
 from tests.frames import at, calibration, groups, sightings
 
@@ -37,7 +37,7 @@ def value_of(
     learned: pl.DataFrame = NO_CALIBRATION,
 ) -> dict[str, object]:
     seen, together = three(metric, *readings)
-    done = reconcile(seen, together, learned, RANKS, {} if policy is None else {metric: policy}, {})
+    done = reconcile(seen, together, learned, Rules(RANKS, {} if policy is None else {metric: policy}))
     (row,) = done.pitch_values.filter(pl.col("metric") == metric).to_dicts()
     assert done.pitches.get_column(metric).to_list() == [row["value"]]
     return row
@@ -109,7 +109,7 @@ def test_the_operators_pitch_type_beats_a_better_ranked_trackers() -> None:
         {"sighting_id": "s1", "pitch_type": "cutter", "pitch_type_by": "tracker"},
         {"sighting_id": "s2", "tracker": "camera", "pitch_type": "slider", "pitch_type_by": "operator"},
     )
-    pitch = reconcile(seen, groups(s1="s1", s2="s1"), NO_CALIBRATION, RANKS, {}, {}).pitches.to_dicts()[0]
+    pitch = reconcile(seen, groups(s1="s1", s2="s1"), NO_CALIBRATION, Rules(RANKS)).pitches.to_dicts()[0]
     assert (pitch["pitch_type"], pitch["pitch_type_by"], pitch["label_conflict"]) == ("slider", "operator", True)
 
 
@@ -119,7 +119,7 @@ def test_two_trackers_outvote_a_better_ranked_ones_pitcher() -> None:
         {"sighting_id": "s2", "tracker": "camera", "pitcher_label": "Right", "pitcher_id": "P2"},
         {"sighting_id": "s3", "tracker": "ball", "pitcher_label": "right", "pitcher_id": "P2"},
     )
-    pitch = reconcile(seen, groups(s1="s1", s2="s1", s3="s1"), NO_CALIBRATION, RANKS, {}, {}).pitches.to_dicts()[0]
+    pitch = reconcile(seen, groups(s1="s1", s2="s1", s3="s1"), NO_CALIBRATION, Rules(RANKS)).pitches.to_dicts()[0]
     assert (pitch["pitcher_id"], pitch["pitcher_conflict"]) == ("P2", True)
 
 
@@ -135,7 +135,7 @@ def test_a_person_outvotes_two_trackers_and_leaves_no_conflict() -> None:
         },
         {"sighting_id": "s3", "tracker": "ball", "pitcher_label": "Stale", "pitcher_id": "P1", "pitcher_by": "label"},
     )
-    pitch = reconcile(seen, groups(s1="s1", s2="s1", s3="s1"), NO_CALIBRATION, RANKS, {}, {}).pitches.to_dicts()[0]
+    pitch = reconcile(seen, groups(s1="s1", s2="s1", s3="s1"), NO_CALIBRATION, Rules(RANKS)).pitches.to_dicts()[0]
     assert (pitch["pitcher_id"], pitch["pitcher_by"], pitch["pitcher_conflict"]) == ("P2", "person", False)
 
 
@@ -144,7 +144,7 @@ def test_of_a_pitcher_named_by_a_person_the_label_is_that_of_a_tracker_which_nam
         {"sighting_id": "s1", "pitcher_label": "Stale", "pitcher_id": "P2", "pitcher_by": "person"},
         {"sighting_id": "s2", "tracker": "camera", "pitcher_label": "Right", "pitcher_id": "P2", "pitcher_by": "label"},
     )
-    pitch = reconcile(seen, groups(s1="s1", s2="s1"), NO_CALIBRATION, RANKS, {}, {}).pitches.to_dicts()[0]
+    pitch = reconcile(seen, groups(s1="s1", s2="s1"), NO_CALIBRATION, Rules(RANKS)).pitches.to_dicts()[0]
     assert (pitch["pitcher_id"], pitch["pitcher_label"], pitch["pitcher_by"]) == ("P2", "Right", "person")
 
 
@@ -153,7 +153,7 @@ def test_two_people_who_name_two_pitchers_for_one_pitch_are_a_conflict() -> None
         {"sighting_id": "s1", "pitcher_id": "P1", "pitcher_by": "person"},
         {"sighting_id": "s2", "tracker": "camera", "pitcher_id": "P2", "pitcher_by": "person"},
     )
-    pitch = reconcile(seen, groups(s1="s1", s2="s1"), NO_CALIBRATION, RANKS, {}, {}).pitches.to_dicts()[0]
+    pitch = reconcile(seen, groups(s1="s1", s2="s1"), NO_CALIBRATION, Rules(RANKS)).pitches.to_dicts()[0]
     assert (pitch["pitcher_id"], pitch["pitcher_conflict"]) == ("P1", True)
 
 
@@ -161,7 +161,7 @@ def test_every_sighting_that_does_not_name_its_pitch_gives_an_alias() -> None:
     seen = sightings(
         {"sighting_id": "s1"}, {"sighting_id": "s2", "tracker": "camera"}, {"sighting_id": "s3", "tracker": "ball"}
     )
-    done = reconcile(seen, groups(s1="s1", s2="s1", s3="s3"), NO_CALIBRATION, RANKS, {}, {})
+    done = reconcile(seen, groups(s1="s1", s2="s1", s3="s3"), NO_CALIBRATION, Rules(RANKS))
     assert done.pitch_aliases.select("old_pitch_id", "pitch_id").rows() == [("p2", "p1")]
     assert done.pitches.get_column("pitch_id").to_list() == ["p1", "p3"]
 
@@ -186,7 +186,7 @@ def test_times_are_told_on_the_reference_clock_and_order_only_rows_stand_between
     together = groups(
         s10="s10", s20="s10", s30="s10", s11="s11", s21="s11", s31="s11", s13="s13", s23="s13", s22="s22", s39="s39"
     )
-    pitches = reconcile(sightings(*radar, *camera, *ball), together, NO_CALIBRATION, RANKS, {}, {}).pitches.sort(
+    pitches = reconcile(sightings(*radar, *camera, *ball), together, NO_CALIBRATION, Rules(RANKS)).pitches.sort(
         "pitch_number"
     )
     alone = pitches.filter(pl.col("pitch_id") == "p22").to_dicts()[0]
@@ -221,9 +221,7 @@ def test_a_tracker_that_writes_only_minutes_keeps_its_own_order_and_lends_no_sta
         if n != 2
     ]
     together = groups(s12="s12", **{f"s{who}{n}": f"s1{n}" for who in (1, 2) for n in (0, 1, 3, 4)})
-    pitches = reconcile(sightings(*radar, *camera), together, NO_CALIBRATION, RANKS, {}, {}).pitches.sort(
-        "pitch_number"
-    )
+    pitches = reconcile(sightings(*radar, *camera), together, NO_CALIBRATION, Rules(RANKS)).pitches.sort("pitch_number")
     assert pitches.get_column("pitch_id").to_list() == ["p10", "p11", "p12", "p13", "p14"]
     assert pitches.get_column("thrown_at").is_sorted()
     assert pitches.get_column("thrown_at_by").to_list() == ["camera", "camera", "radar", "camera", "camera"]
@@ -242,7 +240,7 @@ def test_two_games_of_a_day_are_told_apart_where_the_innings_start_again() -> No
         }
         for n, inning in enumerate(innings)
     ]
-    done = reconcile(sightings(*rows), groups(**{f"s{n}": f"s{n}" for n in range(6)}), NO_CALIBRATION, RANKS, {}, {})
+    done = reconcile(sightings(*rows), groups(**{f"s{n}": f"s{n}" for n in range(6)}), NO_CALIBRATION, Rules(RANKS))
     assert done.sessions.get_column("session_id").to_list() == [
         "2026-10-03-park-field-game-1",
         "2026-10-03-park-field-game-2",
@@ -270,15 +268,15 @@ def test_a_pitch_seen_only_by_a_tracker_that_does_not_know_the_occasion_belongs_
         "occasion": "game",
     }
     seen, alone = sightings(*radar, ball), groups(s0="s0", s1="s1", s2="s2")
-    done = reconcile(seen, alone, NO_CALIBRATION, RANKS, {}, {}, occasion_stated_by=["radar"])
+    done = reconcile(seen, alone, NO_CALIBRATION, Rules(RANKS, occasion_stated_by=["radar"]))
     assert done.sessions.select("occasion", "pitches").rows() == [("scrimmage", 3)]
 
 
 @given(st.lists(st.floats(60, 100), min_size=1, max_size=3))
 def test_the_preferred_value_is_a_reading_and_the_order_of_rows_changes_nothing(readings: list[float]) -> None:
     seen, together = three("release_speed_mph", *readings)
-    done = reconcile(seen, together, NO_CALIBRATION, RANKS, {}, {})
+    done = reconcile(seen, together, NO_CALIBRATION, Rules(RANKS))
     assert done.pitches.get_column("release_speed_mph").item() in readings
-    turned = reconcile(seen.reverse(), together.sample(fraction=1, shuffle=True, seed=1), NO_CALIBRATION, RANKS, {}, {})
+    turned = reconcile(seen.reverse(), together.sample(fraction=1, shuffle=True, seed=1), NO_CALIBRATION, Rules(RANKS))
     for frame, other in zip(done, turned, strict=True):
         assert frame.equals(other)

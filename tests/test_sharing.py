@@ -310,7 +310,7 @@ def test_an_earlier_copy_stays_complete_until_it_is_replaced(
         return usual(table, *words)
 
     monkeypatch.setattr(sharing, "_write_table", full)
-    with pytest.raises(PitchledgerError, match="an earlier share there stands as it was"):
+    with pytest.raises(PitchledgerError, match="an earlier copy there is unchanged"):
         share(ledger, folder)
     assert manifest(folder) == before
     assert all((folder / entry["path"]).is_file() for entry in before["files"])
@@ -328,10 +328,10 @@ def test_a_folder_of_the_workspace_is_refused(where: str, ledger: Ledger) -> Non
 
 def test_a_folder_with_other_files_is_refused_and_left_unchanged(ledger: Ledger, tmp_path: Path) -> None:
     (tmp_path / "thesis.doc").write_text("mine")
-    with pytest.raises(ShareRefusedError, match=r"holds no earlier share \(thesis.doc\)"):
+    with pytest.raises(ShareRefusedError, match=r"has no earlier share \(thesis.doc\)"):
         share(ledger, tmp_path)
     (tmp_path / "manifest.json").write_text('{"kind": "something else"}')
-    with pytest.raises(ShareRefusedError, match="is no share's"):
+    with pytest.raises(ShareRefusedError, match="does not belong to a share"):
         share(ledger, tmp_path)
     with pytest.raises(ShareRefusedError, match="is a file"):
         share(ledger, tmp_path / "thesis.doc")
@@ -354,13 +354,13 @@ def with_share(folder: Path, lines: str) -> None:
 
 def test_a_key_is_made_on_first_use_with_the_advice_to_keep_it(small: Path) -> None:
     first = command("share", "-w", small, small.parent / "copy")
-    assert first.returncode == 0 and "That key was made just now. Keep it" in " ".join(first.stdout.split())
+    assert first.returncode == 0 and "This key was created just now. Keep it" in " ".join(first.stdout.split())
     again = command("share", "-w", small, small.parent / "copy")
-    assert again.returncode == 0 and "made just now" not in again.stdout
+    assert again.returncode == 0 and "created just now" not in again.stdout
     key = (small / "share.key").read_text().strip()
     assert re.fullmatch("[0-9a-f]{64}", key) and key not in first.stdout + first.stderr
     for told in (
-        "may still tell who a person is",
+        "may still identify a person",
         "ask whoever is responsible for athlete data",
         "Left out: names, labels",
     ):
@@ -402,7 +402,7 @@ def test_a_key_that_others_can_read_is_refused(small: Path) -> None:
 def test_a_key_inside_the_copy_is_refused(small: Path) -> None:
     with_share(small, 'key_file = "copy/share.key"')
     done = command("share", "-w", small, small / "copy")
-    assert done.returncode == 2 and "would lie in the share" in done.stderr
+    assert done.returncode == 2 and "would be inside the share" in done.stderr
 
 
 def test_before_the_first_run_there_is_nothing_to_share(new_program: Path, tmp_path: Path) -> None:
@@ -418,4 +418,4 @@ def test_a_ledger_id_that_contains_a_roster_name_is_reported(small: Path) -> Non
     ledger.write_text(ledger.read_text("utf-8").replace('"home_park"', '"homer_park"'), "utf-8")
     command("run", "-w", small)
     done = command("share", "-w", small, small.parent / "copy")
-    assert "a name of the roster stands in: homer_park" in " ".join(done.stdout.split())
+    assert "these ids contain a name of the roster: homer_park" in " ".join(done.stdout.split())

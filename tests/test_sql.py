@@ -120,8 +120,8 @@ def test_a_view_asks_a_question_and_explains_every_column(con, view):
     there = con.execute(
         "select column_name, comment from duckdb_columns() where table_name = ? order by column_index", [view.name]
     ).fetchall()
-    assert "?" in view.about
-    assert "One row is" in view.about
+    assert "?" in view.description
+    assert "One row is" in view.description
     assert [name for name, _ in there] == list(view.columns)
     assert all(comment for _, comment in there)
 

@@ -163,7 +163,7 @@ def test_an_id_of_another_night_is_noticed(name, built, tmp_path):
     tables[name] = last.with_columns(
         pl.when(pl.int_range(pl.len()) == 0).then(pl.lit(stood)).otherwise(ident).alias(ident)
     )
-    law = "values_keep_their_night" if name in IDS_BY_LAW else f"table {name}: {ident} {stood} stands in two nights"
+    law = "values_keep_their_night" if name in IDS_BY_LAW else f"table {name}: {ident} {stood} is on two nights"
     with pytest.raises(LawBrokenError, match=law):
         _renew(tables, built, tmp_path)
 

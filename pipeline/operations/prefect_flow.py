@@ -27,8 +27,9 @@ from prefect.settings import PREFECT_API_AUTH_STRING, PREFECT_API_URL, PREFECT_U
 from prefect.types.entrypoint import EntrypointType
 
 from pipeline.errors import PitchledgerError
+from pipeline.incremental.run_report import NightReport
 from pipeline.log_format import make_harmless
-from pipeline.night import NightReport, run_and_record
+from pipeline.night import run_and_record
 from pipeline.operations.notify import notify_of_failure, notify_of_run
 from pipeline.operations.prefect_server import own_server
 from pipeline.operations.retryable import InboxUnreachableError, check_inboxes, is_transient

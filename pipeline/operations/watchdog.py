@@ -8,10 +8,9 @@ from collections.abc import Iterator
 from datetime import datetime
 
 from pipeline.errors import PitchledgerError
-from pipeline.night import record_failure
 from pipeline.operations.notify import notify_of_failure
 from pipeline.settings.ledger import Ledger
-from pipeline.warehouse.run_log import read_attempts
+from pipeline.warehouse.run_log import read_attempts, record_failure
 
 # the notification itself times out after two minutes
 REPORT_TIMEOUT_S = 180.0

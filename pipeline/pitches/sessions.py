@@ -1,23 +1,25 @@
-"""Where a pitch stands in time and in its session: the reference clock, the order of pitches, sessions and outings."""
+"""Place pitches in time and in sessions: the reference clock, the order of pitches, sessions and outings."""
 
 import polars as pl
 
-# between two games of a day, or two parts of one that a device calls by two names
+# Minutes between pitches from which a device's new session name means a new session, not a second name for the same one (common
+# practice, no source).
 SESSION_GAP_MIN = 30
-# innings start again: another game
+# An inning lower than the last by this many means that another game began (common practice, no source).
 INNING_DROP = 3
-# stamps no finer than this cannot order pitches, which come 10 s apart at the least
+# Timestamps coarser than this (s) cannot order pitches, which come at least 10 s apart.
 COARSE_S = 2.0
-SMOOTHED_OVER = 11
+# Matched pitches in the running median of a clock offset (common practice, no source).
+MEDIAN_WINDOW = 11
 
 
 def place_in_time(members: pl.DataFrame) -> pl.DataFrame:
-    """Add reference_at (the time on the station-day's reference clock, null without a clock), reference_by (the tracker whose stamp that
-    is) and position (a time to order by).
+    """Add reference_at, reference_by and position.
 
-    The reference clock of a station-day is the best-ranked tracker's whose stamps are fine enough. Another tracker's offset is the
-    running median of its differences to the reference over matched pitches of the same file, carried to its other rows. A row without a
-    clock takes its place between its neighbours in the file, and one with a coarse stamp never leaves it.
+    reference_at: the time on the station-day's reference clock (null without a clock). reference_by: the tracker whose timestamp that is.
+    position: a time to order by. The reference clock of a station-day is that of the best-ranked tracker with fine enough timestamps.
+    Another tracker's offset is the running median of its differences to the reference over matched pitches of the same file, carried to
+    its other rows. A row without a clock is placed between its neighbors in the file; a row with a coarse timestamp stays between them.
     """
     members = members.with_columns(
         place=pl.coalesce("station", pl.format("?{}", "tracker")), coarse=pl.col("clock_resolution_s") > COARSE_S
@@ -39,8 +41,8 @@ def place_in_time(members: pl.DataFrame) -> pl.DataFrame:
 def _carry_offsets(members: pl.DataFrame) -> pl.DataFrame:
     one_file = ["tracker", "file_id", "venue", "place", "baseball_day"]
     offset = (pl.col("thrown_at") - pl.col("seen_at")).dt.total_microseconds().cast(pl.Float64)
-    # only where it was seen: the rows of one gap share an offset, so that they keep their order
-    smooth = pl.when(offset.is_not_null()).then(offset.rolling_median(SMOOTHED_OVER, min_samples=1, center=True))
+    # Only matched rows have a median; the rows of one gap share its offset, so they keep their order.
+    smooth = pl.when(offset.is_not_null()).then(offset.rolling_median(MEDIAN_WINDOW, min_samples=1, center=True))
     carried = smooth.forward_fill().backward_fill().fill_null(0.0).over(one_file, order_by="file_order")
     members = members.with_columns(offset_us=carried)
     shifted = pl.col("thrown_at") - pl.duration(microseconds=pl.col("offset_us").round().cast(pl.Int64))
@@ -58,21 +60,21 @@ def _carry_offsets(members: pl.DataFrame) -> pl.DataFrame:
 
 
 def place_in_sessions(pitches: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """Number the pitches and give them a session and an outing; returns pitches, sessions, outings.
+    """Number the pitches and give them a session and an outing; return pitches, sessions, outings.
 
-    One game, scrimmage or practice is a session; two games of a day at one field are told apart where the innings start again or the
-    device's own session changes after a long break. All work on one bullpen mound in a day is one session, an outing for each arm.
+    One game, scrimmage or practice is a session. Two games of a day at one field are separated where the innings start again, or where the
+    device's own session changes after a long break. All work on one bullpen mound in a day is one session, with one outing per pitcher.
     """
     pitches = _with_occasion(pitches)
     day = ["venue", "station", "baseball_day", "occasion"]
     ordered = pitches.sort(*day, "position", "file_order", "pitch_id", nulls_last=True)
     break_us = pl.col("position").diff().over(day)
-    other = (
+    another_session = (
         pl.col("native_session").forward_fill().ne_missing(pl.col("native_session").forward_fill().shift(1)).over(day)
     )
-    again = (pl.col("inning").forward_fill().shift(1) - pl.col("inning") >= INNING_DROP).over(day)
-    long_break = other & (break_us > SESSION_GAP_MIN * 60e6)
-    new = ((again | long_break) & (pl.col("occasion") != "bullpen")).fill_null(False)
+    innings_restart = (pl.col("inning").forward_fill().shift(1) - pl.col("inning") >= INNING_DROP).over(day)
+    long_break = another_session & (break_us > SESSION_GAP_MIN * 60e6)
+    new = ((innings_restart | long_break) & (pl.col("occasion") != "bullpen")).fill_null(False)
     ordered = ordered.with_columns(session_number=new.cast(pl.UInt32).cum_sum().over(day) + 1)
     ordered = ordered.with_columns(
         session_id=pl.concat_str(
@@ -95,7 +97,7 @@ def place_in_sessions(pitches: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame
 
 
 def _with_occasion(pitches: pl.DataFrame) -> pl.DataFrame:
-    """What an export states holds; a pitch of which none does takes it from the pitches around it, and only then what is usual there."""
+    """Set the occasion: as an export states it; else as stated for the pitches around it; else as usual at the station."""
     day = ["venue", "station", "baseball_day"]
     around = pl.col("stated").forward_fill().backward_fill().over(day)
     ordered = pitches.sort(*day, "position", "file_order", "pitch_id", nulls_last=True)

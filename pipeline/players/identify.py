@@ -1,6 +1,6 @@
-"""The trackers' labels led to players: by decision, tracker id or name; what is only alike is proposed to a person, never taken.
+"""Identify the player behind each label of a tracker: by decision, by tracker id or by name. A similar name is only proposed to a person.
 
-Work is done on the distinct labels (a few hundred in a season), and joined back to the rows.
+The work is done on distinct labels (a few hundred in a season), whose players are then joined to the rows.
 """
 
 from collections import defaultdict
@@ -9,32 +9,32 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.players.names import Name, alike, parse_name, person_key, same_name_keys, short_form
-from pipeline.players.opponents import US, name_strangers
+from pipeline.players.names import Name, parse_name, person_key, same_name_keys, short_form, similar_names
+from pipeline.players.opponents import US, identify_opponents
 from pipeline.settings.people import PROVISIONAL, throwers
 from schemas.contract import conform
 from schemas.metrics import HANDS
 from schemas.people import NAME_MATCHES, PLAYERS
 
-# from this likeness on a label may be a misspelling of a roster name. Common practice, no source: one wrong letter in a name of
-# twelve is 92, two are 83, and two brothers' first names ("Marco", "Marcus") stay below.
-ALIKE = 85.0
-# with the same last name and first initial, from this on: "Joe" for "Joaquín"
-NICKNAME = 60.0
-_LABEL = ("role", "tracker", "label", "native_id", "team_label", "hand", "occasion", "baseball_day")
-LABELS = (*_LABEL, "rows")
-
-
-class Named(NamedTuple):
-    """`sightings` with pitcher_id, batter_id and, where the export has none, pitcher_hand filled; the tables `players` and `name_matches`."""
-
-    sightings: pl.DataFrame
-    players: pl.DataFrame
-    name_matches: pl.DataFrame
+# Edit similarity (0-100) from which a label may be a misspelling of a roster name. Common practice, no source: one wrong letter in a
+# name of twelve gives 92, two give 83, and the first names of two brothers ("Marco", "Marcus") stay below.
+SIMILAR = 85.0
+# the same for names with the same last name and first initial: "Joe" for "Joaquín". Common practice, no source.
+SIMILAR_NICKNAME = 60.0
+_LABEL_KEY = ("role", "tracker", "label", "native_id", "team_label", "hand", "occasion", "baseball_day")
+LABELS = (*_LABEL_KEY, "rows")
+# columns of identified labels that the next run compares with its own
+NAMED_LABELS: dict[str, pl.DataType | type[pl.DataType]] = {
+    **dict.fromkeys(LABELS, pl.String),
+    "baseball_day": pl.Date,
+    "rows": pl.UInt32,
+    "player_id": pl.String,
+    "roster_hand": pl.String,
+}
 
 
 class Verdict(NamedTuple):
-    """What one label came to. `proposal` is a player_id, or several with " or " between them where a name is two players'."""
+    """The player of one label, and how it was found. `proposal`: a player_id, or several joined by " or " where two players share a name."""
 
     player_id: str | None
     how: str
@@ -44,7 +44,7 @@ class Verdict(NamedTuple):
 
 
 class Label(NamedTuple):
-    """One way in which a tracker names a pitcher or batter. `side`: "ours", "theirs" or None (not known)."""
+    """One name that a tracker gives a pitcher or batter. `side`: "ours", "theirs" or None (not known)."""
 
     role: str
     tracker: str
@@ -57,56 +57,47 @@ class Label(NamedTuple):
 
     @property
     def is_opponent(self) -> bool:
-        """Whether somebody who is not on the roster is to be expected here: the other side, or a game with no word of the side."""
+        """Return whether a player not on the roster is expected here: on the other side, or in a game with no side stated."""
         return self.side == "theirs" or (self.side is None and self.occasion == "game")
 
 
-def name_players(sightings: pl.DataFrame, roster: pl.DataFrame, decisions: pl.DataFrame) -> Named:
-    """Give each sighting its players. `roster`: player_id, name, hand, team, other_names, tracker_ids (text, `;` between several).
+def identify_labels(labels: pl.DataFrame, roster: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
+    """Return the `distinct_labels` of all nights in canonical order, with `player_id`, `roster_hand`, and how the player was found.
 
-    A label of the opposing side becomes a provisional player (id `x-team-name`); in a bullpen an unknown label waits for a person.
+    Labels of all nights are needed: a label's player may depend on other labels (whose team it is, which opponent it means).
     """
-    labels = name_labels(distinct_labels(sightings), roster, decisions)
-    named = with_names(sightings, labels, roster, decisions)
-    return Named(named, players_of(roster, labels), name_matches_of(labels))
-
-
-def name_labels(labels: pl.DataFrame, roster: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
-    """Give each of the `distinct_labels` its player: the same rows in canonical order with `player_id`, `roster_hand`, and how it was found.
-
-    What a label comes to may depend on all the others (whose team it is, which stranger is meant), so these are the labels of all nights.
-    """
-    book = Book(roster, decisions)
-    labels = _with_sides(labels.select(LABELS).sort(_LABEL, nulls_last=False), book)
-    ways = labels.select(Label._fields).unique()
-    verdicts = [book.look_up(Label(*way)) for way in ways.iter_rows()]
-    found = ways.hstack(pl.DataFrame(verdicts, schema=_VERDICT, orient="row"))
+    index = RosterIndex(roster, decisions)
+    labels = _with_sides(labels.select(LABELS).sort(_LABEL_KEY, nulls_last=False), index)
+    distinct = labels.select(Label._fields).unique()
+    verdicts = [index.look_up(Label(*fields)) for fields in distinct.iter_rows()]
+    found = distinct.hstack(pl.DataFrame(verdicts, schema=_VERDICT, orient="row"))
     labels = labels.join(found, on=Label._fields, how="left", nulls_equal=True, maintain_order="left")
-    labels = name_strangers(labels)
+    labels = identify_opponents(labels)
     hands = roster.filter(pl.col("hand").is_in(HANDS)).select("player_id", roster_hand="hand")
     return labels.join(hands, on="player_id", how="left", maintain_order="left")
 
 
-def with_names(
+def with_player_ids(
     sightings: pl.DataFrame, labels: pl.DataFrame, roster: pl.DataFrame, decisions: pl.DataFrame
 ) -> pl.DataFrame:
-    """The sightings, in the order in which they came, with pitcher_id, pitcher_by and batter_id, and the roster's throwing hand where the
-    export says none or a person says who threw."""
-    strangers = strangers_decided(labels, decisions)
-    known = pl.concat([roster.get_column("player_id"), strangers.get_column("player_id")])
-    said = throwers(decisions).filter(pl.col("player_id").is_in(known.implode()))
-    hands = pl.concat([roster.filter(pl.col("hand").is_in(HANDS)).select("player_id", "hand"), strangers.drop_nulls()])
-    return _fill_hand(_as_decided(_join_ids(sightings, labels), said), hands)
+    """Return the sightings, in the same order, with pitcher_id, pitcher_by, batter_id and pitcher_hand.
+
+    The throwing hand comes from the roster where the export states none, or where a person's decision names the pitcher.
+    """
+    opponents = decided_opponents(labels, decisions)
+    known = pl.concat([roster.get_column("player_id"), opponents.get_column("player_id")])
+    decided = throwers(decisions).filter(pl.col("player_id").is_in(known.implode()))
+    hands = pl.concat([roster.filter(pl.col("hand").is_in(HANDS)).select("player_id", "hand"), opponents.drop_nulls()])
+    return _fill_hand(_apply_decisions(_join_ids(sightings, labels), decided), hands)
 
 
-def strangers_decided(labels: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
-    """Of the players on no roster of whom a person says that they threw, those whom any of the named `labels` names: player_id, and the
-    throwing hand as most rows have it."""
-    said = throwers(decisions).get_column("player_id").unique()
-    said = said.filter(said.str.starts_with(PROVISIONAL))
-    theirs = labels.filter(pl.col("player_id").is_in(said.implode()))
-    hands = _commonest(theirs.filter(pl.col("role") == "pitcher"), "hand")
-    return theirs.select("player_id").unique().join(hands, on="player_id", how="left").sort("player_id")
+def decided_opponents(labels: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
+    """Return the provisional players whom both a thrown_by decision and an identified label name: player_id, and hand as most rows state it."""
+    decided = throwers(decisions).get_column("player_id").unique()
+    decided = decided.filter(decided.str.starts_with(PROVISIONAL))
+    named = labels.filter(pl.col("player_id").is_in(decided.implode()))
+    hands = _most_common(named.filter(pl.col("role") == "pitcher"), "hand")
+    return named.select("player_id").unique().join(hands, on="player_id", how="left").sort("player_id")
 
 
 _VERDICT = {
@@ -118,8 +109,8 @@ _VERDICT = {
 }
 
 
-class Book:
-    """The roster and the decisions, ready for looking up."""
+class RosterIndex:
+    """The roster and the decisions, indexed for looking up labels."""
 
     def __init__(self, roster: pl.DataFrame, decisions: pl.DataFrame) -> None:
         """Index every name, short form and tracker id."""
@@ -129,15 +120,15 @@ class Book:
         self.short: defaultdict[str, set[str]] = defaultdict(set)
         self.by_tracker_id: dict[tuple[str, str], str] = {}
         self.names: list[tuple[str, Name]] = []
-        for player, name, others, numbers in roster.select(
+        for player, name, other_names, tracker_ids in roster.select(
             "player_id", "name", "other_names", "tracker_ids"
         ).iter_rows():
-            for spelling in (name, *_parts(others)):
+            for spelling in (name, *_parts(other_names)):
                 self._add_name(player, spelling)
-            for known_as in _parts(numbers):
-                tracker, _, number = known_as.partition(":")
+            for tracker_id in _parts(tracker_ids):
+                tracker, _, number = tracker_id.partition(":")
                 self.by_tracker_id[tracker.strip(), number.strip()] = player
-        self._decisions(decisions)
+        self._add_decisions(decisions)
 
     def _add_name(self, player: str, spelling: str) -> None:
         name = parse_name(spelling)
@@ -149,60 +140,59 @@ class Book:
         for form in name.initials:
             self.short[form].add(player)
 
-    def _decisions(self, decisions: pl.DataFrame) -> None:
+    def _add_decisions(self, decisions: pl.DataFrame) -> None:
         self.is_player: dict[tuple[str | None, str], str] = {}
         self.is_not: defaultdict[tuple[str | None, str], set[str | None]] = defaultdict(set)
-        about = decisions.select("kind", "tracker", "subject", "object").filter(pl.col("subject").is_not_null())
-        for kind, tracker, subject, player in about.iter_rows():
+        with_subject = decisions.select("kind", "tracker", "subject", "object").filter(pl.col("subject").is_not_null())
+        for kind, tracker, subject, player in with_subject.iter_rows():
             if kind == "label_is":
                 self.is_player[tracker, _subject(subject)] = player
             elif kind == "label_is_not":
                 self.is_not[tracker, _subject(subject)].add(player)
 
     def look_up(self, label: Label) -> Verdict:
-        """What a label comes to; a verdict `provisional` has no id yet."""
-        decided = self._decided(label)
-        if decided:
+        """Return the verdict on a label; a verdict `provisional` has no player_id yet."""
+        if decided := self._decided_player(label):
             return Verdict(decided, "decision")
-        refused = self._refused(label)
-        if None in refused:
+        excluded = self._excluded_players(label)
+        if None in excluded:
             return Verdict(None, "provisional")
-        by_name = self._by_name(label, refused)
+        by_name = self._by_name(label, excluded)
         number = self.by_tracker_id.get((label.tracker, label.native_id or ""))
-        if number and number not in refused:
-            # a number handed on to another player: the device's number is believed, and a person is asked
+        if number and number not in excluded:
+            # The name is another player's, so the number may have been reassigned: trust the number, and ask a person.
             another = by_name.player_id if by_name.player_id not in (None, number) else None
             return Verdict(number, "tracker_id", None, another, another is not None)
         if by_name.player_id and label.side == "theirs":
             return Verdict(None, "provisional", 100.0, by_name.player_id, True)
         if by_name.how != "none":
             return by_name
-        return self._alike(label, refused)
+        return self._by_similar_name(label, excluded)
 
-    def _decided(self, label: Label) -> str | None:
+    def _decided_player(self, label: Label) -> str | None:
         if label.label is None:
             return None
         subject = _subject(label.label)
         return self.is_player.get((label.tracker, subject)) or self.is_player.get((None, subject))
 
-    def _refused(self, label: Label) -> set[str | None]:
+    def _excluded_players(self, label: Label) -> set[str | None]:
         subject = _subject(label.label or "")
         return self.is_not.get((label.tracker, subject), set()) | self.is_not.get((None, subject), set())
 
-    def _by_name(self, label: Label, refused: set[str | None]) -> Verdict:
-        """The player of this very name; `proposed` where it is two players', `none` where it is nobody's."""
+    def _by_name(self, label: Label, excluded: set[str | None]) -> Verdict:
+        """Return the player of exactly this name; `proposed` where two players share it, `none` where no player has it."""
         if label.label is None:
             return Verdict(None, "none")
         name = parse_name(label.label)
         form = short_form(name)
         steps = (
             ("exact", self.exact.get(_as_typed(label.label), set())),
-            ("normalised", _all_of(self.keys, same_name_keys(name), name.suffix)),
-            ("normalised", _all_of(self.keys, same_name_keys(name), "any")),
+            ("normalised", _players_by_key(self.keys, same_name_keys(name), name.suffix)),
+            ("normalised", _players_by_key(self.keys, same_name_keys(name), "any")),
             ("initials", self.short.get(form, set()) if form else set()),
         )
         for how, players in steps:
-            found = sorted(player for player in players if player not in refused)
+            found = sorted(player for player in players if player not in excluded)
             same_hand = [player for player in found if label.hand and self.hands[player] == label.hand]
             if len(found) == 1 or len(same_hand) == 1:
                 return Verdict(found[0] if len(found) == 1 else same_hand[0], how)
@@ -210,9 +200,9 @@ class Book:
                 return Verdict(None, "proposed", 100.0, " or ".join(found), True)
         return Verdict(None, "none")
 
-    def _alike(self, label: Label, refused: set[str | None]) -> Verdict:
-        """Nobody of this name: the roster name that it is most like, if it is alike; else an opponent, or a person's to settle."""
-        proposals, score = self._nearest(label, refused)
+    def _by_similar_name(self, label: Label, excluded: set[str | None]) -> Verdict:
+        """Return the most similar roster name as a proposal; without one, an opponent, or a label that needs a person's decision."""
+        proposals, score = self._nearest(label, excluded)
         if proposals:
             how = "provisional" if label.side == "theirs" else "proposed"
             return Verdict(None, how, round(score, 1), " or ".join(proposals), True)
@@ -220,27 +210,26 @@ class Book:
             return Verdict(None, "provisional")
         return Verdict(None, "none", needs_person=True)
 
-    def _nearest(self, label: Label, refused: set[str | None]) -> tuple[list[str], float]:
+    def _nearest(self, label: Label, excluded: set[str | None]) -> tuple[list[str], float]:
         name = parse_name(label.label or "")
-        known = [(player, other) for player, other in self.names if player not in refused]
+        known = [(player, other) for player, other in self.names if player not in excluded]
         if not name.words or not known:
             return [], 0.0
-        found = alike(name, [other for _, other in known], ALIKE)
+        found = similar_names(name, [other for _, other in known], SIMILAR)
         if not found and label.side != "theirs":
-            # another first name of the same initial: a nickname, as a rule
-            found = [
-                like for like in alike(name, [o for _, o in known], NICKNAME) if _same_last(name, known[like.place][1])
-            ]
-        best = [known[like.place][0] for like in found if like.score == found[0].score]
+            # another first name with the same initial is usually a nickname
+            nicknames = similar_names(name, [other for _, other in known], SIMILAR_NICKNAME)
+            found = [match for match in nicknames if _same_last_name(name, known[match.place][1])]
+        best = [known[match.place][0] for match in found if match.score == found[0].score]
         return sorted(set(best)), found[0].score if found else 0.0
 
     def knows(self, tracker: str, label: str | None, native_id: str | None) -> bool:
-        """Whether the roster has this label, by number or name."""
+        """Return whether a decision or the roster has this label, by tracker id or name."""
         pitcher = Label("pitcher", tracker, label, native_id, None, None, None, "ours")
         return self.look_up(pitcher).how in ("decision", "tracker_id", "exact", "normalised", "initials", "proposed")
 
 
-def _same_last(name: Name, other: Name) -> bool:
+def _same_last_name(name: Name, other: Name) -> bool:
     return (
         len(name.words) > 1
         and len(other.words) > 1
@@ -254,18 +243,18 @@ def _parts(cell: str | None) -> list[str]:
 
 
 def _as_typed(text: str) -> str:
-    """The same letters however they are encoded (canonical composition, NFC, of Unicode Standard Annex 15)."""
+    """Return the same letters in one encoding (canonical composition, NFC, Unicode Standard Annex 15)."""
     import unicodedata
 
     return unicodedata.normalize("NFC", text.strip())
 
 
 def _subject(label: str) -> str:
-    """What a decision is about: a name however it is written ("Last, First" too); a label without letters as it is."""
+    """Return the key by which a decision names a label: a name in any spelling ("Last, First" too), or a label without letters as it is."""
     return person_key(label) or " ".join(_as_typed(label).casefold().split())
 
 
-def _all_of(index: dict[tuple[str, str], set[str]], keys: Iterable[str], suffix: str) -> set[str]:
+def _players_by_key(index: dict[tuple[str, str], set[str]], keys: Iterable[str], suffix: str) -> set[str]:
     return {player for key in keys for player in index.get((key, suffix), ())}
 
 
@@ -273,7 +262,7 @@ def _all_of(index: dict[tuple[str, str], set[str]], keys: Iterable[str], suffix:
 
 
 def distinct_labels(sightings: pl.DataFrame) -> pl.DataFrame:
-    """One row for each way in which a pitcher or batter is named, with the number of `rows`."""
+    """Return one row per distinct label of a pitcher or batter, with its number of `rows`."""
     common = ("tracker", "team_label", "occasion", "baseball_day")
     pitchers = sightings.select(
         *common, role=pl.lit("pitcher"), label="pitcher_label", native_id="pitcher_native_id", hand="pitcher_hand"
@@ -281,23 +270,23 @@ def distinct_labels(sightings: pl.DataFrame) -> pl.DataFrame:
     batters = sightings.select(
         *common, role=pl.lit("batter"), label="batter_label", native_id="batter_native_id", hand=pl.lit(None, pl.String)
     )
-    named = pl.concat([pitchers.select(_LABEL), batters.select(_LABEL)])
+    named = pl.concat([pitchers.select(_LABEL_KEY), batters.select(_LABEL_KEY)])
     named = named.filter(pl.col("label").is_not_null() | pl.col("native_id").is_not_null())
-    return named.group_by(_LABEL).agg(rows=pl.len().cast(pl.UInt32)).sort(_LABEL, nulls_last=False)
+    return named.group_by(_LABEL_KEY).agg(rows=pl.len().cast(pl.UInt32)).sort(_LABEL_KEY, nulls_last=False)
 
 
-def _with_sides(labels: pl.DataFrame, book: Book) -> pl.DataFrame:
-    """`side`, and `team`: the label of the player's own team where it is known.
+def _with_sides(labels: pl.DataFrame, index: RosterIndex) -> pl.DataFrame:
+    """Add `side`, and `team`: the label of the player's own team where it is known.
 
-    A team label is ours where the roster knows most of its pitchers' rows that day, theirs where it knows few that day and few in all:
-    so that labels like home and away, which change sides, are judged by the day. Where a tracker tells no team, another that names the
-    same person that day does.
+    A team label is ours where the roster knows most of its pitchers' rows that day, theirs where it knows fewer than half that day and
+    overall. So labels such as home and away, which change sides, are judged by day. Where a tracker states no team, the side comes from
+    another tracker that names the same person that day.
     """
     pitchers = labels.filter((pl.col("role") == "pitcher") & pl.col("team_label").is_not_null())
     by = ["tracker", "label", "native_id"]
-    ways = pitchers.select(by).unique()
-    known = pl.Series("known", [book.knows(*way) for way in ways.iter_rows()], dtype=pl.Boolean)
-    pitchers = pitchers.join(ways.with_columns(known), on=by, nulls_equal=True)
+    distinct = pitchers.select(by).unique()
+    known = pl.Series("known", [index.knows(*fields) for fields in distinct.iter_rows()], dtype=pl.Boolean)
+    pitchers = pitchers.join(distinct.with_columns(known), on=by, nulls_equal=True)
     pitchers = pitchers.with_columns(pl.col("known") * pl.col("rows"))
     all_days = pitchers.group_by("tracker", "team_label").agg(in_all=pl.col("known").sum() / pl.col("rows").sum())
     by_day = pitchers.group_by("tracker", "team_label", "baseball_day").agg(
@@ -314,19 +303,19 @@ def _with_sides(labels: pl.DataFrame, book: Book) -> pl.DataFrame:
     )
     labels = labels.join(sides, on=["tracker", "team_label", "baseball_day"], how="left", maintain_order="left")
     labels = labels.join(
-        _other_team(sides), on=["tracker", "team_label", "baseball_day"], how="left", maintain_order="left"
+        _batting_teams(sides), on=["tracker", "team_label", "baseball_day"], how="left", maintain_order="left"
     )
-    told = labels.with_columns(
+    labels = labels.with_columns(
         side=pl.when(pl.col("role") == "pitcher")
         .then("pitching")
         .when(pl.col("occasion") == "game")
-        .then(_other_side()),
+        .then(_batting_side()),
         team=pl.when(pl.col("role") == "pitcher").then("team_label").otherwise("batting_team"),
     )
-    return _with_sides_of_others(told)
+    return _fill_side_from_other_trackers(labels)
 
 
-def _with_sides_of_others(labels: pl.DataFrame) -> pl.DataFrame:
+def _fill_side_from_other_trackers(labels: pl.DataFrame) -> pl.DataFrame:
     names = labels.select("label").unique().drop_nulls().to_series()
     keys = pl.DataFrame(
         {"label": names, "person": [person_key(name) for name in names]},
@@ -334,19 +323,19 @@ def _with_sides_of_others(labels: pl.DataFrame) -> pl.DataFrame:
     )
     labels = labels.join(keys, on="label", how="left", maintain_order="left")
     by = ["role", "person", "baseball_day"]
-    told = labels.filter(pl.col("side").is_not_null() & pl.col("person").is_not_null()).group_by(by)
-    agreed = told.agg(_sides=pl.col("side").n_unique(), _side=pl.col("side").first()).filter(pl.col("_sides") == 1)
+    stated = labels.filter(pl.col("side").is_not_null() & pl.col("person").is_not_null()).group_by(by)
+    agreed = stated.agg(_sides=pl.col("side").n_unique(), _side=pl.col("side").first()).filter(pl.col("_sides") == 1)
     labels = labels.join(agreed, on=by, how="left", maintain_order="left")
     return labels.with_columns(side=pl.coalesce("side", "_side")).drop("_sides", "_side", "person")
 
 
-def _other_side() -> pl.Expr:
-    """In a game those bat who do not pitch."""
+def _batting_side() -> pl.Expr:
+    """Return the batting side of a game, from the pitching side."""
     return pl.col("pitching").replace_strict({"ours": "theirs", "theirs": "ours"}, default=None, return_dtype=pl.String)
 
 
-def _other_team(sides: pl.DataFrame) -> pl.DataFrame:
-    """Where a tracker has two team labels on a day: who bats while the other one pitches."""
+def _batting_teams(sides: pl.DataFrame) -> pl.DataFrame:
+    """Return batting_team where a tracker has two team labels on a day: the one that does not pitch."""
     teams = (
         sides.group_by("tracker", "baseball_day")
         .agg(pl.col("team_label").sort().alias("teams"))
@@ -363,7 +352,7 @@ def _other_team(sides: pl.DataFrame) -> pl.DataFrame:
 
 
 def _join_ids(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
-    """pitcher_id and batter_id on every sighting, in the order in which they came."""
+    """Add pitcher_id and batter_id to every sighting, in the same order."""
     columns = list(dict.fromkeys([*sightings.columns, "pitcher_id", "pitcher_by", "batter_id"]))
     sightings = sightings.drop("pitcher_id", "pitcher_by", "batter_id", strict=False)
     common = {name: name for name in ("tracker", "team_label", "occasion", "baseball_day")}
@@ -371,54 +360,54 @@ def _join_ids(sightings: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
         by = common | {f"{role}_label": "label", f"{role}_native_id": "native_id"}
         by |= {"pitcher_hand": "hand"} if role == "pitcher" else {}
         ids = labels.filter(pl.col("role") == role).select(
-            **{ours: pl.col(theirs) for ours, theirs in by.items()}, **{f"{role}_id": "player_id"}
+            **{of_sighting: pl.col(of_label) for of_sighting, of_label in by.items()}, **{f"{role}_id": "player_id"}
         )
         sightings = sightings.join(ids, on=list(by), how="left", nulls_equal=True, maintain_order="left")
     by_label = pl.when(pl.col("pitcher_id").is_not_null()).then(pl.lit("label"))
     return sightings.with_columns(pitcher_by=by_label).select(columns)
 
 
-def _as_decided(sightings: pl.DataFrame, throwers: pl.DataFrame) -> pl.DataFrame:
-    """With the pitcher whom a person named for a sighting, whatever its label says."""
-    said = sightings.join(throwers, on="sighting_id", how="left", maintain_order="left")
+def _apply_decisions(sightings: pl.DataFrame, decided: pl.DataFrame) -> pl.DataFrame:
+    """Set the pitcher that a person's decision names for a sighting, whatever its label says."""
+    joined = sightings.join(decided, on="sighting_id", how="left", maintain_order="left")
     by_person = pl.when(pl.col("player_id").is_not_null()).then(pl.lit("person"))
-    return said.with_columns(
+    return joined.with_columns(
         pitcher_id=pl.coalesce("player_id", "pitcher_id"), pitcher_by=pl.coalesce(by_person, "pitcher_by")
     ).select(sightings.columns)
 
 
 def _fill_hand(sightings: pl.DataFrame, hands: pl.DataFrame) -> pl.DataFrame:
-    """The export's throwing hand before the player's; but under a label that a person contradicts it is another arm's.
+    """Fill pitcher_hand: the export's first, then the roster's; where a person's decision names the pitcher, the player's own first.
 
-    What other exports say of a stranger's hand counts only there: a decision about some of his pitches changes nothing of the others.
+    An opponent's hand as other exports state it counts only where a decision names him: his other pitches stay as they were.
     """
     joined = sightings.join(
         hands.select(pitcher_id="player_id", _hand="hand"), on="pitcher_id", how="left", maintain_order="left"
     )
-    of_roster = pl.when(~pl.col("pitcher_id").str.starts_with(PROVISIONAL)).then("_hand")
+    roster_hand = pl.when(~pl.col("pitcher_id").str.starts_with(PROVISIONAL)).then("_hand")
     filled = (
         pl.when(pl.col("pitcher_by") == "person")
         .then(pl.coalesce("_hand", "pitcher_hand"))
-        .otherwise(pl.coalesce("pitcher_hand", of_roster))
+        .otherwise(pl.coalesce("pitcher_hand", roster_hand))
     )
     return joined.with_columns(pitcher_hand=filled).select(sightings.columns)
 
 
-def players_of(roster: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
-    """The table `players`: the roster, and those whom the labels name besides."""
-    ours = roster.select(
+def players_table(roster: pl.DataFrame, labels: pl.DataFrame) -> pl.DataFrame:
+    """Return the table `players`: the roster, and the provisional players whom the labels name."""
+    on_roster = roster.select(
         "player_id", "name", "hand", pl.col("team").fill_null(US), on_roster=pl.lit(True), provisional=pl.lit(False)
     )
-    strangers = labels.filter(pl.col("stranger_id").is_not_null())
-    said = {"name": "stranger_name", "hand": "hand", "team": "stranger_team"}
-    seen = strangers.select("player_id").unique().with_columns(on_roster=pl.lit(False), provisional=pl.lit(True))
-    for name, label in said.items():
-        seen = seen.join(_commonest(strangers, label).rename({label: name}), on="player_id", how="left")
-    return pl.concat([conform(part, PLAYERS) for part in (ours, seen)]).sort("player_id")
+    opponents = labels.filter(pl.col("provisional_id").is_not_null())
+    provisional = opponents.select("player_id").unique().with_columns(on_roster=pl.lit(False), provisional=pl.lit(True))
+    for name, label in (("name", "provisional_name"), ("hand", "hand"), ("team", "provisional_team")):
+        most_common = _most_common(opponents, label).rename({label: name})
+        provisional = provisional.join(most_common, on="player_id", how="left")
+    return pl.concat([conform(part, PLAYERS) for part in (on_roster, provisional)]).sort("player_id")
 
 
-def _commonest(labels: pl.DataFrame, name: str) -> pl.DataFrame:
-    """By player, the value of most rows; the first in the alphabet where several have as many."""
+def _most_common(labels: pl.DataFrame, name: str) -> pl.DataFrame:
+    """Return by player the value with the most rows; in a tie, the first in the alphabet."""
     counted = labels.filter(pl.col(name).is_not_null()).group_by("player_id", name).agg(pl.col("rows").sum())
     best = counted.sort("player_id", -pl.col("rows").cast(pl.Int64), name).unique(
         "player_id", keep="first", maintain_order=True
@@ -426,8 +415,8 @@ def _commonest(labels: pl.DataFrame, name: str) -> pl.DataFrame:
     return best.select("player_id", name)
 
 
-def name_matches_of(labels: pl.DataFrame) -> pl.DataFrame:
-    """The table `name_matches`."""
+def name_matches_table(labels: pl.DataFrame) -> pl.DataFrame:
+    """Return the table `name_matches`."""
     by = [name for name in NAME_MATCHES.names if name != "rows"]
     counted = labels.group_by(by).agg(pl.col("rows").sum().cast(pl.UInt32))
     return counted.select(NAME_MATCHES.names).sort(by, nulls_last=False)

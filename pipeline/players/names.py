@@ -1,8 +1,8 @@
-"""Names as people and devices write them, brought to one form for comparing.
+"""Normalize names as people and devices write them, and compare them.
 
-Forms are compared after compatibility decomposition (Unicode Standard Annex 15, NFKD) with marks, case, punctuation and spacing taken out.
-That is no transliteration: a name in another script (Ж, 田) is not the same as its Latin spelling, and a German ü is u, not ue; such
-a player needs the second spelling in `other_names` of the roster.
+Names are compared after compatibility decomposition (Unicode Standard Annex 15, NFKD), without marks, case, punctuation and spacing.
+This does not transliterate: a name in another script (Ж, 田) differs from its Latin spelling, and a German ü becomes u, not ue. Such a
+player needs the second spelling in `other_names` of the roster.
 """
 
 import re
@@ -11,47 +11,47 @@ from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
-# letters that NFKD leaves whole although people write them without their stroke or ligature (casefold has made ß into ss already)
+# letters that NFKD does not decompose although people write them without stroke or ligature (casefold has turned ß into ss already)
 _PLAIN = str.maketrans(
     {"ø": "o", "ł": "l", "đ": "d", "ð": "d", "þ": "th", "æ": "ae", "œ": "oe", "ı": "i", "ħ": "h", "ŧ": "t"}
 )
 _APOSTROPHES = re.compile(r"['’‘ʼ`´′]")
-_NO_LETTER = re.compile(r"[\W_]+")
+_SEPARATORS = re.compile(r"[\W_]+")
 _SUFFIXES = {"jr": "jr", "junior": "jr", "sr": "sr", "senior": "sr", "ii": "ii", "iii": "iii", "iv": "iv"}
-# a name as typed is cut here before it is compared: no person's is longer, a hostile cell can be
-_LONGEST = 200
-# the labels of a long history are some hundred spellings over and over again: so many are remembered
-_SPELLINGS = 20_000
+# Characters of a name that are compared: no real name is longer, but a hostile cell can be.
+_MAX_LENGTH = 200
+# Cached spellings: a long history repeats a few hundred.
+_CACHE_SIZE = 20_000
 
 
 class Name(NamedTuple):
-    """A name in its parts, plain and in the order of speech. `suffix` is "" where there is none."""
+    """A name in normalized words, in spoken order. `suffix` is "" where there is none."""
 
     words: tuple[str, ...]
     suffix: str
 
     @property
     def spoken(self) -> str:
-        """The words with spaces, without suffix: "jose ramos"."""
+        """Return the words separated by spaces, without suffix: "jose ramos"."""
         return " ".join(self.words)
 
     @property
     def initials(self) -> frozenset[str]:
-        """The short forms that lead back to this name, first initial and last word or words: "j ramos"."""
+        """Return the short forms that can mean this name, first initial and last word or words: "j ramos"."""
         return _initials(self.words)
 
 
-@lru_cache(_SPELLINGS)
+@lru_cache(_CACHE_SIZE)
 def _initials(words: tuple[str, ...]) -> frozenset[str]:
     if len(words) < 2 or len(words[0]) < 2:
         return frozenset()
     return frozenset(f"{words[0][0]} {' '.join(words[k:])}" for k in range(1, len(words)))
 
 
-@lru_cache(_SPELLINGS)
+@lru_cache(_CACHE_SIZE)
 def parse_name(text: str) -> Name:
-    """Take a name apart: "Last, First", suffixes (Jr., III), accents, case, punctuation and shirt numbers make no difference."""
-    parts = [part for piece in text[:_LONGEST].split(",") if (part := _plain_words(piece))]
+    """Parse a name. "Last, First", suffixes (Jr., III), accents, case, punctuation and shirt numbers make no difference."""
+    parts = [part for piece in text[:_MAX_LENGTH].split(",") if (part := _normalized_words(piece))]
     suffix = ""
     kept = []
     for part in parts:
@@ -59,35 +59,35 @@ def parse_name(text: str) -> Name:
             suffix = _SUFFIXES[part.pop()]
         if part:
             kept.append(part)
-    # "Last, First": the part before the comma is spoken last
+    # "Last, First": the part before the comma is spoken last.
     ordered = kept[1:] + kept[:1]
     return Name(tuple(word for part in ordered for word in part), suffix)
 
 
-@lru_cache(_SPELLINGS)
+@lru_cache(_CACHE_SIZE)
 def natural_order(text: str) -> str:
-    """The name as it is spoken, letters as typed: "Ramos, José" -> "José Ramos"; a suffix stays last."""
+    """Return the name in spoken order, letters as typed: "Ramos, José" -> "José Ramos"; a suffix stays last."""
     parts = [part.strip() for part in " ".join(text.split()).split(",") if part.strip()]
-    is_swapped = len(parts) == 2 and _plain_words(parts[1])[:1] not in [[suffix] for suffix in _SUFFIXES]
+    is_swapped = len(parts) == 2 and _normalized_words(parts[1])[:1] not in [[suffix] for suffix in _SUFFIXES]
     return " ".join(parts[::-1] if is_swapped else parts)
 
 
 def same_name_keys(name: Name) -> frozenset[str]:
-    """What two spellings of one name share: the letters in spoken order (Jean-Luc, Jean Luc, Jeanluc), and the words in any order."""
+    """Return what two spellings of one name share: letters in spoken order (Jean-Luc, Jean Luc, Jeanluc), and words in any order."""
     if not name.words:
         return frozenset()
     return frozenset({"".join(name.words), " ".join(sorted(name.words))})
 
 
 def person_key(label: str) -> str | None:
-    """The same for two labels that name a person with the same words in spoken order; None where there is no letter in it."""
+    """Return the same key for two labels with the same words in spoken order; None for a label without letters."""
     name = parse_name(label)
     return " ".join(filter(None, ("".join(name.words), name.suffix))) or None
 
 
-@lru_cache(_SPELLINGS)
+@lru_cache(_CACHE_SIZE)
 def short_form(name: Name) -> str | None:
-    """The name as first initial and the rest if it is written so, on whichever side ("J. Ramos", "Ramos J"); else None."""
+    """Return the name as first initial and rest if it is written with an initial on either side ("J. Ramos", "Ramos J"); else None."""
     words = list(name.words)
     if len(words) < 2:
         return None
@@ -96,43 +96,43 @@ def short_form(name: Name) -> str | None:
     return " ".join([words[-1], *words[:-1]]) if len(words[-1]) == 1 else None
 
 
-class Likeness(NamedTuple):
-    """One known spelling that a label is like: its place among the known ones, and the likeness, 0 to 100."""
+class Similar(NamedTuple):
+    """One known name that a label is similar to: its place among the known ones, and the similarity, 0 to 100."""
 
     place: int
     score: float
 
 
-def alike(name: Name, known: Sequence[Name], at_least: float) -> list[Likeness]:
-    """The known names that `name` may be a misspelling of, best first.
+def similar_names(name: Name, known: Sequence[Name], at_least: float) -> list[Similar]:
+    """Return the known names that `name` may be a misspelling of, best first.
 
-    Like is compared with like: a full name with full names, a short form with short forms of the same initial, a single word with last
-    names. The measure is the normalised edit similarity (insertions and deletions) of rapidfuzz.
+    A full name is compared with full names, a short form with short forms of the same initial, a single word with last names. The measure
+    is rapidfuzz's normalized edit similarity (insertions and deletions).
     """
     from rapidfuzz import fuzz, process
 
     best: dict[int, float] = {}
     for typed, forms in _comparable(name, known):
         places = [place for place, _ in forms]
-        for _, score, at in process.extract(
+        for _, score, position in process.extract(
             typed, [form for _, form in forms], scorer=fuzz.ratio, score_cutoff=at_least, limit=None
         ):
-            best[places[at]] = max(score, best.get(places[at], 0.0))
-    return sorted((Likeness(place, score) for place, score in best.items()), key=lambda like: (-like.score, like.place))
+            best[places[position]] = max(score, best.get(places[position], 0.0))
+    return sorted((Similar(*found) for found in best.items()), key=lambda found: (-found.score, found.place))
 
 
 def _comparable(name: Name, known: Sequence[Name]) -> Iterator[tuple[str, list[tuple[int, str]]]]:
-    """The forms of `name` to compare, each with the known names' forms of the same kind and their places."""
+    """Yield each form of `name` with the known names' comparable forms and their places."""
     if len(name.words) == 1:
-        yield name.words[0], [(at, other.words[-1]) for at, other in enumerate(known) if other.words]
+        yield name.words[0], [(place, other.words[-1]) for place, other in enumerate(known) if other.words]
         return
-    yield " ".join(sorted(name.words)), [(at, " ".join(sorted(other.words))) for at, other in enumerate(known)]
+    yield " ".join(sorted(name.words)), [(place, " ".join(sorted(other.words))) for place, other in enumerate(known)]
     if form := short_form(name):
-        shorts = [(at, short) for at, other in enumerate(known) for short in sorted(other.initials)]
-        yield form[2:], [(at, short[2:]) for at, short in shorts if short[0] == form[0]]
+        shorts = [(place, short) for place, other in enumerate(known) for short in sorted(other.initials)]
+        yield form[2:], [(place, short[2:]) for place, short in shorts if short[0] == form[0]]
 
 
-def _plain_words(text: str) -> list[str]:
+def _normalized_words(text: str) -> list[str]:
     folded = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold().translate(_PLAIN))
     letters = "".join(c for c in folded if not unicodedata.combining(c))
-    return [word for word in _NO_LETTER.split(_APOSTROPHES.sub("", letters)) if word and not word.isdigit()]
+    return [word for word in _SEPARATORS.split(_APOSTROPHES.sub("", letters)) if word and not word.isdigit()]

@@ -1,7 +1,7 @@
-"""The warehouse: one DuckDB file made from the tables, the views of sql/views, and the laws of sql/checks.
+"""Write the warehouse: one DuckDB file with the tables, the views of sql/views, checked by the laws of sql/checks.
 
-The file is written once, in one transaction, and never changed: a new run writes a new file (publishing.py). Tables, types and comments
-come from the contracts; a view is a file that holds one select, and its leading comment is the view's description.
+The file is written once, in one transaction, and never changed: a new run writes a new file (publish.py). Tables, types and comments come
+from the contracts. A view is a file with one select; its leading comment is the view's description.
 """
 
 import contextlib
@@ -20,21 +20,25 @@ import polars as pl
 import pipeline
 from pipeline.durable_files import fsync_file
 from pipeline.errors import PitchledgerError
+from pipeline.words import pluralize
 from schemas.contract import Column, Contract, conform, in_order, validate
 from schemas.sightings import CORRECTIONS_TYPE
 from schemas.tables import TABLES
 
 SQL_FOLDER = Path(pipeline.__file__).parent.parent / "sql"
-# The oldest storage that still knows comments: clients from 1.1 on open it (tried: 1.1.3, 1.4.0), where today's default opens only in
-# 2.0 and later. It costs 7 % of size and nothing in queries (50,000 x 98: 8.2 MB against 7.7, both 0.04 s).
+# The oldest storage format that has comments: clients from 1.1 on open it (tried: 1.1.3, 1.4.0); the current default needs 2.0. It costs
+# 7 % in size and nothing in queries (50,000 x 98 values: 8.2 MB against 7.7 MB, both 0.04 s).
 STORAGE_VERSION = "v1.0.0"
 MEMORY_LIMIT = "1GB"
+# prefix of the cached warehouse without rows
 EMPTY = ".empty-"
+# rows shown of those that break a law
 SHOWN_ROWS = 5
-# tables whose ids are those of another table in the same night, by a law of sql/checks; this one is the longest of all
+# Tables whose ids are those of another table on the same night, by a law of sql/checks: no need to check them for duplicates. This one is
+# the longest table.
 IDS_BY_LAW = frozenset({"pitch_values"})
-# says so in a file of sql/checks whose law can be looked at night by night
-OF_A_NIGHT = "-- A night keeps it by itself."
+# marks a file of sql/checks whose law can be checked night by night
+PER_NIGHT = "-- Checked per night."
 
 _DUCKDB_TYPES: dict[pl.DataType | type[pl.DataType], str] = {
     pl.String: "varchar",
@@ -53,26 +57,26 @@ _DUCKDB_TYPES: dict[pl.DataType | type[pl.DataType], str] = {
 
 
 class View(NamedTuple):
-    """One view: its file's select, what its leading comment says, and each column's (unit, definition)."""
+    """One view: the select of its file, its description from the leading comment, and each column's (unit, definition)."""
 
     name: str
-    about: str
+    description: str
     columns: dict[str, tuple[str, str]]
     select: str
 
 
 class LawBrokenError(PitchledgerError):
-    """The tables contradict themselves. Nothing is published."""
+    """The tables contradict each other. Nothing is published."""
 
 
 def finish_tables(tables: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    """Every table of the contracts, in its columns, types and order of rows, and checked; a table that was not handed in is empty.
+    """Return every table of the contracts with its columns, types and row order, validated; a table that is not passed is empty.
 
     Raises PitchledgerError for a table without a contract and ContractError for one that breaks its contract.
     """
     unknown = sorted(set(tables) - set(TABLES))
     if unknown:
-        raise PitchledgerError(f"no contract for table(s) {', '.join(unknown)}: add them to schemas/tables.py")
+        raise PitchledgerError(f"no contract for tables {', '.join(unknown)}: add them to schemas/tables.py")
     return {name: _finish(tables.get(name, contract.empty()), contract) for name, contract in TABLES.items()}
 
 
@@ -81,9 +85,9 @@ def _finish(frame: pl.DataFrame, contract: Contract) -> pl.DataFrame:
 
 
 def build_warehouse(tables: Mapping[str, pl.DataFrame], file: Path, cache: Path) -> dict[str, int]:
-    """Write the DuckDB file from finished tables: typed, commented, with views; filled in one transaction, its laws checked.
+    """Write the DuckDB file from finished tables in one transaction, and check its laws; return the number of rows of each table.
 
-    `cache` is a folder in which the warehouse without rows is kept from run to run. Returns the rows of each table.
+    `cache`: the folder that keeps the warehouse without rows from run to run.
     """
     shutil.copyfile(empty_warehouse(cache), file)
     with _attached(file) as con:
@@ -97,58 +101,58 @@ def build_warehouse(tables: Mapping[str, pl.DataFrame], file: Path, cache: Path)
 def update_warehouse(
     file: Path, tables: Mapping[str, pl.DataFrame], nights: Mapping[str, Collection[date]]
 ) -> dict[str, int]:
-    """Change a copy of an older DuckDB file: in the tables named in `nights` the rows of these nights are replaced, the others whole.
+    """Update a copy of the previous DuckDB file in one transaction, and check its laws; return the number of rows of each table.
 
-    In one transaction, its laws checked. Returns the rows of each table.
+    `nights`: by table, the nights whose rows are replaced. Other tables are replaced completely.
     """
     with _attached(file) as con:
         con.execute("begin")
         for name in tables:
-            con.execute(f'delete from "{name}"{_of_nights(nights.get(name))}')
+            con.execute(f'delete from "{name}"{_where_nights(nights.get(name))}')
         _load(con, tables)
-        _check_ids(con, nights)
+        _check_unique_ids(con, nights)
         check_laws(con, nights)
         con.execute("commit")
         return {name: con.execute(f'select count(*) from "{name}"').fetchall()[0][0] for name in tables}
 
 
-def _of_nights(nights: Collection[date] | None) -> str:
+def _where_nights(nights: Collection[date] | None) -> str:
     if nights is None:
         return ""
     days = ", ".join(f"date '{day}'" for day in sorted(nights))
     return f" where baseball_day in ({days})" if days else " where false"
 
 
-def _check_ids(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[date]]) -> None:
-    """No row of these nights has an id of a row that stood: what a key begins with belongs to one night. Raises LawBrokenError."""
+def _check_unique_ids(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[date]]) -> None:
+    """Raise LawBrokenError if a row of these nights has the id of a row of another night: the first key column belongs to one night."""
     for name, days in nights.items():
         key = TABLES[name].key
         if not key or not days or "baseball_day" in key or name in IDS_BY_LAW:
             continue
-        here = _of_nights(days)
-        there = here.replace(" in (", " not in (")
-        # the few rows of these nights are what is looked up, the many others only pass by
-        sql = f'select {key[0]} from "{name}" semi join (select {key[0]} from "{name}"{here}) using ({key[0]}){there} limit 1'
-        if twice := con.execute(sql).fetchall():
-            raise LawBrokenError(f"table {name}: {key[0]} {twice[0][0]} stands in two nights; nothing was published")
+        these = _where_nights(days)
+        others = these.replace(" in (", " not in (")
+        # The hash table holds the few rows of these nights; the many others are only probed.
+        sql = f'select {key[0]} from "{name}" semi join (select {key[0]} from "{name}"{these}) using ({key[0]}){others} limit 1'
+        if duplicates := con.execute(sql).fetchall():
+            raise LawBrokenError(f"table {name}: {key[0]} {duplicates[0][0]} is on two nights; nothing was published")
 
 
 def empty_warehouse(cache: Path) -> Path:
-    """A warehouse with every table, view and comment and no row, made once for these contracts and views and kept in `cache`.
+    """Return a warehouse with every table, view and comment but no rows, built once for these contracts and views and kept in `cache`.
 
-    Its 700 comments cost 0.5 s, a quarter of a night, because the engine rewrites a table's entry for each; a copy costs nothing.
+    Its 700 comments cost 0.5 s, a quarter of a night, because the engine rewrites a table's catalog entry for each; copying costs nothing.
     """
     statements = _statements()
-    made_from = hashlib.sha256("\n".join([duckdb.__version__, STORAGE_VERSION, *statements]).encode()).hexdigest()
-    kept = cache / f"{EMPTY}{made_from[:16]}.duckdb"
-    if not kept.is_file():
+    fingerprint = hashlib.sha256("\n".join([duckdb.__version__, STORAGE_VERSION, *statements]).encode()).hexdigest()
+    cached = cache / f"{EMPTY}{fingerprint[:16]}.duckdb"
+    if not cached.is_file():
         for older in cache.glob(f"{EMPTY}*"):
             older.unlink()
-        aside = cache / f"{EMPTY}new"
-        _make_empty(statements, aside)
-        fsync_file(aside)
-        aside.replace(kept)
-    return kept
+        temporary = cache / f"{EMPTY}new"
+        _make_empty(statements, temporary)
+        fsync_file(temporary)
+        temporary.replace(cached)
+    return cached
 
 
 def _make_empty(statements: list[str], file: Path) -> None:
@@ -166,7 +170,7 @@ def _make_empty(statements: list[str], file: Path) -> None:
 
 @contextlib.contextmanager
 def _attached(file: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A connection whose current database is the file, in the storage that older clients read; all is in the file at the end."""
+    """Open the file as the current database, in the storage format that older clients read; write everything to it at the end."""
     with duckdb.connect(config=_settings(file)) as con:
         con.execute(f"attach {_quoted(str(file))} as warehouse (storage_version '{STORAGE_VERSION}')")
         con.execute("use warehouse")
@@ -177,7 +181,7 @@ def _attached(file: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 
 
 def _settings(file: Path) -> dict[str, str | bool | int | float | list[str]]:
-    """No extension is fetched from anywhere, and a big night spills to disk, beside the file, before it starves the machine."""
+    """Return settings: no extension is ever downloaded, and a large night spills to disk, beside the file, before memory runs out."""
     return {
         "memory_limit": MEMORY_LIMIT,
         "temp_directory": f"{file}.spill",
@@ -187,9 +191,9 @@ def _settings(file: Path) -> dict[str, str | bool | int | float | list[str]]:
 
 
 def _statements() -> list[str]:
-    """Every statement that makes the warehouse without rows, in order."""
-    of_tables = [line for contract in TABLES.values() for line in (table_ddl(contract), *_table_comments(contract))]
-    return of_tables + [line for view in read_views() for line in _view_statements(view)]
+    """Return every statement that builds the warehouse without rows, in order."""
+    tables = [line for contract in TABLES.values() for line in (table_ddl(contract), *_table_comments(contract))]
+    return tables + [line for view in read_views() for line in _view_statements(view)]
 
 
 def _load(con: duckdb.DuckDBPyConnection, tables: Mapping[str, pl.DataFrame]) -> None:
@@ -201,7 +205,7 @@ def _load(con: duckdb.DuckDBPyConnection, tables: Mapping[str, pl.DataFrame]) ->
 
 
 def table_ddl(contract: Contract) -> str:
-    """The `create table` statement of a contract."""
+    """Return the `create table` statement of a contract."""
     lines = (
         f'"{column.name}" {duckdb_type(column)}{"" if column.nullable else " not null"}' for column in contract.columns
     )
@@ -209,7 +213,7 @@ def table_ddl(contract: Contract) -> str:
 
 
 def duckdb_type(column: Column) -> str:
-    """The column's type in the warehouse."""
+    """Return the column's DuckDB type."""
     return _DUCKDB_TYPES[column.dtype]
 
 
@@ -223,7 +227,7 @@ def _table_comments(contract: Contract) -> list[str]:
 
 
 def column_comment(column: Column) -> str:
-    """The unit in brackets, the definition, and the values allowed."""
+    """Return the unit in brackets, the definition, and the allowed values."""
     allowed = f": {', '.join(column.allowed)}" if 0 < len(column.allowed) <= 20 else ""
     return _with_unit(column.unit, column.definition) + allowed
 
@@ -233,7 +237,7 @@ def _with_unit(unit: str, definition: str) -> str:
 
 
 def read_views(folder: Path = SQL_FOLDER / "views") -> list[View]:
-    """The views of a folder, each after those that it reads."""
+    """Return the views of a folder, each after those that it reads."""
     views = {path.stem: _read_view(path) for path in sorted(folder.glob("*.sql"))}
     needs = {name: (set(re.findall(r"\w+", view.select)) & set(views)) - {name} for name, view in views.items()}
     return [views[name] for name in TopologicalSorter(needs).static_order()]
@@ -243,11 +247,11 @@ _COLUMN_LINE = re.compile(r"^(?P<name>[a-z][a-z0-9_]*)(?: \[(?P<unit>[^\]]+)\])?
 
 
 def _read_view(path: Path) -> View:
-    """A line `-- name [unit]: definition` of the leading comment is about a column, any other is about the view."""
+    """Parse a view file: a line `-- name [unit]: definition` of the leading comment describes a column, any other the view."""
     lines = path.read_text(encoding="utf-8").splitlines()
     head = next((place for place, line in enumerate(lines) if not line.startswith("--")), len(lines))
-    said = [line.removeprefix("--").strip() for line in lines[:head]]
-    found = [(line, _COLUMN_LINE.match(line)) for line in said]
+    comments = [line.removeprefix("--").strip() for line in lines[:head]]
+    found = [(line, _COLUMN_LINE.match(line)) for line in comments]
     columns = {match["name"]: (match["unit"] or "", match["definition"]) for _, match in found if match}
     return View(
         path.stem,
@@ -262,39 +266,41 @@ def _view_statements(view: View) -> list[str]:
         f'comment on column "{view.name}"."{name}" is {_quoted(_with_unit(unit, definition))}'
         for name, (unit, definition) in view.columns.items()
     )
-    about = f'comment on view "{view.name}" is {_quoted(view.about)}'
-    return [f'create view "{view.name}" as {view.select}', about, *on_columns]
+    description = f'comment on view "{view.name}" is {_quoted(view.description)}'
+    return [f'create view "{view.name}" as {view.select}', description, *on_columns]
 
 
 def check_laws(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[date]] | None = None) -> None:
     """Run every file of sql/checks, which select the rows that break a law. Raises LawBrokenError naming each law with its first rows.
 
-    With `nights` (by table, those whose rows are new), a law that a night keeps by itself is looked at in these nights only: the others
-    kept it when they were new.
+    With `nights` (by table, those whose rows are new), a law that holds within each night is checked on these nights only: the others
+    were checked when they were new.
     """
     paths = sorted((SQL_FOLDER / "checks").glob("*.sql"))
-    of_nights = [path for path in paths if nights is not None and OF_A_NIGHT in path.read_text(encoding="utf-8")]
-    broken = [told for path in paths if path not in of_nights and (told := _broken_by(con, path))]
+    per_night = [path for path in paths if nights is not None and PER_NIGHT in path.read_text(encoding="utf-8")]
+    broken = [_breach(con, path) for path in paths if path not in per_night]
     if nights is not None:
-        with _only(con, nights):
-            broken += [told for path in of_nights if (told := _broken_by(con, path))]
-    if broken:
-        raise LawBrokenError("\n".join(["the tables contradict themselves; nothing was published:", *broken]))
+        with _restricted_to(con, nights):
+            broken += [_breach(con, path) for path in per_night]
+    if any(broken):
+        sentences = [sentence for sentence in broken if sentence]
+        raise LawBrokenError("\n".join(["the tables contradict each other; nothing was published:", *sentences]))
 
 
 @contextlib.contextmanager
-def _only(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[date]]) -> Iterator[None]:
-    """For a while, tables and the views that the laws read hold the rows of these nights only: temporary views of the same names."""
-    days = {day for some in nights.values() for day in some}
+def _restricted_to(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[date]]) -> Iterator[None]:
+    """Hide other nights from the laws in this block, by temporary views with the names of the tables and views that the laws read."""
+    days = {day for table_nights in nights.values() for day in table_nights}
     names = [*nights, "throws_by_day"]
     for name in names:
-        con.execute(f'create temp view "{name}" as select * from warehouse.main."{name}"{_of_nights(days)}')
+        con.execute(f'create temp view "{name}" as select * from warehouse.main."{name}"{_where_nights(days)}')
     yield
     for name in names:
         con.execute(f'drop view temp."{name}"')
 
 
-def _broken_by(con: duckdb.DuckDBPyConnection, path: Path) -> str:
+def _breach(con: duckdb.DuckDBPyConnection, path: Path) -> str:
+    """Return a sentence with the first rows that break a law; "" where it holds."""
     text = path.read_text(encoding="utf-8")
     breaches = con.sql(text.strip().rstrip(";")).pl()
     if breaches.is_empty():
@@ -303,7 +309,7 @@ def _broken_by(con: duckdb.DuckDBPyConnection, path: Path) -> str:
     rows = "; ".join(
         ", ".join(f"{name} {value}" for name, value in row.items()) for row in breaches.head(SHOWN_ROWS).to_dicts()
     )
-    return f"{path.stem}: {law} {breaches.height} row(s) break it, first: {rows}"
+    return f"{path.stem}: {law} Broken by {pluralize(breaches.height, 'row')}, first: {rows}"
 
 
 def _quoted(text: str) -> str:

@@ -1,4 +1,4 @@
-"""One run at a time in an output folder."""
+"""The run lock: one run at a time in an output folder."""
 
 import contextlib
 import os
@@ -11,20 +11,20 @@ from pipeline.errors import PitchledgerError
 
 
 class RunInProgressError(PitchledgerError):
-    """Another run holds the output folder; it passes by itself."""
+    """Another run holds the lock of the output folder; trying again later helps."""
 
     exit_code = 4
 
 
 class NoOutputFolderError(PitchledgerError):
-    """The output folder can't be made, or nothing can be written there."""
+    """The output folder cannot be created or written to."""
 
 
 @contextlib.contextmanager
 def run_lock(output: Path) -> Iterator[None]:
-    """Hold the run's lock. The operating system frees it when a process dies, so a dead run is no obstacle.
+    """Hold the lock of the output folder. The operating system releases it when a process dies, so a dead run never blocks another.
 
-    Raises RunInProgressError, at once, saying which process runs since when, and NoOutputFolderError.
+    Raises RunInProgressError at once, naming the process that holds it, and NoOutputFolderError.
     """
     import filelock
 
@@ -34,33 +34,32 @@ def run_lock(output: Path) -> Iterator[None]:
         make_folder(output)
         lock.acquire(timeout=0)
     except filelock.Timeout as held:
-        raise RunInProgressError(f"another run is in progress: {_said(note)}") from held
+        raise RunInProgressError(f"another run is in progress: {_holder(note)}") from held
     except OSError as fault:
-        raise NoOutputFolderError(_refused(output, fault)) from fault
+        raise _no_output_folder(output, fault) from fault
     try:
-        _write_note(note, output)
+        try:
+            with private_files():
+                note.write_text(f"process {os.getpid()} since {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC", "utf-8")
+        except OSError as fault:
+            raise _no_output_folder(output, fault) from fault
         yield
     finally:
-        with contextlib.suppress(OSError):  # the lock says whether a run is in progress; this only tells whose it is
+        # The note only names the holder; the lock itself decides.
+        with contextlib.suppress(OSError):
             note.unlink(missing_ok=True)
         lock.release()
 
 
-def _write_note(note: Path, output: Path) -> None:
-    try:
-        with private_files():
-            note.write_text(f"process {os.getpid()} since {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC", "utf-8")
-    except OSError as fault:
-        raise NoOutputFolderError(_refused(output, fault)) from fault
-
-
-def _said(note: Path) -> str:
-    """Whose the lock is; the holder may not have said so yet, or not any more."""
+def _holder(note: Path) -> str:
+    """Return who holds the lock; the holder may not have written its note yet, or deleted it already."""
     try:
         return note.read_text("utf-8") or "another process"
     except OSError:
         return "another process"
 
 
-def _refused(output: Path, fault: OSError) -> str:
-    return f"nothing can be written to {output}: {fault}; nothing was changed. Free or repair the disk and run again"
+def _no_output_folder(output: Path, fault: OSError) -> NoOutputFolderError:
+    return NoOutputFolderError(
+        f"nothing can be written to {output}: {fault}; nothing was changed. Free or repair the disk and run again"
+    )

@@ -14,19 +14,23 @@ no links (usually Windows), current.txt names the version, and pitchledger.duckd
 
 import contextlib
 import errno
+import itertools
 import json
 import logging
 import os
 import shutil
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import duckdb
+import polars as pl
 
 from pipeline.durable_files import fsync_file, fsync_folder, private_files, write_atomically
 from pipeline.errors import PitchledgerError
+from pipeline.exports.archive import clear_archive
 
 DATABASE = "pitchledger.duckdb"
 MANIFEST = "manifest.json"
@@ -107,6 +111,14 @@ def current_version(output: Path) -> str | None:
     if pointer.is_file():
         return pointer.read_text(encoding="utf-8").strip() or None
     return None
+
+
+def next_version(output: Path, started_at: datetime) -> str:
+    """Return a sortable name from a run's time; a second run within one second gets the next free number."""
+    first = started_at.strftime("%Y%m%dT%H%M%SZ")
+    taken = set(list_versions(output))
+    names = (first if number == 1 else f"{first}-{number}" for number in itertools.count(1))
+    return next(name for name in names if name not in taken)
 
 
 # ---- show a version to readers -----------------------------------------------------------------------------------------------------------
@@ -251,6 +263,18 @@ def deleting_pruned(output: Path) -> Iterator[None]:
     with ThreadPoolExecutor(1) as background:
         background.submit(delete_pruned, output)
         yield
+
+
+def clear_exports(output: Path) -> None:
+    """Delete the archived copies of exports that no kept version was made from; keep all where that cannot be determined."""
+    versions = [Version(output, name) for name in list_versions(output)]
+    files = [file for version in versions for file in version.table_files("files")]
+    try:
+        hashes = [pl.read_parquet(file, columns=["sha256"]).get_column("sha256") for file in files]
+    except (OSError, pl.exceptions.ComputeError) as fault:
+        log.warning("Archived exports were not cleared: %s", fault)
+        return
+    clear_archive(output, {sha256 for column in hashes for sha256 in column})
 
 
 def delete(path: Path) -> None:

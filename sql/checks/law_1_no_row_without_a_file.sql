@@ -1,5 +1,5 @@
 -- Every sighting comes from an export of table files.
--- A night keeps it by itself.
+-- Checked per night.
 select sightings.tracker, sightings.file_id, count(*) as sightings
 from sightings
 left join files on files.file_id = sightings.file_id and files.tracker = sightings.tracker

@@ -1,4 +1,4 @@
--- Every row of an export is a sighting, a repeat, no pitch, or quarantined.
+-- Every row of an export is a sighting, a repeat, a row that is no pitch, or quarantined.
 select
     tracker,
     file_name,

@@ -1,4 +1,4 @@
--- What table files counts of an export stands in the tables sightings, set_aside and quarantine.
+-- The counts of an export in table files agree with tables sightings, set_aside and quarantine.
 with read_files as (
     -- the same bytes twice in one inbox share a file_id: their rows can only be counted together
     select
@@ -13,11 +13,11 @@ with read_files as (
     having count(*) = 1 and bool_and(status = 'read')
 ),
 
-sightings_there as (
+sighting_counts as (
     select file_id, count(*) as sightings from sightings group by file_id
 ),
 
-set_aside_there as (
+set_aside_counts as (
     select
         file_id,
         count(distinct file_row) filter (where kind <> 'no_pitch') as repeats,
@@ -26,26 +26,26 @@ set_aside_there as (
     group by file_id
 ),
 
-quarantined_there as (
+quarantine_counts as (
     select file_id, count(distinct file_row) as quarantined from quarantine where level = 'row' group by file_id
 )
 
 select
     read_files.file_name,
     read_files.sightings as sightings_counted,
-    coalesce(sightings_there.sightings, 0) as sightings_there,
+    coalesce(sighting_counts.sightings, 0) as sightings_found,
     read_files.repeats as repeats_counted,
-    coalesce(set_aside_there.repeats, 0) as repeats_there,
+    coalesce(set_aside_counts.repeats, 0) as repeats_found,
     read_files.no_pitch as no_pitch_counted,
-    coalesce(set_aside_there.no_pitch, 0) as no_pitch_there,
+    coalesce(set_aside_counts.no_pitch, 0) as no_pitch_found,
     read_files.quarantined as quarantined_counted,
-    coalesce(quarantined_there.quarantined, 0) as quarantined_there
+    coalesce(quarantine_counts.quarantined, 0) as quarantined_found
 from read_files
-left join sightings_there on sightings_there.file_id = read_files.file_id
-left join set_aside_there on set_aside_there.file_id = read_files.file_id
-left join quarantined_there on quarantined_there.file_id = read_files.file_id
+left join sighting_counts on sighting_counts.file_id = read_files.file_id
+left join set_aside_counts on set_aside_counts.file_id = read_files.file_id
+left join quarantine_counts on quarantine_counts.file_id = read_files.file_id
 where
-    read_files.sightings <> coalesce(sightings_there.sightings, 0)
-    or read_files.repeats <> coalesce(set_aside_there.repeats, 0)
-    or read_files.no_pitch <> coalesce(set_aside_there.no_pitch, 0)
-    or read_files.quarantined <> coalesce(quarantined_there.quarantined, 0)
+    read_files.sightings <> coalesce(sighting_counts.sightings, 0)
+    or read_files.repeats <> coalesce(set_aside_counts.repeats, 0)
+    or read_files.no_pitch <> coalesce(set_aside_counts.no_pitch, 0)
+    or read_files.quarantined <> coalesce(quarantine_counts.quarantined, 0)

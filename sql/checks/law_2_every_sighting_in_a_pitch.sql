@@ -1,5 +1,5 @@
 -- Every sighting is in a pitch, every pitch has a sighting, and seen_by counts its trackers.
--- A night keeps it by itself.
+-- Checked per night.
 with seen as (
     select pitch_id, count(distinct tracker) as trackers from sightings group by pitch_id
 )

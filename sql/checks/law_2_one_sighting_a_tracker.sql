@@ -1,5 +1,5 @@
--- A pitch holds at most one sighting of each tracker.
--- A night keeps it by itself.
+-- A pitch has at most one sighting of each tracker.
+-- Checked per night.
 select pitch_id, tracker, count(*) as sightings
 from sightings
 group by pitch_id, tracker

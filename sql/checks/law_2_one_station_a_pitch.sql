@@ -1,5 +1,5 @@
--- The sightings of a pitch were made at its own station.
--- A night keeps it by itself.
+-- The sightings of a pitch come from its own station.
+-- Checked per night.
 select sightings.pitch_id, sightings.sighting_id, sightings.station, pitches.station as station_of_pitch
 from sightings
 inner join pitches on pitches.pitch_id = sightings.pitch_id

@@ -1,4 +1,4 @@
--- Every pitcher and batter of a pitch stands in table players.
+-- Every pitcher and batter of a pitch is in table players.
 with named as (
     select pitcher_id as player_id from pitches
     union

@@ -1,6 +1,6 @@
--- The throws of all arms on all days are the pitches, no more and no fewer.
--- A night keeps it by itself.
-select counted.throws, there.pitches
+-- The throws of all pitchers on all days add up to the number of pitches.
+-- Checked per night.
+select counted.throws, found.pitches
 from (select coalesce(sum(throws), 0)::bigint as throws from throws_by_day) as counted
-cross join (select count(*) as pitches from pitches) as there
-where counted.throws <> there.pitches
+cross join (select count(*) as pitches from pitches) as found
+where counted.throws <> found.pitches
