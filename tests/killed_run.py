@@ -1,4 +1,4 @@
-"""Runs in processes of their own that are killed, starved or lied to by the disk: what tests/test_crash.py does harm with.
+"""Runs in separate processes that are killed, starved of memory or given disk errors: the faults of tests/test_crash.py.
 
 A `Nursery` is a process that has imported everything and forks a run for each order it is given, so that a run costs no imports. Linux only.
 """
@@ -16,13 +16,13 @@ from pathlib import Path
 from typing import NamedTuple
 
 PROJECT = Path(__file__).parents[1]
-# a run that hangs is a fault of its own
+# a run that takes longer hangs, which is an error itself
 LONGEST_S = 120.0
 COUNT, FAIL_ONCE, FAIL_FROM, KILL = 0, 1, 2, 3
 
 
 class Deed(NamedTuple):
-    """What is done to a run; disk_faults.c does it at the `at`-th call that changes something below the workspace's output folder."""
+    """A disk fault: disk_faults.c applies it at the `at`-th call that changes something in the workspace's output folder."""
 
     at: int = 0
     what: int = COUNT
@@ -32,7 +32,7 @@ class Deed(NamedTuple):
 
 
 class Order(NamedTuple):
-    """A run to be forked.
+    """A run to fork.
 
     `words`: the command line; empty: `run_and_record` alone in the output folder, which can be killed at a point of the program.
     `die`: (within, at, when, count): kill itself when `at` begins or ends for the count-th time while `within` runs ("" = anywhere);
@@ -41,7 +41,7 @@ class Order(NamedTuple):
     """
 
     workspace: str
-    words: list[str] = []  # noqa: RUF012 -- nobody changes it
+    words: list[str] = []  # noqa: RUF012 -- never changed
     rebuild: bool = False
     die: tuple[str, str, str, int] | None = None
     deed: Deed | None = None
@@ -54,7 +54,7 @@ LOADER_GAVE_UP = 127
 
 
 class Ended(NamedTuple):
-    """How a run ended: `code`, or minus the number of the signal that ended it; `calls`: those of the disk that were counted."""
+    """How a run ended. `code`: exit code, or minus the signal's number; `calls`: disk calls that were counted."""
 
     code: int
     out: str
@@ -64,17 +64,17 @@ class Ended(NamedTuple):
 
     @property
     def was_killed(self) -> bool:
-        """Whether something else than our own code ended it: a signal, or glibc's loader, which has no memory for a thread of a library."""
+        """Return whether a signal ended it, or glibc's loader, for want of memory for a library's thread."""
         return self.code < 0 or (self.code == LOADER_GAVE_UP and "thread-local data: ABORT" in self.err)
 
 
 class Nursery:
-    """Forks runs. `preload`: the compiled disk_faults.c, where the disk is to lie."""
+    """Forks runs. `preload`: the compiled disk_faults.c, for disk errors."""
 
     def __init__(self, folder: Path, preload: Path | None = None) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self._folder = folder
-        # one thread, so that a fork is whole; a small machine's night needs no more
+        # One thread: a fork copies only the calling thread.
         own = {"OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(PROJECT), "TMPDIR": str(folder)}
         if preload is not None:
             own["LD_PRELOAD"] = str(preload)
@@ -96,13 +96,13 @@ class Nursery:
         self._process.stdout.close()
 
     def start(self, order: Order) -> int:
-        """Fork a run; returns its process."""
+        """Fork a run; return its process id."""
         assert self._process.stdin
         self._process.stdin.write(json.dumps([str(self._folder), order]) + "\n")
         return int(self._line(LONGEST_S))
 
     def end(self, pid: int, kill_after_s: float | None = None) -> Ended:
-        """Wait for the run, and kill it after so many seconds if it is still running then."""
+        """Wait for the run; kill it if it still runs after this many seconds."""
         said = self._line(kill_after_s, or_none=True) if kill_after_s is not None else self._line(LONGEST_S, True)
         if said is None:
             os.kill(pid, signal.SIGKILL)
@@ -134,7 +134,7 @@ class Nursery:
 
 
 def _import_all() -> None:
-    """Whatever a run imports, so that forks don't; no work of polars, whose threads no fork takes along."""
+    """Import what a run imports, so that forks need not. Polars must not do any work here: forks do not copy its threads."""
     import importlib
 
     for name in (
@@ -159,7 +159,7 @@ def _import_all() -> None:
 def _serve() -> None:
     _import_all()
     print("ready", flush=True)
-    # not sys.stdin: a fork must not share a buffer
+    # Not sys.stdin: a fork must not share its buffer.
     with open(0, "rb", buffering=0, closefd=False) as orders:
         for line in iter(lambda: orders.readline(), b""):
             folder, order = json.loads(line)
@@ -196,10 +196,10 @@ def _limit(limits: dict[str, int]) -> None:
     import resource
 
     if "FSIZE" in limits:
-        # else the system's signal ends the process before anybody hears of EFBIG
+        # Otherwise the signal ends the process before EFBIG is reported.
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     for name, size in limits.items():
-        # memory: so much more than the process has now
+        # memory: this much more than the process has now
         size += int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize() if name == "AS" else 0
         resource.setrlimit(getattr(resource, f"RLIMIT_{name}"), (size, size))
 
@@ -242,12 +242,12 @@ def _by_function(order: Order) -> int:
     from pipeline.warehouse.versions import delete_pruned
 
     within, at, when, count = order.die or ("", "", "", 0)
-    told: list[str] = []
+    seen_steps: list[str] = []
 
     def progress(step: str, done: int, total: int) -> None:
         if at == f"progress:{step}" and (done == 0 if when == "begin" else done == total):
-            told.append(step)
-            if len(told) == count:
+            seen_steps.append(step)
+            if len(seen_steps) == count:
                 os.kill(os.getpid(), signal.SIGKILL)
 
     ledger = load_ledger(Path(order.workspace))
@@ -259,7 +259,7 @@ def _by_function(order: Order) -> int:
 
 @contextlib.contextmanager
 def _watched(within: str, at: str, when: str, count: int):  # type: ignore[no-untyped-def]
-    """Kill the process at a point of the program: when a function, ours or built in, begins or ends for the count-th time."""
+    """Kill the process when a function, ours or built in, begins or ends for the count-th time."""
     if not at or at.startswith("progress:"):
         yield
         return
@@ -276,7 +276,7 @@ def _watched(within: str, at: str, when: str, count: int):  # type: ignore[no-un
             if seen == count:
                 os.kill(os.getpid(), signal.SIGKILL)
 
-    # the engine's file is written in a thread of its own
+    # The database file is written in a separate thread.
     threading.setprofile(watch)
     sys.setprofile(watch)
     try:

@@ -1,4 +1,4 @@
-"""A workspace that exports are delivered to night by night, and its published tables in a form that compares."""
+"""A workspace that receives exports night by night, and its published tables in comparable form."""
 
 import os
 import shutil
@@ -23,13 +23,13 @@ DELIVERY_COLUMNS = {"files": ["modified_at", "first_seen_at", "gone_since"]}
 
 
 def empty_workspace(folder: Path) -> Path:
-    """The demo's settings without an export."""
+    """Copy the demo's settings without any export."""
     shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("inbox", "truth", "warehouse"))
     return folder
 
 
 def demo_exports(*days: str) -> list[Path]:
-    """The demo's exports, those of some days only where days are named (2026-10-12)."""
+    """Return the demo's exports, or only those of the given days (2026-10-12)."""
     words = [form for day in days for form in (day, day.replace("-", ""))]
     paths = [path for path in sorted((DEMO / "inbox").rglob("*")) if path.is_file()]
     return [path for path in paths if not words or any(word in str(path) for word in words)]
@@ -51,7 +51,7 @@ def night(workspace: Path, *, rebuild: bool = False) -> NightReport:
 
 
 def published(workspace: Path) -> dict[str, pl.DataFrame]:
-    """Every published table, from its Parquet."""
+    """Return every published table, from its Parquet files."""
     return published_tables(workspace / "warehouse", tuple(TABLES))
 
 

@@ -1,4 +1,4 @@
-"""A warehouse small enough to count by hand: four days, eleven pitches, three trackers, made-up people. Used by the tests of SQL and publishing."""
+"""A warehouse small enough to count by hand: four days, eleven pitches, three trackers, invented people."""
 
 from datetime import UTC, date, datetime, timedelta
 from typing import NamedTuple
@@ -14,7 +14,7 @@ RANKS = ("radar", "array", "unit")
 
 
 class Thrown(NamedTuple):
-    """One pitch as the test tells it: what each tracker read, the preferred value being that of the first that has one."""
+    """One pitch: the readings of each tracker. The preferred value is that of the first tracker that has one."""
 
     number: int
     day: date
@@ -72,7 +72,7 @@ THROWN = (
 
 
 def small_tables() -> dict[str, pl.DataFrame]:
-    """Every table that has rows in the small warehouse, by name, as a run hands them to publishing."""
+    """Return every table that has rows in the small warehouse, as a run passes them to `publish`."""
     sightings = _frame("sightings", [line for thrown in THROWN for line in _sightings(thrown)])
     tables = {
         "sightings": sightings,
@@ -87,12 +87,12 @@ def small_tables() -> dict[str, pl.DataFrame]:
 
 
 def sighting_id(number: int, tracker: str) -> str:
-    """The made-up id of a tracker's sighting of a pitch."""
+    """Return the invented id of a tracker's sighting of a pitch."""
     return f"s{number:014d}{RANKS.index(tracker):02d}"
 
 
 def pitch_id(number: int) -> str:
-    """The made-up id of a pitch: that of its best tracker's sighting."""
+    """Return the invented id of a pitch, from its best tracker's sighting."""
     return "p" + sighting_id(number, next(iter(THROWN[number - 1].readings)))[1:]
 
 

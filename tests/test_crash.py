@@ -64,7 +64,7 @@ class Stage(NamedTuple):
 
 @pytest.fixture(scope="module")
 def stages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Stage]:
-    """Two days of the demo. The history has a version with an export that was corrected, so that the next run clears it away."""
+    """Two days of the demo. The history has a version with an export that was corrected, so that the next run deletes its copy."""
     root = tmp_path_factory.mktemp("stages").resolve()
     first = empty_workspace(root / "first")
     ledger = first / "ledger.toml"
@@ -111,13 +111,13 @@ def nursery(tmp_path_factory: pytest.TempPathFactory, faulty_disk: Path | None) 
 
 @pytest.fixture
 def lying(nursery: Nursery, faulty_disk: Path | None) -> Nursery:
-    """The nursery, where the disk can be made to lie."""
+    """Return the nursery with a disk that can be made to fail."""
     if faulty_disk is None:
         pytest.skip("no C compiler here: calls to the disk can't be made to fail below duckdb and polars")
     return nursery
 
 
-# ---- what must hold --------------------------------------------------------------------------------------------------------------------
+# ---- checks ----------------------------------------------------------------------------------------------------------------------------
 
 
 def seen_by_readers(workspace: Path) -> str | None:
@@ -164,7 +164,7 @@ def _is_half_done(path: Path) -> bool:
 
 
 def _hashes(output: Path) -> set[str]:
-    """Of all exports that the kept versions are made of."""
+    """Return the hashes of all exports that the kept versions were made from."""
     parts = [
         Version(output, version).folder / "parquet" / "files" / "files.parquet" for version in list_versions(output)
     ]
@@ -217,13 +217,13 @@ def _kill_at_random(stages: list[Stage], nursery: Nursery, folder: Path, kills: 
         trial.workspace = stage.copy(folder / "w")
         share = kills // len(stages) + (place < kills % len(stages))
         for number in range(share):
-            # one in each share of the run, so that no part of it is left out
+            # One kill in each equal share of the run, so that no part is left out.
             after = length * (number + chance.random()) / share
             kill = partial(_killed, nursery, order, after)
             ended = trial.harm(kill, f"{stage.name} killed after {after:.3f} s")
             died += ended.was_killed
         trial.recover(f"{stage.name}, the last kills")
-    # the machine may have been slow when the length was taken, but most kills must have met a run
+    # The machine may have been slow when the length was measured, but most kills must have hit a run.
     assert died >= kills * 0.6
 
 
@@ -235,7 +235,7 @@ def _killed(nursery: Nursery, order: Order, after_s: float | None, _workspace: P
 def test_a_run_killed_at_random_moments_leaves_a_version_and_the_next_recovers(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    # each on a copy of its own: on one on which a run was done already nothing is left to kill
+    # Each on a separate copy: after a completed run, nothing is left to kill.
     _kill_at_random([stages[name] for name in STAGES], nursery, tmp_path, 8, 1)
 
 
@@ -246,9 +246,9 @@ def test_200_kills_at_random_moments_each_leave_a_version_and_the_next_run_recov
     _kill_at_random([stages[name] for name in STAGES], nursery, tmp_path, KILLS, 1)
 
 
-# (within, at, when, count), see killed_run.Order: points before the link turns; and those after it, when all is new for the readers
+# (within, at, when, count), see killed_run.Order: points before the link moves, and points after it, when readers see the new version
 BEFORE = [
-    ("keep_export", "fsync", "end", 1),  # a copy of an export written, without its name
+    ("keep_export", "fsync", "end", 1),  # a copy of an export is written, but not renamed
     ("", "keep_export", "end", 2),
     *(("", f"progress:{step}", when, 1) for step in ("read", "match", "agree") for when in ("begin", "end")),
     ("", "progress:publish", "begin", 1),
@@ -262,12 +262,12 @@ BEFORE = [
     ("", "_manifest", "end", 1),
     ("", "_make_durable", "end", 1),
     ("", "_write_version", "end", 1),  # complete, and no reader sees it
-    ("point_to", "symlink_to", "end", 1),  # the link is made aside
+    ("point_to", "symlink_to", "end", 1),  # the temporary link exists
 ]
 AFTER = [
     ("", "_point_by_links", "end", 1),
     ("", "point_to", "end", 1),
-    ("prune_versions", "replace", "end", 1),  # an old version out of sight
+    ("prune_versions", "replace", "end", 1),  # an old version is hidden
     ("", "prune_versions", "end", 1),
     ("clear_archive", "unlink", "end", 1),
     ("", "clear_archive", "end", 1),
@@ -275,12 +275,12 @@ AFTER = [
     ("record_attempt", "fsync", "end", 1),
     ("", "record_attempt", "end", 1),
     ("delete_pruned", "rmtree", "begin", 1),
-    ("delete_pruned", "unlink", "end", 9),  # an old version half removed
+    ("delete_pruned", "unlink", "end", 9),  # an old version is half deleted
     ("", "delete_pruned", "end", 1),
 ]
 # its version is complete, and the link that readers follow does not point to it yet
 UNSEEN = [("", "_write_version", "end", 1), ("point_to", "symlink_to", "end", 1), ("point_to", "symlink_to", "end", 5)]
-# without what only a night on top of others does, and only where an old version goes
+# without points that only a run on top of earlier ones reaches, or only one that prunes a version
 ANY_RUN = [*(point for point in (*BEFORE, *AFTER) if point[1].startswith("progress:")), *UNSEEN[:1]]
 
 
@@ -336,11 +336,11 @@ def test_the_next_run_recovers_from_each_single_kill_at_a_step_or_a_point(
     _kill_at_points(stages[name], nursery, tmp_path, [*BEFORE, *AFTER] if name == "night" else ANY_RUN, 1)
 
 
-# ---- a disk that refuses ---------------------------------------------------------------------------------------------------------------
+# ---- disk errors ----------------------------------------------------------------------------------------------------------------------
 
 
 def _calls(stage: Stage, nursery: Nursery, workspace: Path, number: int) -> int:
-    """How many calls of a run change something on the disk."""
+    """Return how many calls of a run change something on the disk."""
     ended = nursery.run(_run(stage.copy(workspace), stage, Deed(errno=number)))
     assert ended.code == 0, ended.err
     assert ended.calls > 300
@@ -352,13 +352,13 @@ def _run(workspace: Path, stage: Stage, deed: Deed) -> Order:
 
 
 def _spread(calls: int, number: int) -> list[int]:
-    """So many positions over a run; its last calls, which name and turn and tidy, are among them."""
+    """Return positions spread over a run, including its last calls, which rename, move the link and clean up."""
     late = [calls - 10, calls - 6, calls - 2]
     return sorted({1 + place * (calls - 12) // (number - len(late)) for place in range(number - len(late))} | set(late))
 
 
 def _assert_told(ended: Ended, before: str | None, after: str | None, word: str) -> None:
-    """3 and one sentence, or 0 where all that failed is the tidying up after the new version stands."""
+    """Check for exit code 3 and one sentence, or 0 where only the clean-up after publishing failed."""
     assert ended.code in (0, 3), (word, ended)
     assert "Traceback" not in ended.err, (word, ended.err)
     said = [line for line in ended.err.splitlines() if line.startswith("pitchledger: ")]
@@ -382,7 +382,7 @@ def _fail_at(stage: Stage, nursery: Nursery, folder: Path, deeds: list[Deed], ch
             return ended
 
         ended = trial.harm(do, word)
-        # on a copy that a run was harmed on before, that run may have published: then nothing was new
+        # A run that was disturbed earlier on this copy may have published: then nothing is new.
         if chain == 1 or not ended.out.startswith("Nothing is new"):
             _assert_told(ended, before, seen[0], word)
     trial.recover("the last positions")
@@ -503,7 +503,7 @@ print(json.dumps(seen))
 def test_a_reader_in_a_loop_sees_complete_versions_only_and_never_an_error(
     runs: int, stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    """As analysts' clients and other tools read: the database by its name, the Parquet files by the manifest. POSIX; Windows has copies."""
+    """Read like analysts' clients and other tools: the database by its name, Parquet files by the manifest. POSIX; Windows has copies."""
     workspace = stages["night"].copy(tmp_path / "w")
     export = next((workspace / "inbox" / "pen_unit").rglob("*1527*"))
     lines = export.read_bytes().splitlines(keepends=True)

@@ -1,4 +1,4 @@
-"""The laws of the whole way: the same exports give the same tables, in one run or in many, whenever and in whatever order they came."""
+"""Law 3, determinism: the same exports give the same tables, in one run or many, in any order."""
 
 import random
 import shutil
@@ -21,7 +21,7 @@ def workspace(tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def at_once(tmp_path_factory: pytest.TempPathFactory) -> dict:
-    """The tables of one run over all exports of the week."""
+    """Return the tables of one run over all exports of the week."""
     folder = tmp_path_factory.mktemp("at_once") / "w"
     deliver(empty_workspace(folder), demo_exports(*DAYS))
     night(folder)
@@ -29,14 +29,14 @@ def at_once(tmp_path_factory: pytest.TempPathFactory) -> dict:
 
 
 def _in_nights(folder: Path, nights: list[int], seed: int) -> dict:
-    """The tables after these nights: `nights` has a number for each export, and of what came before some comes once more."""
+    """Return the tables after these nights. `nights`: for each export the number of its night; some earlier exports are copied again."""
     workspace = empty_workspace(folder / "w")
     paths = demo_exports(*DAYS)
     assert len(paths) == len(nights)
     chance = random.Random(seed)
     for number in sorted(set(nights)):
         tonight = [path for path, when in zip(paths, nights, strict=True) if when == number]
-        # some of what came before is copied over once more, with another time
+        # Some earlier exports are copied again, with another time.
         again = [path for path, when in zip(paths, nights, strict=True) if when < number and chance.random() < 0.3]
         deliver(workspace, tonight + again, 1_700_000_000 + chance.randrange(10**6))
         night(workspace)
@@ -47,7 +47,7 @@ def test_the_later_day_first_and_a_repeat_give_one_runs_tables(workspace: Path, 
     first, second = demo_exports("2026-10-13"), demo_exports("2026-10-12")
     deliver(workspace, first)
     night(workspace)
-    # one that came before is copied again, with another time
+    # An earlier export is copied again, with another time.
     deliver(workspace, [*second, first[0]], 1_700_000_100)
     night(workspace)
     assert differences(comparable(workspace), fresh(workspace, tmp_path / "fresh")) == {}
@@ -97,7 +97,7 @@ def test_an_id_of_the_first_night_is_still_resolved_after_a_late_file(workspace:
     now = set(after["pitches"].get_column("pitch_id"))
     led = [aliases.get(pitch, pitch) for pitch in before.get_column("pitch_id")]
     assert [pitch for pitch in led if pitch is not None and pitch not in now] == []
-    # the radar ranks first, so pitches that it saw are named after its sighting: ids did change
+    # The radar ranks first, so pitches that it saw are named after its sighting: ids did change.
     assert len(set(before.get_column("pitch_id")) - now) > 100
 
 

@@ -61,7 +61,7 @@ def first_run(days: Days, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def workspace(first_run: Path, tmp_path: Path) -> Path:
-    """A workspace after its first night, to be changed at will."""
+    """Return a workspace after its first run, for the test to change."""
     shutil.copytree(first_run, tmp_path / "w", symlinks=True)
     return tmp_path / "w"
 
@@ -159,7 +159,7 @@ def test_dropping_an_export_that_exists_under_another_name_removes_no_row(worksp
     copy = path.with_name("radar_2026-10-16_v0.csv")
     shutil.copy(path, copy)
     night(workspace)
-    # v0 comes first by name, so that its rows are the ones that stand, and v1 is the repeat
+    # v0 comes first by name, so its rows count, and v1 is the repeat
     copy.unlink()
     decide(workspace, "drop_export,stadium_radar,2026-10/radar_2026-10-16_v0.csv,,me,2026-11-25,a copy")
     night(workspace)
@@ -167,7 +167,7 @@ def test_dropping_an_export_that_exists_under_another_name_removes_no_row(worksp
     assert files.select("file_name", "status").rows() == [("2026-10/radar_2026-10-16_v1.csv", "read")]
     assert comparable(workspace)["pitches"].equals(before)
     assert_as_from_nothing(workspace, tmp_path / "fresh")
-    # the decision still stands when the copy comes again: it is in its inbox then, which is reported, and no throw counts twice
+    # The decision remains when the copy comes again: that is reported, and no throw counts twice.
     shutil.copy(path, copy)
     night(workspace)
     (note,) = published(workspace)["decisions"].filter(pl.col("kind") == "drop_export").get_column("note").to_list()
@@ -209,13 +209,13 @@ def test_a_run_after_a_restore_follows_decisions_and_removals_made_meanwhile(wor
     removed.unlink()
     restore(load_ledger(workspace).output, first)
     assert differences(comparable(workspace), before) == {}
-    # the version that was put back knows the export as it was: its kept copy is read where the night is worked through once more
+    # The restored version has the export as it was: its archived copy is read when the night is processed again.
     report = night(workspace)
     assert report.files_gone == 1 and any("decisions.csv" in reason for reason in report.reasons)
     night(workspace, rebuild=True)
     removed.write_bytes(content)
     assert differences(comparable(workspace), fresh(workspace, tmp_path / "fresh")) == {}
-    # and what lies there as it was before the restore gives the same tables as before it
+    # The inbox as it was before the restore gives the same tables as before it.
     removed.write_bytes(b"".join(lines[:-8]))
     night(workspace)
     assert differences(comparable(workspace), after) == {}
@@ -223,7 +223,7 @@ def test_a_run_after_a_restore_follows_decisions_and_removals_made_meanwhile(wor
 
 @only_five_days
 def test_an_export_copied_under_another_session_counts_no_throw_twice(workspace: Path, tmp_path: Path) -> None:
-    """What came first was cut off, and its ids are others, as with `session = "@file"`: only its readings tell."""
+    """The first export was cut off and has other ids, as with `session = "@file"`: only its readings identify it."""
     before = published(workspace)["pitches"].get_column("pitch_id").to_list()
     path = one(workspace, "wurf_20261013_1537_Sued")
     whole, cut = path.read_bytes(), path.with_name("wurf_20261013_1538_Sued.csv")
@@ -345,7 +345,7 @@ def test_an_export_replaced_after_hashing_is_read_as_it_was_hashed(
     taken = published(workspace)["files"].filter(pl.col("file_name") == "2026-11/radar_2026-11-04_v1.csv")
     assert taken.get_column("sha256").to_list() == [hashlib.sha256(source.read_bytes()).hexdigest()]
     assert taken.get_column("sightings")[0] > 200
-    # what it is now is taken by the next run
+    # The next run reads its new content.
     assert night(workspace).published
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
@@ -398,7 +398,7 @@ def change_a_setting(change: str, workspace: Path) -> str:
     ledger = workspace / "ledger.toml"
     text = ledger.read_text()
     if change == "hand":
-        # of a player whom no label of the one night names
+        # a player whom no label of that night names
         decide(workspace, f"thrown_by,,{_of_one_night(workspace)},hs06,me,2026-11-25,saw it")
         night(workspace)
     if change == "stranger":
@@ -406,7 +406,7 @@ def change_a_setting(change: str, workspace: Path) -> str:
         decide(workspace, f"thrown_by,,{pitches},{stranger},me,2026-11-25,saw it")
         night(workspace)
         assert stranger in published(workspace)["sightings"].filter(pitcher_by="person").get_column("pitcher_id")
-        # that he is somebody of ours leaves a player whom nobody names
+        # Once his labels mean a player of ours, no label names the opponent.
         decide(workspace, *(f'label_is,,"{label}",hs01,me,2026-11-25,asked him' for label in labels))
     if change == "comment":
         ledger.write_text(text + "\n# nothing\n")
@@ -446,7 +446,7 @@ def change_a_setting(change: str, workspace: Path) -> str:
 
 
 def _of_one_night(workspace: Path) -> str:
-    """Three sightings of the last night that has no label of hs06."""
+    """Return three sightings of the last night without a label of hs06."""
     seen = published(workspace)["sightings"]
     with_him = seen.filter(pl.col("pitcher_id") == "hs06").get_column("baseball_day").unique()
     days = seen.filter(~pl.col("baseball_day").is_in(with_him.implode())).sort("baseball_day", "sighting_id")
@@ -454,7 +454,7 @@ def _of_one_night(workspace: Path) -> str:
 
 
 def _stranger(workspace: Path) -> tuple[str, list[str], str]:
-    """A pitcher on no roster, the labels that name him, and three sightings of a night on which none does."""
+    """Return a pitcher who is not on the roster, his labels, and three sightings of a night without them."""
     seen = published(workspace)["sightings"].sort("baseball_day", "sighting_id")
     batters = seen.get_column("batter_id").drop_nulls().unique()
     his = seen.filter(pl.col("pitcher_id").str.starts_with("x-"), ~pl.col("pitcher_id").is_in(batters.implode()))
@@ -464,7 +464,7 @@ def _stranger(workspace: Path) -> tuple[str, list[str], str]:
 
 
 def _other_definition(profile: str) -> str:
-    """The profile with another meaning for one of the operator's words."""
+    """Return the profile with another meaning for one of the operator's words."""
     words = '"slider" = "slider"'
     assert words in profile
     return profile.replace(words, '"slider" = "cutter"', 1)
@@ -472,7 +472,7 @@ def _other_definition(profile: str) -> str:
 
 @pytest.mark.parametrize("kept", ["less", pytest.param("nothing", marks=pytest.mark.slow)])
 def test_a_version_of_an_earlier_program_is_rebuilt(kept: str, workspace: Path) -> None:
-    """It may lack columns that are kept now, or have kept nothing at all."""
+    """Such a version may lack columns, or all kept frames."""
     before = comparable(workspace)
     memory = memory_folder(workspace)
     facts, stated = memory / "file_facts.parquet", memory / "settings.json"
@@ -565,7 +565,7 @@ def test_every_run_leaves_a_line_with_its_outcome(workspace: Path, monkeypatch: 
 
 
 def test_unchanged_months_are_the_same_files_in_both_versions(workspace: Path) -> None:
-    """Not copied, and not a byte of them changed: POSIX says that a hard link is the same file (st_ino)."""
+    """Not copied and not changed: by POSIX, a hard link is the same file (st_ino)."""
     before = current_version(workspace / "warehouse")
     deliver(workspace, demo_exports("2026-11-04"))
     night(workspace)

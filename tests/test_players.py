@@ -1,4 +1,4 @@
-"""Labels led to players. The spellings are invented; what counts as the same text is that of Unicode Standard Annex 15."""
+"""Identify players. The spellings are invented; equal text is that of Unicode Standard Annex 15."""
 
 import unicodedata
 from typing import NamedTuple
@@ -68,7 +68,7 @@ def name_players(seen: pl.DataFrame, roster_rows: pl.DataFrame, decided: pl.Data
 
 
 def one(label: str | None, *choices: dict[str, str | None], **more: object) -> dict[str, object]:
-    """What a single label comes to: the line of name_matches."""
+    """Return the row of name_matches for a single label."""
     named = name_players(sightings({"pitcher_label": label} | more), roster(), decisions(*choices))
     (line,) = named.name_matches.to_dicts()
     assert named.sightings.get_column("pitcher_id").to_list() == [line["player_id"]]
@@ -79,7 +79,7 @@ def ids(named: Named) -> list[str | None]:
     return named.sightings.get_column("pitcher_id").to_list()
 
 
-# ---- what is the same name -----------------------------------------------------------------------------------------------------------------
+# ---- equal names ---------------------------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -114,28 +114,28 @@ def ids(named: Named) -> list[str | None]:
         ("???", None, "none"),
     ],
 )
-def test_a_label_is_led_to_the_player_whose_name_it_is(label: str, player: str | None, how: str) -> None:
+def test_a_label_is_resolved_to_the_player_of_that_name(label: str, player: str | None, how: str) -> None:
     found = one(label)
     assert (found["player_id"], found["how"]) == (player, how)
     assert found["needs_person"] == (player is None)
 
 
 @pytest.mark.parametrize("form", ["NFC", "NFD", "NFKC", "NFKD"])
-def test_the_four_forms_of_unicode_standard_annex_15_are_one_name(form: str) -> None:
+def test_the_four_unicode_normalization_forms_are_one_name(form: str) -> None:
     # its examples of canonical and compatibility composites: Å, d with two dots, the ligature fi, long s with two dots (from memory: figures 4 to 6)
     for text in ("\u00c5sgrove", "\u1e0b\u0323arl", "\ufb01nn", "\u1e9b\u0323am"):
         assert person_key(unicodedata.normalize(form, text)) == person_key(text)  # type: ignore[arg-type]
     assert person_key("\u212bsgrove") == "asgrove" and person_key("\ufb01nn") == "finn"
 
 
-def test_another_script_is_no_transliteration() -> None:
+def test_another_script_is_not_transliterated() -> None:
     # the limit that the docstring states: the roster needs the other spelling in other_names
     assert person_key("Дмитрий Орлов") != person_key("Dmitri Orlov")
     assert person_key("Müller") != person_key("Mueller")
 
 
 @given(st.text(max_size=40))
-def test_a_name_has_one_key_however_its_case_and_spacing(text: str) -> None:
+def test_case_and_spacing_do_not_change_the_key_of_a_name(text: str) -> None:
     assert person_key(f"  {text}  ") == person_key(text)
     assert person_key(text.upper().lower()) == person_key(text.lower())
 
@@ -146,7 +146,7 @@ def test_any_text_can_be_a_label(text: str) -> None:
     assert found["how"] in ("none", "proposed", "exact", "normalised", "initials")
 
 
-def test_names_are_taken_apart_as_people_write_them() -> None:
+def test_names_are_parsed_as_people_write_them() -> None:
     assert parse_name("Ramolde Jr., José Luis").words == ("jose", "luis", "ramolde")
     assert parse_name("Ramolde, José, III").suffix == "iii"
     assert short_form(parse_name("Ramolde J.")) == "j ramolde"
@@ -156,13 +156,13 @@ def test_names_are_taken_apart_as_people_write_them() -> None:
     assert natural_order("José Ramolde, Jr.") == "José Ramolde Jr."
 
 
-def test_likeness_is_the_normalised_indel_similarity() -> None:
+def test_similarity_is_the_normalized_indel_similarity() -> None:
     # by hand: "ab" to "ac" takes one deletion and one insertion out of four letters; 100 * (1 - 2 / 4)
     (like,) = similar_names(parse_name("ab"), [parse_name("ac")], 10)
     assert like.score == pytest.approx(50)
 
 
-# ---- what beats what -----------------------------------------------------------------------------------------------------------------------
+# ---- priorities ---------------------------------------------------------------------------------------------------------------------------
 
 
 def test_a_decision_beats_the_tracker_id_and_the_name() -> None:
@@ -170,7 +170,7 @@ def test_a_decision_beats_the_tracker_id_and_the_name() -> None:
     assert one("Silas Wendrow", said, pitcher_native_id="41")["player_id"] == "p02"
 
 
-def test_a_decision_for_one_tracker_holds_there_only() -> None:
+def test_a_decision_for_one_tracker_applies_only_to_it() -> None:
     said = {"kind": "label_is", "tracker": "pen", "subject": "Pop", "object": "p02"}
     named = name_players(
         sightings({"pitcher_label": "Pop", "tracker": "pen"}, {"pitcher_label": "Pop"}), roster(), decisions(said)
@@ -178,24 +178,24 @@ def test_a_decision_for_one_tracker_holds_there_only() -> None:
     assert ids(named) == ["p02", None]
 
 
-def test_a_decision_about_a_name_holds_however_the_tracker_writes_it() -> None:
+def test_a_decision_about_a_name_applies_to_every_spelling() -> None:
     said = {"kind": "label_is", "subject": "Tarowvane, Jose", "object": "p01"}
     assert one("Jose Tarowvane", said) | {"rows": 1} == one("Jose Tarowvane", said)
     assert one("Jose Tarowvane", said)["how"] == "decision"
 
 
-def test_a_decision_against_a_player_leaves_the_others() -> None:
+def test_a_decision_that_excludes_a_player_leaves_the_others() -> None:
     not_silas = {"kind": "label_is_not", "subject": "S. Wendrow", "object": "p04"}
     assert one("S. Wendrow", not_silas)["player_id"] == "p05"
 
 
-def test_nobody_on_the_roster_is_a_stranger_and_asks_no_more() -> None:
+def test_a_label_decided_to_be_off_the_roster_is_provisional() -> None:
     guest = {"kind": "label_is_not", "subject": "Jose Tarowvane", "object": None}
     found = one("Jose Tarowvane", guest)
     assert (found["how"], found["needs_person"]) == ("provisional", False)
 
 
-def test_the_trackers_number_beats_the_name_and_a_person_is_asked_where_they_differ() -> None:
+def test_a_tracker_id_beats_the_name_and_a_difference_needs_a_person() -> None:
     assert one("anything", pitcher_native_id="41") == one("anything", pitcher_native_id="41") | {
         "player_id": "p01",
         "how": "tracker_id",
@@ -205,35 +205,35 @@ def test_the_trackers_number_beats_the_name_and_a_person_is_asked_where_they_dif
     assert (handed_on["player_id"], handed_on["proposal"], handed_on["needs_person"]) == ("p01", "p05", True)
 
 
-def test_a_new_number_that_the_roster_lacks_changes_nothing() -> None:
+def test_a_tracker_id_missing_from_the_roster_changes_nothing() -> None:
     assert one("José Tarrowvane", pitcher_native_id="99")["player_id"] == "p01"
     assert one(None, pitcher_native_id="99")["needs_person"]
 
 
-def test_another_trackers_number_means_nothing() -> None:
+def test_the_id_of_another_tracker_is_ignored() -> None:
     assert one("Nobody Atall", pitcher_native_id="7")["player_id"] is None
 
 
-def test_two_players_of_one_name_are_told_apart_by_hand_or_by_a_person() -> None:
+def test_two_players_with_one_name_differ_by_hand_or_need_a_person() -> None:
     assert one("Cal Morrowby", pitcher_hand="left")["player_id"] == "p06"
     assert one("Morrowby, Cal", pitcher_hand="right")["player_id"] == "p07"
     open_case = one("Cal Morrowby")
     assert (open_case["player_id"], open_case["proposal"], open_case["needs_person"]) == (None, "p06 or p07", True)
 
 
-def test_a_hand_that_differs_does_not_undo_a_name_that_is_one_players() -> None:
+def test_another_hand_does_not_change_a_unique_name() -> None:
     named = name_players(sightings({"pitcher_label": "José Tarrowvane", "pitcher_hand": "left"}), roster(), decisions())
     assert ids(named) == ["p01"] and named.sightings["pitcher_hand"].to_list() == ["left"]
 
 
-def test_the_rosters_hand_fills_where_the_export_says_none() -> None:
+def test_the_roster_hand_fills_in_where_the_export_has_none() -> None:
     named = name_players(
         sightings({"pitcher_label": "Wes O'Kellan"}, {"pitcher_label": "Soren Lukowicz"}), roster(), decisions()
     )
     assert named.sightings["pitcher_hand"].to_list() == ["left", None]
 
 
-def test_a_person_who_says_who_threw_outweighs_the_label_and_its_hand() -> None:
+def test_a_decision_on_who_threw_beats_the_label_and_its_hand() -> None:
     rows = sightings(
         {"sighting_id": "s1", "pitcher_label": "Abel Sorvo", "pitcher_hand": "right"},
         {"sighting_id": "s2", "pitcher_label": None},
@@ -248,7 +248,7 @@ def test_a_person_who_says_who_threw_outweighs_the_label_and_its_hand() -> None:
     assert named["pitcher_label"].to_list() == rows["pitcher_label"].to_list()
 
 
-def test_a_person_may_say_that_a_stranger_threw_whom_a_label_names() -> None:
+def test_a_decision_may_name_an_opponent_whom_a_label_names() -> None:
     rows = sightings(
         *game({"sighting_id": "s1"} | THEIRS[0] | {"pitcher_hand": "right"}),
         *game({"sighting_id": "s2"} | THEIRS[1] | {"pitcher_hand": "left"}),
@@ -264,13 +264,13 @@ def test_a_person_may_say_that_a_stranger_threw_whom_a_label_names() -> None:
     assert named.select("pitcher_id", "pitcher_by", "pitcher_hand").rows() == [
         (nico, "person", "left"),
         (nico, "label", "left"),
-        # that some other pitch is said to be his changes nothing of what an export leaves open
+        # a decision about another pitch of his does not fill in what an export leaves open
         (nico, "label", None),
     ]
     assert abel not in named["pitcher_id"].to_list()
 
 
-def test_brothers_are_not_taken_for_one_another() -> None:
+def test_brothers_are_not_confused() -> None:
     men = roster({"player_id": "a", "name": "Marco Ramolde"}, {"player_id": "b", "name": "Wes Jr. Fairborne"})
     named = name_players(sightings({"pitcher_label": "Marcus Ramolde"}), men, decisions())
     assert ids(named) == [None]
@@ -297,7 +297,7 @@ OURS = [
 THEIRS = [{"pitcher_label": name, "team_label": "Quillmere"} for name in ("Abel Sorvo", "Nico Drunor", "Tavi Glim")]
 
 
-def test_the_other_sides_pitchers_are_provisional_and_ask_for_nobody() -> None:
+def test_pitchers_of_the_other_side_are_provisional_without_a_decision() -> None:
     named = name_players(sightings(*game(*OURS, *THEIRS)), roster(), decisions())
     assert ids(named)[3:] == ["x-quillmere-abel-sorvo", "x-quillmere-nico-drunor", "x-quillmere-tavi-glim"]
     assert not named.name_matches["needs_person"].any()
@@ -305,7 +305,7 @@ def test_the_other_sides_pitchers_are_provisional_and_ask_for_nobody() -> None:
     assert abel == abel | {"name": "Abel Sorvo", "team": "Quillmere", "on_roster": False, "provisional": True}
 
 
-def test_one_opponent_has_one_id_whatever_the_tracker_writes() -> None:
+def test_an_opponent_has_one_id_for_all_trackers_and_spellings() -> None:
     rows = game(
         *OURS,
         *THEIRS,
@@ -319,7 +319,7 @@ def test_one_opponent_has_one_id_whatever_the_tracker_writes() -> None:
     assert set(found) - {"x-opponent-a-sorvo"} == {"x-quillmere-abel-sorvo"} and len(found) == 5
 
 
-def test_an_opponent_with_a_name_like_ours_is_told_to_a_person() -> None:
+def test_an_opponent_with_a_name_like_ours_needs_a_decision() -> None:
     double = {"pitcher_label": "Jose Tarrowvale", "team_label": "Quillmere"}
     same = {"pitcher_label": "Silas Wendrow", "team_label": "Quillmere"}
     named = name_players(sightings(*game(*OURS, *THEIRS, double, same)), roster(), decisions())
@@ -328,7 +328,7 @@ def test_an_opponent_with_a_name_like_ours_is_told_to_a_person() -> None:
     assert asked["proposal"].to_list() == ["p01", "p04"]
 
 
-def test_without_a_team_a_stranger_in_a_game_is_an_opponent_and_in_a_bullpen_a_question() -> None:
+def test_an_unknown_name_without_team_is_an_opponent_only_in_a_game() -> None:
     assert one("Abel Sorvo", occasion="game") == one("Abel Sorvo", occasion="game") | {
         "player_id": "x-opponent-abel-sorvo",
         "needs_person": False,
@@ -341,7 +341,7 @@ def test_a_name_like_ours_without_a_team_is_only_proposed() -> None:
     assert (found["player_id"], found["how"], found["proposal"]) == (None, "proposed", "p01")
 
 
-def test_home_and_away_are_judged_by_the_day() -> None:
+def test_the_labels_home_and_away_are_judged_by_day() -> None:
     def day(date: str, ours: str, theirs: str) -> list[dict[str, object]]:
         return [
             row | {"baseball_day": date, "team_label": ours if row["team_label"] == "Herons" else theirs}
@@ -355,7 +355,7 @@ def test_home_and_away_are_judged_by_the_day() -> None:
     assert all(player and player.startswith("x-") for player in ids(named)[3:6] + ids(named)[9:])
 
 
-def test_two_squads_of_ours_are_both_ours() -> None:
+def test_two_of_our_own_squads_are_both_ours() -> None:
     blue = [
         {"pitcher_label": "José Tarrowvane", "team_label": "Blue"},
         {"pitcher_label": "Silas Wendrow", "team_label": "White"},
@@ -364,7 +364,7 @@ def test_two_squads_of_ours_are_both_ours() -> None:
     assert ids(named) == ["p01", "p04"]
 
 
-def test_batters_are_named_too_and_bat_for_the_other_side() -> None:
+def test_batters_are_identified_and_bat_for_the_other_side() -> None:
     rows = game(
         *(row | {"batter_label": "Dov Holv"} for row in OURS),
         *(row | {"batter_label": "Simon Wendrow"} for row in THEIRS),
@@ -373,7 +373,7 @@ def test_batters_are_named_too_and_bat_for_the_other_side() -> None:
     assert named.sightings["batter_id"].to_list() == ["x-quillmere-dov-holv"] * 3 + ["p05"] * 3
 
 
-# ---- the whole step ------------------------------------------------------------------------------------------------------------------------
+# ---- the complete stage---------------------------------------------------------------------------------------------------------------------
 
 
 def test_rows_keep_their_order_columns_and_number() -> None:
@@ -393,12 +393,12 @@ def test_the_order_of_rows_changes_no_verdict() -> None:
     assert named.sightings.equals(again.sightings.reverse())
 
 
-def test_both_tables_keep_their_contracts() -> None:
+def test_both_tables_match_their_contracts() -> None:
     named = name_players(sightings(*game(*OURS, *THEIRS), {"pitcher_label": "?"}), roster(), decisions())
     assert failures_of(named.players, PLAYERS) == [] and failures_of(named.name_matches, NAME_MATCHES) == []
 
 
-def test_no_roster_and_no_rows_are_no_fault() -> None:
+def test_an_empty_roster_or_no_rows_is_not_an_error() -> None:
     empty = name_players(sightings().head(0), roster().head(0), decisions())
     assert empty.sightings.height == empty.players.height == empty.name_matches.height == 0
     assert one("José Tarrowvane")["how"] == "exact"

@@ -1,4 +1,4 @@
-"""Publishing: one whole version or the other, whatever happens, and a sealed way to read it."""
+"""Publishing: readers see one complete version or the other, whatever happens, through a read-only connection."""
 
 import csv
 import errno
@@ -56,7 +56,7 @@ def warehouse(shared, tmp_path):
 
 
 def _seen(folder):
-    """What a reader finds behind each of the published names: all must be of one version and whole."""
+    """Return the version behind each published name: all must be of one complete version."""
     manifest = json.loads((folder / "manifest.json").read_text())
     for entry in manifest["files"]:
         content = (folder / entry["path"]).read_bytes()
@@ -122,7 +122,7 @@ def test_rows_in_any_order_give_the_same_parquet_bytes(tmp_path, monkeypatch):
 
 
 def _pairs(*days):
-    """A match pair on each of these days."""
+    """Return a match pair on each of these days."""
     bad = small_tables()["match_pairs"].head(1)
     ids = pl.Series([f"s{number:016x}" for number in range(len(days))])
     return pl.concat([bad] * len(days)).with_columns(baseball_day=pl.Series(days), sighting_a=ids)
@@ -319,7 +319,7 @@ def test_outputs_are_for_owner_and_group_and_files_are_read_only(tmp_path):
 
 
 class _Killed(BaseException):
-    """Stands for a kill: no handler of errors may catch it."""
+    """A kill: no error handler may catch it."""
 
 
 FAULTS = {"kill": _Killed(), "full": OSError(28, "No space left on device"), "io": OSError(5, "Input/output error")}
@@ -336,7 +336,7 @@ def test_a_kill_or_full_disk_at_the_last_calls_leaves_the_old_version_or_the_new
 @pytest.mark.parametrize("kind", ["kill", "full"])
 def test_a_disk_error_leaves_the_old_version_or_the_new(tmp_path, monkeypatch, kind):
     calls = _calls_of_a_publish(tmp_path, monkeypatch)
-    # the last calls move the version, turn the link and remove the old one: each of them; of the many before, that write it, two
+    # The last calls rename the version, move the link and hide the old one: all of them; of the many calls before, two.
     for at in (1, calls // 2, *range(calls - 3, calls + 1)):
         _publish_with_fault(tmp_path, monkeypatch, FAULTS[kind], at)
 
@@ -349,7 +349,7 @@ def test_an_error_at_each_call_to_the_disk_leaves_the_old_version_or_the_new(tmp
 
 
 def _calls_of_a_publish(folder, monkeypatch):
-    """How often a publish on top of two versions calls the disk to move, link or settle something."""
+    """Return how often a publish on top of two versions renames, links or fsyncs something."""
     publish(small_tables(), folder, "first", 2)
     publish(small_tables(), folder, "second", 2)
     return _publish_counting(folder, monkeypatch, "counted", None, 0)
@@ -363,7 +363,7 @@ def _publish_with_fault(folder, monkeypatch, fault, at):
         if isinstance(failure, PublishFailedError):
             assert f"see version {_seen(folder)}" in str(failure)
         assert _seen(folder) in {before, f"faulty-{at}"}
-    else:  # only the removal of an old version failed: the new one stands
+    else:  # only pruning an old version failed: the new one is published
         assert _seen(folder) == f"faulty-{at}"
     publish(small_tables(), folder, f"after-{at}", 2)
     assert _seen(folder) == f"after-{at}"
@@ -374,7 +374,7 @@ def _publish_with_fault(folder, monkeypatch, fault, at):
 
 
 def _publish_counting(folder, monkeypatch, version, fault, at):
-    """Publish with the `at`-th call failing with `fault`; gives the number of calls."""
+    """Publish with the `at`-th call failing with `fault`; return the number of calls."""
     calls = [0]
 
     def counted(call):
@@ -452,7 +452,7 @@ def test_a_version_of_an_older_program_is_reported_as_such(warehouse):
 
 @pytest.fixture
 def no_links(monkeypatch):
-    """A system that permits no links, as Windows does as a rule."""
+    """A system that permits no links, usually Windows."""
 
     def refuse(*_args, **_kwargs):
         raise OSError(1314, "A required privilege is not held by the client")
@@ -535,7 +535,7 @@ def test_a_tracker_name_cannot_escape_the_quarantine_folder(tmp_path):
     assert [path.name for path in (tmp_path / "quarantine").iterdir()] == ["______evil.csv"]
 
 
-# ---- sealed reading --------------------------------------------------------------------------------------------------------------------
+# ---- read-only queries-----------------------------------------------------------------------------------------------------------------
 
 
 def test_before_the_first_run_a_query_says_what_to_do(tmp_path):

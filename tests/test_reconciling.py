@@ -56,27 +56,27 @@ def test_a_policy_order_beats_the_rank_and_falls_back_on_it() -> None:
     assert value_of("spin_rate_rpm", (2200.0, None, None), policy)["trackers"] == "radar"
 
 
-def test_one_that_stands_apart_from_two_that_agree_is_not_preferred() -> None:
+def test_an_outlier_beside_two_that_agree_is_not_preferred() -> None:
     row = value_of("release_speed_mph", (99.0, 90.2, 90.5))
     assert (row["value"], row["trackers"], row["stands_apart"]) == (90.2, "camera", "radar")
 
 
-def test_with_two_trackers_nobody_can_be_told_to_stand_apart() -> None:
+def test_two_trackers_cannot_reveal_an_outlier() -> None:
     row = value_of("release_speed_mph", (99.0, 90.2))
     assert (row["trackers"], row["stands_apart"]) == ("radar", None)
     learned = calibration(("radar", "camera", "release_speed_mph", 0.0, 0.5))
-    # what two trackers 8.8 mph apart tell is no better than half of that
+    # two trackers 8.8 mph apart give a value no more certain than half of that
     assert value_of("release_speed_mph", (99.0, 90.2), None, learned)["uncertainty"] == pytest.approx(4.4)
 
 
-def test_an_axis_is_compared_the_short_way_round() -> None:
+def test_axes_are_compared_the_short_way_around() -> None:
     row = value_of("spin_axis_deg", (355.0, 5.0))
     assert row["spread"] == pytest.approx(10.0)
     assert row["lowest"] == pytest.approx(355.0)
     assert row["highest"] == pytest.approx(5.0)
 
 
-def test_a_blend_weighs_by_inverse_variance_after_bias() -> None:
+def test_a_blend_weighs_by_inverse_variance_after_removing_bias() -> None:
     """Inverse-variance weights: (90/s1^2 + 91/s2^2) / (1/s1^2 + 1/s2^2), the textbook weighted mean; here s1 = s2, bias +0.4."""
     learned = calibration(("radar", "camera", "release_speed_mph", 0.4, 0.5))
     row = value_of("release_speed_mph", (90.0, 91.0), Policy("blend"), learned)
@@ -87,12 +87,12 @@ def test_a_blend_weighs_by_inverse_variance_after_bias() -> None:
     assert row["uncertainty"] == pytest.approx(birge * own / math.sqrt(2))
 
 
-def test_readings_that_disagree_are_not_averaged_away() -> None:
+def test_readings_that_disagree_are_not_averaged() -> None:
     learned = calibration(("radar", "camera", "release_speed_mph", 0.0, 0.5))
     assert value_of("release_speed_mph", (90.0, 97.0), Policy("blend"), learned)["value"] == 90.0
 
 
-def test_own_errors_are_grubbs_where_three_trackers_met() -> None:
+def test_own_errors_follow_grubbs_where_three_trackers_saw_a_pitch() -> None:
     """F. E. Grubbs, JASA 43 (1948) 243-264: var_1 = (s12^2 + s13^2 - s23^2) / 2. With own SDs 0.3, 0.5, 0.9 the pair variances are their sums."""
     pairs = {
         ("radar", "camera"): 0.3**2 + 0.5**2,
@@ -113,7 +113,7 @@ def test_the_operators_pitch_type_beats_a_better_ranked_trackers() -> None:
     assert (pitch["pitch_type"], pitch["pitch_type_by"], pitch["label_conflict"]) == ("slider", "operator", True)
 
 
-def test_two_trackers_outvote_a_better_ranked_ones_pitcher() -> None:
+def test_two_trackers_outvote_a_better_ranked_one_on_the_pitcher() -> None:
     seen = sightings(
         {"sighting_id": "s1", "pitcher_label": "Stale", "pitcher_id": "P1"},
         {"sighting_id": "s2", "tracker": "camera", "pitcher_label": "Right", "pitcher_id": "P2"},
@@ -139,7 +139,7 @@ def test_a_person_outvotes_two_trackers_and_leaves_no_conflict() -> None:
     assert (pitch["pitcher_id"], pitch["pitcher_by"], pitch["pitcher_conflict"]) == ("P2", "person", False)
 
 
-def test_of_a_pitcher_named_by_a_person_the_label_is_that_of_a_tracker_which_names_him_too() -> None:
+def test_the_label_of_a_decided_pitcher_comes_from_a_tracker_that_agrees() -> None:
     seen = sightings(
         {"sighting_id": "s1", "pitcher_label": "Stale", "pitcher_id": "P2", "pitcher_by": "person"},
         {"sighting_id": "s2", "tracker": "camera", "pitcher_label": "Right", "pitcher_id": "P2", "pitcher_by": "label"},
@@ -148,7 +148,7 @@ def test_of_a_pitcher_named_by_a_person_the_label_is_that_of_a_tracker_which_nam
     assert (pitch["pitcher_id"], pitch["pitcher_label"], pitch["pitcher_by"]) == ("P2", "Right", "person")
 
 
-def test_two_people_who_name_two_pitchers_for_one_pitch_are_a_conflict() -> None:
+def test_two_decisions_naming_two_pitchers_for_one_pitch_are_a_conflict() -> None:
     seen = sightings(
         {"sighting_id": "s1", "pitcher_id": "P1", "pitcher_by": "person"},
         {"sighting_id": "s2", "tracker": "camera", "pitcher_id": "P2", "pitcher_by": "person"},
@@ -157,7 +157,7 @@ def test_two_people_who_name_two_pitchers_for_one_pitch_are_a_conflict() -> None
     assert (pitch["pitcher_id"], pitch["pitcher_conflict"]) == ("P1", True)
 
 
-def test_every_sighting_that_does_not_name_its_pitch_gives_an_alias() -> None:
+def test_every_other_sighting_of_a_pitch_gives_an_alias() -> None:
     seen = sightings(
         {"sighting_id": "s1"}, {"sighting_id": "s2", "tracker": "camera"}, {"sighting_id": "s3", "tracker": "ball"}
     )
@@ -166,7 +166,7 @@ def test_every_sighting_that_does_not_name_its_pitch_gives_an_alias() -> None:
     assert done.pitches.get_column("pitch_id").to_list() == ["p1", "p3"]
 
 
-def test_times_are_told_on_the_reference_clock_and_order_only_rows_stand_between_their_neighbours() -> None:
+def test_times_are_on_the_reference_clock_and_rows_without_one_keep_their_order() -> None:
     radar = [
         {"sighting_id": f"s1{n}", "file_order": n, "thrown_at": at(20 * n), "clock_resolution_s": 0.001}
         for n in (0, 1, 3)
@@ -196,8 +196,8 @@ def test_times_are_told_on_the_reference_clock_and_order_only_rows_stand_between
     assert pitches.filter(pl.col("pitch_id") == "p39").get_column("thrown_at").to_list() == [None]
 
 
-def test_a_tracker_that_writes_only_minutes_keeps_its_own_order_and_lends_no_stamp() -> None:
-    """By hand: pitches at 10, 35, 58, 85, 112 s; the radar writes the minute alone, the camera is 7 s late and missed the one at 58 s."""
+def test_a_tracker_with_minute_stamps_keeps_its_order_and_is_no_reference() -> None:
+    """By hand: pitches at 10, 35, 58, 85, 112 s; the radar writes only the minute, the camera is 7 s late and missed the one at 58 s."""
     truth = (10, 35, 58, 85, 112)
     radar = [
         {
@@ -228,7 +228,7 @@ def test_a_tracker_that_writes_only_minutes_keeps_its_own_order_and_lends_no_sta
     assert pitches.get_column("thrown_at").to_list()[3] == at(92)
 
 
-def test_two_games_of_a_day_are_told_apart_where_the_innings_start_again() -> None:
+def test_two_games_of_a_day_are_separated_where_the_innings_restart() -> None:
     innings = [1, 1, 5, 7, 1, 2]
     rows = [
         {
@@ -248,7 +248,7 @@ def test_two_games_of_a_day_are_told_apart_where_the_innings_start_again() -> No
     assert done.sessions.get_column("pitches").to_list() == [4, 2]
 
 
-def test_a_pitch_seen_only_by_a_tracker_that_does_not_know_the_occasion_belongs_to_the_session_around_it() -> None:
+def test_a_pitch_without_an_occasion_joins_the_session_around_it() -> None:
     radar = [
         {
             "sighting_id": f"s{n}",
@@ -273,7 +273,7 @@ def test_a_pitch_seen_only_by_a_tracker_that_does_not_know_the_occasion_belongs_
 
 
 @given(st.lists(st.floats(60, 100), min_size=1, max_size=3))
-def test_the_preferred_value_is_a_reading_and_the_order_of_rows_changes_nothing(readings: list[float]) -> None:
+def test_the_preferred_value_is_a_reading_in_any_order_of_rows(readings: list[float]) -> None:
     seen, together = three("release_speed_mph", *readings)
     done = reconcile(seen, together, NO_CALIBRATION, Rules(RANKS))
     assert done.pitches.get_column("release_speed_mph").item() in readings

@@ -1,4 +1,4 @@
-"""The copy for outsiders: nothing of a person in it, pseudonyms that no guess undoes, and a folder that is whole at any moment."""
+"""The copy for outsiders: no personal data, pseudonyms that cannot be guessed, and a folder that is complete at any moment."""
 
 import hashlib
 import hmac
@@ -32,7 +32,7 @@ KEY = "0123456789abcdef0123456789abcdef0123456789abcdef"
 
 @pytest.fixture(scope="module")
 def program(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo after its run, with room for a key."""
+    """Return the demo after its run, with a place for a key."""
     folder = tmp_path_factory.mktemp("share") / "program"
     shutil.copytree(demo, folder, symlinks=True)
     return folder
@@ -63,7 +63,7 @@ def frames(folder: Path) -> dict[str, pl.DataFrame]:
     }
 
 
-# ---- every column is classed ---------------------------------------------------------------------------------------------------------------
+# ---- classes of columns -------------------------------------------------------------------------------------------------------------------
 
 
 def test_every_table_is_shared_or_stays_at_home() -> None:
@@ -85,7 +85,7 @@ def test_text_is_shared_as_it_is_only_where_its_values_are_a_closed_list(table: 
 
 
 def test_columns_with_names_labels_or_typed_text_are_left_out() -> None:
-    """The list is written down here once more, by hand: a class that is changed by mistake is seen."""
+    """The list is repeated here by hand, so that a class changed by mistake is noticed."""
     kept = {(table, column.name) for table in CLASSES for column in shared_contract(table).columns}
     telling = re.compile(
         r"label$|native|_name$|^name$|^team|^file|reason|^why$|^note$|sentence|verdict|corrections|sequence"
@@ -93,11 +93,11 @@ def test_columns_with_names_labels_or_typed_text_are_left_out() -> None:
     assert [name for name in kept if telling.search(name[1])] == []
 
 
-# ---- nothing of a person -------------------------------------------------------------------------------------------------------------------
+# ---- no personal data ---------------------------------------------------------------------------------------------------------------------
 
 
 def texts_of_people(program: Path) -> set[str]:
-    """Every name, label, native id and file name that the demo's people and devices typed."""
+    """Return every name, label, native id and file name of the demo."""
     asked = """
         select pitcher_label from sightings union select batter_label from sightings union select team_label from sightings
         union select pitcher_native_id from sightings union select batter_native_id from sightings union select native_id from sightings
@@ -116,7 +116,7 @@ def texts_of_people(program: Path) -> set[str]:
 
 
 def words_of_ours(ledger: Ledger) -> set[str]:
-    """Words of every copy, whoever plays: those of the contracts and their lists, of the caution, and the ids of ledger.toml."""
+    """Return words that every copy contains: those of contracts and their lists, of the caution, and the ids of ledger.toml."""
     columns = [column for table in CLASSES for column in shared_contract(table).columns]
     texts = [text for column in columns for text in (column.name, column.definition, column.unit, *column.allowed)]
     texts += [part for contract in TABLES.values() for part in (contract.table, contract.row, *contract.names)]
@@ -133,7 +133,7 @@ def words_of_ours(ledger: Ledger) -> set[str]:
 
 
 def every_text(folder: Path) -> Iterator[tuple[str, str]]:
-    """Every text that the copy holds, with its place: values of every column, statistics, metadata, and the small files."""
+    """Return every text in the copy with its place: values of every column, statistics, metadata, and the small files."""
     for path in folder.rglob("*"):
         yield "path", str(path.relative_to(folder))
         if path.suffix in (".json", ".txt"):
@@ -150,7 +150,7 @@ def every_text(folder: Path) -> Iterator[tuple[str, str]]:
 
 
 def test_the_copy_holds_no_name_label_native_id_or_file_name(program: Path, ledger: Ledger, shared: Path) -> None:
-    # a bare number or day says nothing of where it came from: that no native id goes is held by the classes
+    # A bare number or day has no recognizable origin; the classes ensure that no native id is shared.
     plain = re.compile(r"[-+]?\d{1,8}([.,]\d+)?|\d{4}-\d\d-\d\d.*")
     forbidden = {text for text in texts_of_people(program) if not plain.fullmatch(text)} - words_of_ours(ledger)
     assert len(forbidden) > 5000 and {"Wendrake", "Ollerby"} <= forbidden
@@ -174,7 +174,7 @@ def test_the_bytes_of_the_copy_hold_no_name(program: Path, shared: Path) -> None
 
 
 def test_the_order_of_the_rows_reveals_no_name(shared: Path) -> None:
-    """Sorted by the roster's ids, the pseudonyms of a known roster could be read off."""
+    """If rows were sorted by the roster's ids, a known roster would reveal the pseudonyms."""
     for name, frame in frames(shared).items():
         contract = shared_contract(name)
         if contract.key and not contract.by_night:
@@ -254,7 +254,7 @@ def test_the_same_key_gives_the_same_bytes_and_another_key_other_pseudonyms(
 
 
 def test_a_value_that_is_not_an_id_stops_the_copy() -> None:
-    """Should a label ever come to stand where a tracker's id belongs, it is not passed on."""
+    """A label in the place of a tracker's id is not shared."""
     contract = TABLES["calibration"]
     row = {"tracker_a": "Jane Roe", "tracker_b": "gun", "baseball_day": None, "metric": "spin_rate_rpm", "n": 1}
     frame = pl.DataFrame([row], schema_overrides=contract.polars_schema())
@@ -343,7 +343,7 @@ def test_a_folder_with_other_files_is_refused_and_left_unchanged(ledger: Ledger,
 
 @pytest.fixture
 def small(published_program: Path, tmp_path: Path) -> Path:
-    """The example program after its first run, to change at will."""
+    """Return the example program after its first run, for the test to change."""
     return Path(shutil.copytree(published_program, tmp_path / "program", symlinks=True))
 
 

@@ -1,4 +1,4 @@
-"""The DuckDB file: what the contracts say stands in it, and each law is broken once to see that it is noticed."""
+"""The DuckDB file follows the contracts, and each law is broken once to see that it is detected."""
 
 import shutil
 
@@ -28,7 +28,7 @@ def _build(tables, folder):
     return duckdb.connect(str(folder / "w.duckdb"), read_only=True)
 
 
-def test_every_table_has_the_contracts_columns_types_and_comments(tmp_path):
+def test_every_table_has_the_columns_types_and_comments_of_its_contract(tmp_path):
     with _build({}, tmp_path) as con:
         there = con.execute(
             "select table_name, column_name, lower(data_type), comment from duckdb_columns() where table_name in (select table_name from duckdb_tables()) order by table_oid, column_index"
@@ -42,7 +42,7 @@ def test_every_table_has_the_contracts_columns_types_and_comments(tmp_path):
     assert sorted(there) == sorted(wanted)
 
 
-def test_tables_come_back_from_the_file_as_they_went_in(tmp_path):
+def test_tables_read_back_equal_what_was_written(tmp_path):
     finished = finish_tables(small_tables())
     with _build(small_tables(), tmp_path) as con:
         for name, frame in finished.items():
@@ -50,7 +50,7 @@ def test_tables_come_back_from_the_file_as_they_went_in(tmp_path):
             assert back.cast(frame.schema).equals(frame), name
 
 
-def test_the_file_is_in_the_storage_that_older_clients_open(tmp_path):
+def test_the_file_has_the_storage_format_that_older_clients_open(tmp_path):
     with _build({}, tmp_path) as con:
         assert "v1.0.0" in str(con.execute("select tags from duckdb_databases() where database_name = 'w'").fetchone())
 
@@ -60,21 +60,21 @@ def test_a_table_without_a_contract_is_refused():
         finish_tables({"pitchs": pl.DataFrame()})
 
 
-def test_the_empty_warehouse_is_made_once_and_kept(tmp_path):
+def test_the_empty_warehouse_is_built_once_and_cached(tmp_path):
     first = empty_warehouse(tmp_path)
     made_at = first.stat().st_mtime_ns
     assert empty_warehouse(tmp_path) == first
     assert first.stat().st_mtime_ns == made_at
 
 
-def test_a_kept_empty_warehouse_of_other_contracts_is_replaced(tmp_path):
+def test_a_cached_empty_warehouse_of_other_contracts_is_replaced(tmp_path):
     (tmp_path / ".empty-0000.duckdb").write_bytes(b"old")
     kept = empty_warehouse(tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == [kept.name]
 
 
 def _set(table, column, value, where=None):
-    """Tables in which one column holds another value (in the rows that `where` picks)."""
+    """Return the tables with another value in one column (of the rows that `where` selects)."""
 
     def tamper(tables):
         changed = value if where is None else pl.when(where).then(value).otherwise(column)
@@ -88,7 +88,7 @@ def _without(table, where):
 
 
 _FIRST = pl.col("pitch_id") == pitch_id(1)
-# for each law a fault that breaks it
+# for each law, an error that breaks it
 BREAKS = {
     "law_1_rows_add_up": _set("files", "rows", pl.col("rows") + 1),
     "law_1_rows_are_there": _without("set_aside", pl.col("kind") == "repeat"),
@@ -122,7 +122,7 @@ def test_a_broken_law_is_named_with_its_rows(law, built, tmp_path):
         build_warehouse(finish_tables(BREAKS[law](small_tables())), tmp_path / "w.duckdb", cache=built)
 
 
-# each table whose nights are replaced, and whose ids belong to one night
+# each table whose nights are replaced and whose ids belong to one night
 BY_NIGHT = [
     name
     for name, frame in small_tables().items()
@@ -168,8 +168,8 @@ def test_an_id_of_another_night_is_noticed(name, built, tmp_path):
         _renew(tables, built, tmp_path)
 
 
-def test_a_throw_counted_twice_is_noticed(tmp_path, monkeypatch):
-    """No table can do it while player ids are unique, so the view itself is made to count twice."""
+def test_a_throw_counted_twice_is_detected(tmp_path, monkeypatch):
+    """While player ids are unique, no table can cause this, so the view itself is made to count twice."""
     views = tmp_path / "sql" / "views"
     views.mkdir(parents=True)
     (tmp_path / "sql" / "checks").symlink_to(SQL_FOLDER / "checks")

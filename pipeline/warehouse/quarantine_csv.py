@@ -9,7 +9,7 @@ from pipeline.durable_files import polars_disk_errors
 
 # text that a spreadsheet runs as a formula, with the full-width signs of East Asian keyboards
 _FORMULA = r"^ *[=+\-@\t\r\n＝＋－＠]"
-# a number may begin with a sign, and is no formula
+# a number, which may begin with a sign without being a formula
 _NUMBER = r"^[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?$"
 
 
