@@ -17,7 +17,6 @@ from pipeline.operations.watchdog import time_limit
 from pipeline.reports.attention import find_needs
 from pipeline.settings.ledger import load_ledger
 from pipeline.settings.problems import SettingsProblems
-from pipeline.warehouse.publish import current_version
 from pipeline.warehouse.run_log import read_attempts, record_begin
 from tests.conftest import PROJECT, command
 from tests.nights import DEMO
@@ -56,7 +55,7 @@ def run(workspace: Path, deed: str) -> subprocess.CompletedProcess[str]:
 def begin(workspace: Path) -> None:
     """Leave the line of a run that has begun and not ended."""
     output = workspace / "warehouse"
-    record_begin(output, datetime.now(UTC), str(current_version(output)))
+    record_begin(output, datetime.now(UTC))
 
 
 def run_needs(workspace: Path) -> list[str]:

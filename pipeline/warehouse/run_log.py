@@ -53,17 +53,21 @@ class Attempt(NamedTuple):
 @contextlib.contextmanager
 def failures_recorded(output: Path, started_at: datetime) -> Iterator[None]:
     """Record that a run begins, and, if it raises, why it failed. A disk that refuses these lines will fail the run itself."""
-    begun = Attempt(
-        _iso(started_at), "", "begun", current_version(output) or "", f"process {os.getpid()}, not ended", []
-    )
     with contextlib.suppress(OSError):
-        _write([*read_attempts(output), begun], output)
+        record_begin(output, started_at)
     try:
         yield
     # also a panic of compiled code, and Ctrl-C
     except BaseException as fault:
         record_failure(output, started_at, fault)
         raise
+
+
+def record_begin(output: Path, started_at: datetime) -> None:
+    """Add the line of a run that begins. Raises OSError."""
+    message = f"process {os.getpid()}, not ended"
+    begun = Attempt(_iso(started_at), "", "begun", current_version(output) or "", message, [])
+    _write([*read_attempts(output), begun], output)
 
 
 def record_failure(output: Path, started_at: datetime, fault: BaseException) -> None:
