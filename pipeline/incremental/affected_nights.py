@@ -14,7 +14,7 @@ from pipeline.agreement.device_setup.corrections import Correction, apply_correc
 from pipeline.exports.duplicates import remove_duplicates
 from pipeline.exports.inbox import ExportFile
 from pipeline.exports.plausibility import check_sightings
-from pipeline.exports.reading import MappedExports, Progress, map_exports, sort_by_name, newness
+from pipeline.exports.reading import MappedExports, Progress, map_exports, newness, sort_by_name
 from pipeline.incremental.plan import Plan
 from pipeline.incremental.previous_run import History
 from pipeline.matching import days_to_match
@@ -55,9 +55,7 @@ def prepare(ledger: Ledger, plan: Plan, history: History, progress: Progress) ->
     exports = map_exports(ledger, plan.read, progress)
     valid = _validate(exports, ledger)
     kept = {
-        "file_facts": sort_by_name(
-            _with_write_times(history.plus_files("file_facts", exports.files), plan.exports)
-        ),
+        "file_facts": sort_by_name(_with_write_times(history.plus_files("file_facts", exports.files), plan.exports)),
         "file_nights": history.plus_files("file_nights", _nights_by_file(valid.sightings)),
         "file_sources": history.plus_files("file_sources", exports.metric_sources),
         "file_labels": history.plus_files("file_labels", exports.unknown_labels),
