@@ -122,7 +122,7 @@ PRECISION = Contract(
         spread("variance_se", "standard error of that estimate", "the metric's unit squared"),
         count("n", "pitches used for the estimate", "pitches"),
         count("nights", "baseball days with such pitches", "nights"),
-        required("beside", pl.String, "the trackers that it was compared with, separated by commas"),
+        required("compared_with", pl.String, "the trackers that it was compared with, separated by commas"),
         required("method", pl.String, "method of the interval", "", ("pivots over nights", "formula", "none")),
         Column("note", pl.String, "a caution for this row"),
     ),

@@ -27,7 +27,7 @@ LABEL_AGREEMENT = Contract(
         *_pair_and_field(),
         count("n", "pitches that both labeled", "pitches"),
         count("nights", "baseball days with such pitches", "nights"),
-        share("share_alike", "share of pitches with equal labels"),
+        share("share_equal", "share of pitches with equal labels"),
         Column(
             "kappa",
             pl.Float64,
@@ -55,7 +55,7 @@ LABEL_CONFUSION = Contract(
         required("label_b", pl.String, "the label of tracker_b"),
         count("pitches", "pitches with these two labels", "pitches"),
         share("share_of_a", "share of these pitches among all that tracker_a labeled label_a"),
-        Column("look_at", pl.String, "the first ten pitch_ids if the labels differ, separated by commas"),
+        Column("example_pitch_ids", pl.String, "the first ten pitch_ids if the labels differ, separated by commas"),
     ),
     order=("tracker_a", "tracker_b", "field", "label_a", "label_b"),
 )

@@ -19,7 +19,7 @@ ID_KINDS = {
     "of_sighting_id": "sighting",
     "sighting_a": "sighting",
     "sighting_b": "sighting",
-    "rival_of": "sighting",
+    "competing_sighting_id": "sighting",
     "session_id": "session",
     "outing_id": "outing",
 }
@@ -105,7 +105,7 @@ CLASSES: dict[str, Classes] = {
             *("time_gap_s", "time_evidence", "reading_evidence", "label_evidence", "order_evidence"),
         ),
         words=(*_PAIR, "venue", "station"),
-        ids=("sighting_a", "sighting_b", "rival_of"),
+        ids=("sighting_a", "sighting_b", "competing_sighting_id"),
         left_out=("strongest_readings",),
     ),
     "double_triggers": Classes(
@@ -133,7 +133,7 @@ CLASSES: dict[str, Classes] = {
     ),
     "precision": Classes(
         as_is=("metric", "own_error_sd", "low", "high", "variance", "variance_se", "n", "nights", "method"),
-        words=("tracker", "beside"),
+        words=("tracker", "compared_with"),
         left_out=("note",),
     ),
     "drift": Classes(
@@ -154,12 +154,12 @@ CLASSES: dict[str, Classes] = {
         left_out=("note", "sentence"),
     ),
     "label_agreement": Classes(
-        as_is=("field", "n", "nights", "share_alike", "kappa", "kappa_low", "kappa_high"),
+        as_is=("field", "n", "nights", "share_equal", "kappa", "kappa_low", "kappa_high"),
         words=_PAIR,
         left_out=("note",),
     ),
     "label_confusion": Classes(
-        as_is=("field", "pitches", "share_of_a"), words=(*_PAIR, "label_a", "label_b"), left_out=("look_at",)
+        as_is=("field", "pitches", "share_of_a"), words=(*_PAIR, "label_a", "label_b"), left_out=("example_pitch_ids",)
     ),
     "selection": Classes(
         as_is=(

@@ -171,7 +171,7 @@ MATCH_PAIRS = Contract(
         Column("label_evidence", pl.Float64, "evidence of pitcher, batter, count and results, as above", "nats"),
         Column("order_evidence", pl.Float64, "evidence of the order of the pitches around it, as above", "nats"),
         Column("strongest_readings", pl.String, "the three readings with the most evidence, each in nats"),
-        Column("rival_of", pl.String, "the sighting of this pair that has a more probable partner"),
+        Column("competing_sighting_id", pl.String, "the sighting of this pair that has a more probable partner"),
     ),
     order=("baseball_day", "venue", "station"),
 )

@@ -465,9 +465,9 @@ def test_labels_that_differ_are_counted_and_pointed_at() -> None:
     kappa = tables.label_agreement.filter(field="pitch_type").row(0, named=True)
     assert kappa["kappa_low"] < kappa["kappa"] < kappa["kappa_high"] < 1
     cell = tables.label_confusion.filter(field="pitch_type", label_a="slider", label_b="changeup").row(0, named=True)
-    assert cell["pitches"] == pytest.approx((1 - kappa["share_alike"]) * 300)
-    assert len(cell["look_at"].split(",")) == 10
-    assert set(cell["look_at"].split(",")) <= set(seen.pitches["pitch_id"])
+    assert cell["pitches"] == pytest.approx((1 - kappa["share_equal"]) * 300)
+    assert len(cell["example_pitch_ids"].split(",")) == 10
+    assert set(cell["example_pitch_ids"].split(",")) <= set(seen.pitches["pitch_id"])
 
 
 def test_an_unknown_label_is_no_disagreement() -> None:
@@ -480,7 +480,7 @@ def test_an_unknown_label_is_no_disagreement() -> None:
         .label_agreement.filter(field="pitch_type")
         .row(0, named=True)
     )
-    assert row["share_alike"] == 1
+    assert row["share_equal"] == 1
     assert row["n"] == 200
 
 

@@ -153,7 +153,7 @@ def test_pitches_called_differently_are_named(page: str, tables: dict[str, pl.Da
         .sort("pitches")
         .row(-1, named=True)
     )
-    assert cell["look_at"].split(",")[0] in page
+    assert cell["example_pitch_ids"].split(",")[0] in page
 
 
 def test_the_same_tables_give_the_same_page(page: str, tables: dict[str, pl.DataFrame], tmp_path: Path) -> None:

@@ -571,13 +571,16 @@ def test_two_sessions_in_one_file_with_different_clocks_are_both_matched():
 
 def test_a_doubtful_pair_names_its_rival():
     _, matched = _season("all faults, two trackers", 1)
-    rivals = matched.match_pairs.filter(pl.col("rival_of").is_not_null())
+    rivals = matched.match_pairs.filter(pl.col("competing_sighting_id").is_not_null())
     assert not rivals.is_empty()
     held = matched.match_pairs.filter("merged")
     for row in rivals.head(20).iter_rows(named=True):
-        assert row["rival_of"] in (row["sighting_a"], row["sighting_b"])
+        assert row["competing_sighting_id"] in (row["sighting_a"], row["sighting_b"])
         assert (
-            held.filter((pl.col("sighting_a") == row["rival_of"]) | (pl.col("sighting_b") == row["rival_of"])).height
+            held.filter(
+                (pl.col("sighting_a") == row["competing_sighting_id"])
+                | (pl.col("sighting_b") == row["competing_sighting_id"])
+            ).height
             >= 1
         )
 
@@ -588,6 +591,10 @@ def test_pairs_are_explained_in_words():
     assert "stadium radar" in merged[0]
     assert "are one pitch" in merged[0]
     assert "evidence for a match" in merged[0]
-    doubt = _season("all faults, two trackers", 1)[1].match_pairs.filter(pl.col("rival_of").is_not_null()).head(1)
+    doubt = (
+        _season("all faults, two trackers", 1)[1]
+        .match_pairs.filter(pl.col("competing_sighting_id").is_not_null())
+        .head(1)
+    )
     assert "are kept apart" in explain_pairs(doubt)[0]
     assert explain_pairs(doubt.clear()) == ["No other tracker has a record that could be this pitch."]

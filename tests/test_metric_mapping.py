@@ -551,7 +551,7 @@ def test_gravity_is_standard_gravity_to_five_digits() -> None:
     [("Hz", "rpm"), ("1", "deg"), ("deg", "1"), ("km", "mph"), ("parsnip", "ft"), ("", "ft"), ("3", "1")],
 )
 def test_a_unit_of_another_quantity_is_refused(unit: str, ours: str) -> None:
-    """A hertz is a cycle each second to a person and a radian to a units library: 6.28 apart, so it is no spin rate here."""
+    """A hertz is a cycle each second to a person and a radian to a units library: 6.28 apart, so it is not accepted as a spin rate."""
     with pytest.raises(UnknownUnitError):
         unit_factor(unit, ours)
 

@@ -34,14 +34,14 @@ _NIGHTLY = {
     "label_a": pl.String,
     "label_b": pl.String,
     "pitches": pl.UInt32,
-    "look_at": pl.String,
+    "example_pitch_ids": pl.String,
 }
 
 
 class Kappa(NamedTuple):
     """Share of pitches with equal labels, Cohen's kappa, its standard error and 95 % interval; nan where all labels are one."""
 
-    share_alike: float
+    share_equal: float
     kappa: float
     se: float
     low: float
@@ -73,9 +73,9 @@ def kappa(counts: np.ndarray) -> Kappa:
 
 
 def labels_by_night(grouped: GroupedSightings, ranks: dict[str, int]) -> pl.DataFrame:
-    """Return one row per night, pair, field and two labels: `pitches` and `look_at`.
+    """Return one row per night, pair, field and two labels: `pitches` and `example_pitch_ids`.
 
-    `look_at` lists the first pitch_ids, with commas, where the labels differ. A label that is "unknown" or missing is not compared.
+    `example_pitch_ids` lists the first pitch_ids, with commas, where the labels differ. A label that is "unknown" or missing is not compared.
     """
     fields = [field for field in FIELDS if field in grouped.sightings.columns]
     labeled = grouped.sightings.select("group", "tracker", "baseball_day", *fields).drop_nulls("group")
@@ -114,14 +114,14 @@ def _count_labels(labels: pl.DataFrame, pitch_ids: pl.Series) -> pl.DataFrame:
     counts = labels.group_by(cell).agg(pl.len().alias("pitches"))
     differing = labels.filter(pl.col("label_a") != pl.col("label_b"))
     with_ids = differing.with_columns(pitch_id=pitch_ids.gather(differing["group"])).group_by(cell)
-    examples = with_ids.agg(pl.col("pitch_id").sort().head(EXAMPLES).str.join(",").alias("look_at"))
+    examples = with_ids.agg(pl.col("pitch_id").sort().head(EXAMPLES).str.join(",").alias("example_pitch_ids"))
     return counts.join(examples, on=cell, how="left")
 
 
 def _agreement_row(key: tuple[str, str, str], labels: pl.DataFrame) -> pl.DataFrame:
     counts, pitches = _confusion_counts(labels), int(labels["pitches"].sum())
     found = kappa(counts)
-    numbers = (found.share_alike, found.kappa, found.low, found.high)
+    numbers = (found.share_equal, found.kappa, found.low, found.high)
     row = (*key, pitches, len(counts), *numbers, _note(found, pitches, len(counts)))
     return pl.DataFrame([row], schema=LABEL_AGREEMENT.polars_schema(), orient="row").with_columns(
         pl.selectors.float().fill_nan(None)
@@ -129,13 +129,13 @@ def _agreement_row(key: tuple[str, str, str], labels: pl.DataFrame) -> pl.DataFr
 
 
 def _confusion_rows(key: tuple[str, str, str], labels: pl.DataFrame) -> pl.DataFrame:
-    examples = pl.col("look_at").drop_nulls().str.split(",").explode().sort().head(EXAMPLES).str.join(",")
+    examples = pl.col("example_pitch_ids").drop_nulls().str.split(",").explode().sort().head(EXAMPLES).str.join(",")
     rows = labels.group_by("label_a", "label_b").agg(pl.col("pitches").sum(), examples)
     rows = rows.with_columns(
         tracker_a=pl.lit(key[0]),
         tracker_b=pl.lit(key[1]),
         field=pl.lit(key[2]),
-        look_at=pl.col("look_at").replace("", None),
+        example_pitch_ids=pl.col("example_pitch_ids").replace("", None),
         share_of_a=pl.col("pitches") / pl.col("pitches").sum().over("label_a"),
     )
     return conform(rows, LABEL_CONFUSION).sort("label_a", "label_b")

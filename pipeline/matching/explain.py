@@ -38,7 +38,11 @@ def explain_pair(row: Mapping[str, object], names: Mapping[str, str]) -> str:
         verdict = f"{records} are one pitch, probability {percent}."
     else:
         verdict = f"{records} are kept apart: the probability that they are one pitch is {percent}."
-    rival = [] if row["merged"] or not row["rival_of"] else [f"{row['rival_of']} has a more likely partner."]
+    rival = (
+        []
+        if row["merged"] or not row["competing_sighting_id"]
+        else [f"{row['competing_sighting_id']} has a more likely partner."]
+    )
     return " ".join([verdict, *_time(row), *_readings(row), *_labels(row), *_order(row), *rival])
 
 

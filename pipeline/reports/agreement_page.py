@@ -119,7 +119,7 @@ class Confusion(NamedTuple):
     kappa: dict[str, Any]
     labels: list[str]
     counts: list[tuple[str, list[int]]]
-    look_at: list[tuple[str, str, int, str]]
+    example_pitch_ids: list[tuple[str, str, int, str]]
 
 
 def write_agreement_page(tables: Mapping[str, pl.DataFrame], path: Path, names: Mapping[str, str]) -> None:
@@ -256,10 +256,12 @@ def _confusions(tables: Mapping[str, pl.DataFrame], names: Mapping[str, str]) ->
         labels = sorted({*of_pair["label_a"], *of_pair["label_b"]})
         pitches = {(row["label_a"], row["label_b"]): row["pitches"] for row in of_pair.iter_rows(named=True)}
         counts = [(label, [pitches.get((label, other), 0) for other in labels]) for label in labels]
-        differing = of_pair.filter(pl.col("look_at").is_not_null()).sort("pitches", descending=True)
-        look_at = differing.head(EXAMPLES_SHOWN).select("label_a", "label_b", "pitches", "look_at").rows()
+        differing = of_pair.filter(pl.col("example_pitch_ids").is_not_null()).sort("pitches", descending=True)
+        example_pitch_ids = (
+            differing.head(EXAMPLES_SHOWN).select("label_a", "label_b", "pitches", "example_pitch_ids").rows()
+        )
         heading = f"{field.replace('_', ' ').capitalize()}: {names[a]} (rows) and {names[b]} (columns)"
-        yield Confusion(heading, kappa, labels, counts, look_at)
+        yield Confusion(heading, kappa, labels, counts, example_pitch_ids)
 
 
 def _own_errors(precision: pl.DataFrame) -> dict[str, Any]:

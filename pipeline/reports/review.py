@@ -73,7 +73,7 @@ def _match_questions(desk: Desk) -> Iterator[Item]:
     """Yield each doubtful pitch with all of its pairs that have no decision yet, most probable first."""
     rows = desk.rows("""
         with undecided as (
-            select doubtful_matches.*, decided_by, time_evidence, reading_evidence, label_evidence, order_evidence, rival_of
+            select doubtful_matches.*, decided_by, time_evidence, reading_evidence, label_evidence, order_evidence, competing_sighting_id
             from doubtful_matches left join match_pairs using (sighting_a, sighting_b)),
         by_pitch as (select unnest(list_distinct([pitch_id_a, pitch_id_b])) as pitch_id, * from undecided)
         select by_pitch.*, pitches.session_id, pitches.match_probability, pitches.pitch_number, pitches.occasion, pitches.thrown_at,

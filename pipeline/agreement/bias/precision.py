@@ -52,7 +52,7 @@ class PrecisionRow(NamedTuple):
     variance_se: float
     n: int
     nights: int
-    beside: str
+    compared_with: str
     method: str
     note: str
 
@@ -263,12 +263,12 @@ def _rows_of_triple(
     rows = []
     for place, tracker in enumerate(triple):
         variance, se, low, high = (float(column[place]) for column in errors[:4])
-        beside = ",".join(other for other in triple if other != tracker)
+        compared_with = ",".join(other for other in triple if other != tracker)
         note = _note(variance, se, high, METRICS[metric].unit, measured.height)
         sd = math.sqrt(variance) if variance > 0 else math.nan
         ends = (math.sqrt(max(low, 0.0)), math.sqrt(max(high, 0.0)))
         estimate = (sd, *ends, variance, se, n, measured.height)
-        rows.append(PrecisionRow(tracker, metric, *estimate, beside, errors.method, note))
+        rows.append(PrecisionRow(tracker, metric, *estimate, compared_with, errors.method, note))
     return rows
 
 
@@ -300,5 +300,7 @@ def _rows_without_third_tracker(nights: AllNights, estimated: set[tuple[str, str
             for tracker, other in (pair, pair[::-1]):
                 key = (tracker, metric)
                 if n and key not in estimated and (key not in rows or rows[key].n < n):
-                    rows[key] = _UNKNOWN._replace(tracker=tracker, metric=metric, n=n, nights=pair_nights, beside=other)
+                    rows[key] = _UNKNOWN._replace(
+                        tracker=tracker, metric=metric, n=n, nights=pair_nights, compared_with=other
+                    )
     return list(rows.values())

@@ -23,7 +23,7 @@ MATCH_PAIRS = {
         ("time_gap_s", "time_evidence", "reading_evidence", "label_evidence", "order_evidence"), pl.Float64
     ),
     "strongest_readings": pl.String,
-    "rival_of": pl.String,
+    "competing_sighting_id": pl.String,
 }
 DOUBLES = {"sighting_id": pl.String, "of_sighting_id": pl.String, "probability": pl.Float64, "time_gap_s": pl.Float64}
 STATION_FINDS: dict[str, PolarsType] = {"sighting_id": pl.String, "station": pl.String, "probability": pl.Float64}
@@ -130,7 +130,7 @@ def pairs_frame(final: FinalFit, rank: Ints, pitches: Pitches) -> pl.DataFrame:
             "label_evidence": evidence[2].round(_NATS_DECIMALS),
             "order_evidence": order_evidence.round(_NATS_DECIMALS),
             "strongest_readings": _strongest_readings(final, cell, has_cell),
-            "rival_of": _rivals(records.frame["sighting_id"], pitches),
+            "competing_sighting_id": _rivals(records.frame["sighting_id"], pitches),
         },
         schema=MATCH_PAIRS,
     )
