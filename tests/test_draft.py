@@ -488,7 +488,7 @@ def test_check_refuses_the_draft_of_the_command_until_it_is_answered(tmp_path: P
         assert (program / "profiles" / "shed.toml").stat().st_mode & 0o007 == 0  # its listing holds names of players
     nowhere = command("draft", sample, "-o", sample / "shed.toml")
     assert (nowhere.returncode, nowhere.stdout) == (2, "")
-    assert "can't be written: " in nowhere.stderr and "Traceback" not in nowhere.stderr
+    assert "Cannot write " in nowhere.stderr and "Traceback" not in nowhere.stderr
     idle = command("check", "-w", program)
     assert idle.returncode == 0 and "profiles/shed.toml: no tracker in ledger.toml uses it;" in idle.stdout
     ledger = program / "ledger.toml"
