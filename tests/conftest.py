@@ -20,8 +20,8 @@ from pipeline.cli import main
 from pipeline.warehouse import database
 
 # the machine may be busy: a slow example is not a failure
-settings.register_profile("suite", deadline=None)
-settings.load_profile("suite")
+settings.register_profile("slow", deadline=None)
+settings.register_profile("quick", deadline=None, max_examples=20)
 
 # these files take longest, so they start first and no worker is left with one of them at the end
 LONGEST = (
@@ -80,10 +80,26 @@ def make_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callabl
     return folder
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Choose how many examples a property test takes: few in the quick part, all in any other."""
+    settings.load_profile("quick" if "not slow" in config.option.markexpr else "slow")
+
+
+def examples(number: int) -> int:
+    """Return `number` for a property test's max_examples in the slow part, and a fifth of it in the quick part."""
+    is_quick = settings.get_current_profile_name() == "quick"
+    return max(2, number // 5) if is_quick else number
+
+
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put the longest files first; the order within a file stays."""
+    """Put the longest files first, and run property tests in the slow part too, with all their examples."""
     rank = {f"test_{name}.py": place for place, name in enumerate(LONGEST)}
     items.sort(key=lambda item: rank.get(item.path.name, len(rank)))
+    if settings.get_current_profile_name() == "slow":
+        for item in items:
+            if getattr(getattr(item, "obj", None), "is_hypothesis_test", False):
+                item.add_marker(pytest.mark.slow)
 
 
 @pytest.fixture(scope="session")

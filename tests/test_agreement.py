@@ -32,6 +32,7 @@ from schemas.contract import validate
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.sightings import CORRECTIONS_TYPE
 from schemas.tables import TABLES
+from tests.conftest import examples
 from tests.simulator.agreement_world import TRUTH, Seen, measure_agreement, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
@@ -344,7 +345,7 @@ def test_a_large_step_after_few_nights_is_seen_within_four() -> None:
     assert alarms["nights_since"].to_list() == [4, 4]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(st.integers(2, 30), st.integers(2, 30), st.floats(5, 50), st.integers(0, 1000))
 def test_a_large_change_is_dated_to_the_night(before: int, after: int, size: float, seed: int) -> None:
     values = np.random.default_rng(seed).normal(0, 0.1, before + after) + size * (np.arange(before + after) >= before)
@@ -353,7 +354,7 @@ def test_a_large_change_is_dated_to_the_night(before: int, after: int, size: flo
     assert found.first <= before <= found.last
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30), deadline=None)
 @given(st.integers(5, 80), st.integers(0, 1000))
 def test_stretches_follow_each_other_without_gap(nights: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -404,7 +405,7 @@ def test_the_proposed_block_is_toml_and_undoes_the_drift() -> None:
     assert before - after == pytest.approx(-block["amount"] * 9 / 40, abs=0.03)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(
     st.lists(
         st.tuples(

@@ -25,6 +25,7 @@ from schemas.drift import DRIFT, OWN_HISTORY
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.setup import SETUP
 from schemas.sightings import CORRECTIONS_TYPE
+from tests.conftest import examples
 from tests.simulator.agreement_world import Seen, bullpens, measure_agreement, outings
 
 CHANGE_P = 1 / (200 * 20)
@@ -87,7 +88,7 @@ def test_a_night_s_verdict_before_it_is_the_same_whatever_comes_after() -> None:
     assert str(watch_history(until, SPREAD, CHANGE_P)) == str(whole[:24])
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(st.integers(0, 10_000), st.floats(-50, 50))
 def test_where_the_readings_stand_changes_nothing_only_how_they_move(seed: int, level: float) -> None:
     season = _shifted(outings(np.random.default_rng(seed), nights=25, pitchers=6, a_night=2), 0.7, 15)

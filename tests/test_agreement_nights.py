@@ -15,6 +15,7 @@ from pipeline.agreement.device_setup.corrections import Correction, apply_correc
 from schemas.exports import METRIC_SOURCES
 from schemas.metrics import METRICS, TRAJECTORY
 from schemas.sightings import CORRECTIONS_TYPE
+from tests.conftest import examples
 from tests.simulator.agreement_world import TRUTH, Seen, measure_agreement, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
@@ -132,7 +133,7 @@ def test_nights_measured_in_any_runs_give_what_one_run_gives(run_of: list[int], 
     check_runs(run_of, order)
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=examples(8), deadline=None)
 @given(st.sets(st.integers(0, NIGHTS - 1), min_size=1))
 def test_a_night_s_facts_are_the_same_to_the_last_bit_whatever_stands_beside_it(nights: set[int]) -> None:
     days = [DAYS[night] for night in nights]
@@ -149,7 +150,7 @@ def test_a_night_s_facts_are_the_same_to_the_last_bit_whatever_stands_beside_it(
 EVERY_NIGHT = of_nights(list(range(NIGHTS)))
 
 
-@settings(max_examples=2, deadline=None)
+@settings(max_examples=examples(8), deadline=None)
 @given(st.integers(0, 1000))
 def test_rows_in_any_order_give_the_same_to_the_last_bit(seed: int) -> None:
     mixed = Seen(*(frame.sample(fraction=1.0, shuffle=True, seed=seed) for frame in SEEN))

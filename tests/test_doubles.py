@@ -59,7 +59,9 @@ def test_a_double_is_found_around_a_throw_from_the_other_mound():
     assert (_throws(season, matched)["pitches"] > 1).mean() < 0.001
 
 
-@pytest.mark.parametrize("name", ["all faults, three trackers", "eight metrics, all faults"])
+@pytest.mark.parametrize(
+    "name", [pytest.param("all faults, three trackers", marks=pytest.mark.slow), "eight metrics, all faults"]
+)
 def test_probabilities_of_doubles_are_calibrated(name: str):
     season, matched = _season(name, 1001)
     doubles = _with_truth(pl.concat([matched.doubles, matched.possible_doubles]), season)
@@ -81,6 +83,7 @@ def test_a_possible_double_lowers_the_probability_of_its_pitch():
     assert (twice["lowest"] < 0.9).mean() > 0.5
 
 
+@pytest.mark.slow
 def test_doubles_of_an_unplaced_tracker_are_found_by_its_model_elsewhere():
     actual, found, expected = 0, 0, 0.0
     for seed in (23001, 23002, 23003):

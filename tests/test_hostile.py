@@ -474,10 +474,10 @@ def test_half_a_character_loses_neither_its_file_nor_its_row(sound: list[Origina
     ball = sound[3]
     lines = ball.data.splitlines(keepends=True)[:3]
     record = json.loads(lines[1])
-    record["arm"]["name"] = "A\ud800"
+    record["pitcher"]["name"] = "A\ud800"
     lines[1] = json.dumps(record).encode() + b"\n"
     outcome = taken(ball, b"".join(lines), tmp_path / ball.name)
     assert not isinstance(outcome, UnreadableExport)
     check_law_1(*outcome)
     assert "A�" in outcome[1].sightings.get_column("pitcher_label").to_list()
-    assert outcome[1].quarantine.select("level", "file_row", "column").rows() == [("value", 2, "arm.name")]
+    assert outcome[1].quarantine.select("level", "file_row", "column").rows() == [("value", 2, "pitcher.name")]

@@ -15,6 +15,7 @@ from pipeline.matching.clocks.search import Clock, coincident_pairs, path_cost
 from pipeline.matching.data.device_order import count_runs, device_order
 from pipeline.matching.evidence.timing import normal_cdf
 from pipeline.matching.pitches.grouping import group_records
+from tests.conftest import examples
 
 
 def _every_alignment(
@@ -213,7 +214,7 @@ def test_a_running_mean_preserves_constants_and_lengths():
 
 
 @given(st.lists(st.tuples(st.integers(0, 8), st.integers(0, 8), st.floats(0.51, 1.0)), max_size=25))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_a_group_never_holds_two_records_of_one_tracker(edges: list[tuple[int, int, float]]):
     tracker = np.arange(9) // 3
     edges = [e for e in edges if tracker[e[0]] != tracker[e[1]]]

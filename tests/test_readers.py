@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from pipeline.exports.readers import RawExport, UnreadableExport, read_export
 from pipeline.exports.readers.raw import header_names
 from pipeline.settings.profile import Profile
+from tests.conftest import examples
 from tests.exports import export, mapped, profile_of
 
 HEAD = "when,pace\n"
@@ -489,7 +490,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, Pro
 EDIT = st.tuples(st.integers(0, 5_000), st.integers(0, 40), st.binary(max_size=12))
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(300), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     end=st.sampled_from(["csv", "tsv", "jsonl", "json", "parquet", "xlsx"]),
     edits=st.lists(EDIT, min_size=1, max_size=4),
@@ -510,7 +511,7 @@ def test_any_bytes_are_counted_or_refused(
         assert fault.reason and fault.fix
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(100), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=st.text(alphabet='a1,;"\n\r\t #\x00.-', max_size=200), quote=st.sampled_from(['"', "", "'"]))
 def test_each_line_of_any_text_is_a_row_or_no_row(tmp_path: Path, text: str, quote: str) -> None:
     profile = profile_of(tmp_path, f'format = "csv"\nquote = {json.dumps(quote)}')
