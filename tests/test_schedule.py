@@ -99,7 +99,7 @@ def test_an_empty_inbox_is_offline_only_if_exports_came_from_it(workspace: Path)
     (workspace / export.name).rename(export)
     assert command("run", "-w", workspace).returncode == 0
     export.rename(workspace / export.name)
-    with pytest.raises(InboxUnreachableError, match="is empty, although 1 exports came from it"):
+    with pytest.raises(InboxUnreachableError, match="is empty, but 1 exports came from it"):
         check_inboxes(load_ledger(workspace))
 
 
@@ -132,7 +132,7 @@ def test_a_locked_new_export_is_waited_for_and_a_known_one_is_not_opened(
 @pytest.mark.parametrize("at", ["2:30", "24:00", "02:60", "noon", "02:30:00", "", "٠٢:٣٠"])
 def test_an_invalid_time_of_day_ends_with_2_and_says_what_is_allowed(at: str) -> None:
     done = CliRunner().invoke(cli, ["schedule", "--at", at])
-    assert done.exit_code == 2 and "HH:MM, from 00:00 to 23:59" in " ".join(done.output.split())
+    assert done.exit_code == 2 and "HH:MM from 00:00 to 23:59" in " ".join(done.output.split())
 
 
 def test_a_schedule_with_wrong_settings_does_not_start(workspace: Path) -> None:
