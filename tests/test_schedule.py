@@ -281,8 +281,8 @@ def test_a_share_that_comes_back_is_waited_for_and_the_night_is_processed(
     state = prefect.run(workspace, [0.5, 0.5])
     assert state.is_completed()
     tries = prefect.tries(state)
-    assert tries["look into the inboxes"] == ("Completed", 2)
-    named = ("read the exports", "match the sightings", "compare the trackers", "publish", "work through the night")
+    assert tries["check the inboxes"] == ("Completed", 2)
+    named = ("read the exports", "match the sightings", "compare the trackers", "publish", "process the night")
     assert {tries[name] for name in (*named, "write the summary", "notify")} == {("Completed", 1)}
     assert run_query(workspace / "warehouse", "select count(*) from pitches").item() == 4
     assert "    Pitches: 4, each counted once" in prefect.summary(state)
@@ -295,7 +295,7 @@ def test_a_share_that_stays_offline_is_reported_and_the_night_continues(prefect:
     inbox(workspace).rename(workspace / "away")
     state = prefect.run(workspace, [0.1, 0.1])
     assert state.is_completed()
-    assert prefect.tries(state)["look into the inboxes"] == ("Failed", 3)
+    assert prefect.tries(state)["check the inboxes"] == ("Failed", 3)
     assert "The night continued without: example_unit:" in prefect.summary(state)
 
 
@@ -308,7 +308,7 @@ def test_wrong_settings_are_not_retried(prefect: Prefect, workspace: Path) -> No
     assert time.monotonic() - began < 500
     assert state.is_failed() and "relaese" in state.message
     tries = prefect.tries(state)
-    assert tries.pop("look into the inboxes") == ("Failed", 1)
+    assert tries.pop("check the inboxes") == ("Failed", 1)
     assert set(tries) == {"notify"}
     assert not (workspace / "warehouse").exists()
 
@@ -329,7 +329,7 @@ def test_a_full_disk_is_not_retried_and_its_step_fails(
     tries = prefect.tries(state)
     # what a step did before the night failed counts for nothing: nothing of it stays
     assert (tries["read the exports"], tries["publish"]) == (("RolledBack", 1), ("Failed", 1))
-    assert tries["work through the night"] == ("Failed", 1)
+    assert tries["process the night"] == ("Failed", 1)
 
 
 @pytest.mark.slow
@@ -353,7 +353,7 @@ def test_a_scheduled_run_waits_while_another_run_works(
     monkeypatch.setattr("pipeline.operations.prefect_flow.alone", then_ends)
     state = prefect.run(workspace, [0.5, 0.5])
     assert state.is_completed() and current_version(output)
-    assert prefect.tries(state)["work through the night"] == ("Completed", 2)
+    assert prefect.tries(state)["process the night"] == ("Completed", 2)
 
 
 @pytest.mark.slow
