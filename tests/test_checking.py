@@ -21,7 +21,7 @@ def test_a_single_impossible_reading_is_nulled_and_the_pitch_stays() -> None:
     assert line["reason"] == "release speed 941 mph is above 110"
 
 
-def test_a_row_of_nothing_but_impossible_readings_is_quarantined_with_all_its_reasons() -> None:
+def test_a_row_with_only_impossible_readings_is_quarantined_with_every_reason() -> None:
     checked = check_sightings(
         sightings({"sighting_id": "s1", "release_speed_mph": 941.0, "spin_rate_rpm": 15000.0}, {"sighting_id": "s2"}),
         {},

@@ -57,7 +57,7 @@ def test_local_time_is_standard_time_after_the_clocks_went_back() -> None:
     assert stamps.baseball_day.to_list() == [date(2026, 10, 31), date(2026, 11, 1)]
 
 
-def test_a_time_that_exists_twice_or_never_is_taken_and_told() -> None:
+def test_a_time_that_occurs_twice_or_never_is_used_and_reported() -> None:
     """tz database: in 2026 01:30 stands twice on 1 November, and 02:30 never on 8 March in Chicago."""
     stamps = read(["2026-11-01 01:30:00", "2026-03-08 02:30:00", "2026-03-08 03:30:00"], ["%Y-%m-%d %H:%M:%S"])
     assert stamps.note.to_list() == [TWICE, NEVER, None]

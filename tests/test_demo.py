@@ -15,7 +15,7 @@ TRUTH = PROJECT / "demo_inputs" / "truth"
 
 
 @pytest.fixture(scope="session")
-def told(demo: Path) -> pl.DataFrame:
+def sightings_with_truth(demo: Path) -> pl.DataFrame:
     """Every sighting with its pitch, and the true pitch that it is of (null: none)."""
     seen = run_query(
         demo / "warehouse",
@@ -28,19 +28,21 @@ def told(demo: Path) -> pl.DataFrame:
     return seen.join(truth, on=["tracker", "file_name", "file_row"], how="left")
 
 
-def pairs(told: pl.DataFrame, key: str) -> pl.DataFrame:
+def pairs(sightings_with_truth: pl.DataFrame, key: str) -> pl.DataFrame:
     """Every two sightings that share `key`."""
     columns = ("sighting_id", "pitch_key", "pitch_id", "match_probability")
-    one = told.filter(pl.col(key).is_not_null()).select(*columns, pl.col(key).alias("shared"))
+    one = sightings_with_truth.filter(pl.col(key).is_not_null()).select(*columns, pl.col(key).alias("shared"))
     return one.join(one, on="shared", suffix="_b").filter(pl.col("sighting_id") < pl.col("sighting_id_b"))
 
 
-def test_every_sighting_stands_in_the_truth(told: pl.DataFrame) -> None:
-    assert told.filter(pl.col("record").is_null()).select("tracker", "file_name", "file_row").rows() == []
+def test_the_truth_has_every_sighting(sightings_with_truth: pl.DataFrame) -> None:
+    assert (
+        sightings_with_truth.filter(pl.col("record").is_null()).select("tracker", "file_name", "file_row").rows() == []
+    )
 
 
-def test_pitches_are_matched_as_the_truth_says(told: pl.DataFrame) -> None:
-    merged, true = pairs(told, "pitch_id"), pairs(told, "pitch_key")
+def test_pitches_are_matched_as_in_the_truth(sightings_with_truth: pl.DataFrame) -> None:
+    merged, true = pairs(sightings_with_truth, "pitch_id"), pairs(sightings_with_truth, "pitch_key")
     wrong = merged.filter(pl.col("pitch_key").ne_missing(pl.col("pitch_key_b")) | pl.col("pitch_key").is_null())
     found = true.filter(pl.col("pitch_id") == pl.col("pitch_id_b"))
     precision, recall = 1 - wrong.height / merged.height, found.height / true.height
@@ -53,10 +55,10 @@ def test_pitches_are_matched_as_the_truth_says(told: pl.DataFrame) -> None:
     assert sure <= 0.002 * merged.height
 
 
-def test_arms_are_neither_counted_twice_nor_forgotten(told: pl.DataFrame) -> None:
+def test_arms_are_neither_counted_twice_nor_forgotten(sightings_with_truth: pl.DataFrame) -> None:
     """Pitches with a true throw behind them, by how often that throw was counted, and whether one of its pitches says so."""
     counted = (
-        told.filter(pl.col("pitch_key").is_not_null())
+        sightings_with_truth.filter(pl.col("pitch_key").is_not_null())
         .group_by("pitch_key")
         .agg(times=pl.col("pitch_id").n_unique(), surely=pl.col("match_probability").min())
     )
@@ -67,7 +69,7 @@ def test_arms_are_neither_counted_twice_nor_forgotten(told: pl.DataFrame) -> Non
     assert unsaid <= 0.3 * twice.height
 
 
-def test_records_of_one_throw_by_one_tracker_are_set_aside_or_told(demo: Path) -> None:
+def test_second_records_of_one_throw_are_set_aside_or_reported(demo: Path) -> None:
     read = """select sighting_id, tracker, file_name, file_row from (
             select sighting_id, file_id, file_row from sightings
             union all by name select sighting_id, file_id, file_row from set_aside where kind = 'double_trigger')
@@ -75,32 +77,32 @@ def test_records_of_one_throw_by_one_tracker_are_set_aside_or_told(demo: Path) -
     truth = pl.read_parquet(TRUTH / "truth_sightings.parquet").drop("native_id")
     records = run_query(demo / "warehouse", read).join(truth, on=["tracker", "file_name", "file_row"])
     keys = dict(records.select("sighting_id", "pitch_key").iter_rows())
-    told = run_query(demo / "warehouse", "from double_triggers")
-    pairs = [(keys[one], keys[other]) for one, other in told.select("sighting_id", "of_sighting_id").iter_rows()]
+    doubles = run_query(demo / "warehouse", "from double_triggers")
+    pairs = [(keys[one], keys[other]) for one, other in doubles.select("sighting_id", "of_sighting_id").iter_rows()]
     one = pl.Series([a is not None and a == b for a, b in pairs])
     truly = records.filter(record="double_trigger").height
     print(
-        f"{truly} second records, {told.filter(one).height} told, {told.filter(one & told['set_aside']).height} set aside"
+        f"{truly} second records, {doubles.filter(one).height} reported, {doubles.filter(one & doubles['set_aside']).height} set aside"
     )
     assert truly >= 35
-    assert told.filter(one).height >= 0.9 * truly
-    assert told.filter(one & told["set_aside"]).height >= 0.8 * truly
-    assert told.filter(~one & told["set_aside"]).height <= 1
+    assert doubles.filter(one).height >= 0.9 * truly
+    assert doubles.filter(one & doubles["set_aside"]).height >= 0.8 * truly
+    assert doubles.filter(~one & doubles["set_aside"]).height <= 1
 
 
-def test_roaming_trackers_are_found_at_their_mound(told: pl.DataFrame) -> None:
+def test_roaming_trackers_are_found_at_their_mound(sightings_with_truth: pl.DataFrame) -> None:
     where = pl.read_parquet(TRUTH / "truth_pitches.parquet").select("key", true_station="station")
-    placed = told.filter((pl.col("tracker") == "ball") & pl.col("station").is_not_null()).join(
+    placed = sightings_with_truth.filter((pl.col("tracker") == "ball") & pl.col("station").is_not_null()).join(
         where, left_on="pitch_key", right_on="key"
     )
     assert (placed.get_column("station") == placed.get_column("true_station")).mean() > 0.98  # type: ignore[operator]
 
 
-def test_preferred_values_are_near_the_truth(demo: Path, told: pl.DataFrame) -> None:
+def test_preferred_values_are_near_the_truth(demo: Path, sightings_with_truth: pl.DataFrame) -> None:
     """Each metric's median error over all pitches: a wrong sign, plane or unit would be far beyond these."""
     pitches = run_query(demo / "warehouse", "from pitches")
     truth = pl.read_parquet(TRUTH / "truth_pitches.parquet")
-    key = told.group_by("pitch_id").agg(pl.col("pitch_key").first())
+    key = sightings_with_truth.group_by("pitch_id").agg(pl.col("pitch_key").first())
     both = pitches.join(key, on="pitch_id").join(truth, left_on="pitch_key", right_on="key", suffix="_true")
     allowed = {
         "release_speed_mph": 0.8,
@@ -128,7 +130,7 @@ def test_every_row_of_every_file_is_accounted_for(demo: Path) -> None:
     assert lost.height == 0
 
 
-def test_the_faults_that_were_put_in_are_told(demo: Path) -> None:
+def test_the_intended_faults_are_reported(demo: Path) -> None:
     status = command("status", "-w", demo).stdout
     for said in ("utf-16", "empty (0 bytes)", "daylight-saving", "Pelgrave", "llerby"):
         assert said in status, said
@@ -143,7 +145,7 @@ def fingerprint(folder: Path) -> dict[str, Any]:
     }
 
 
-def test_a_second_run_says_that_nothing_is_new_and_changes_no_byte(demo: Path, tmp_path: Path) -> None:
+def test_a_second_run_reports_nothing_new_and_changes_no_byte(demo: Path, tmp_path: Path) -> None:
     folder = tmp_path / "demo_workspace"
     shutil.copytree(demo, folder, symlinks=True)
     before = fingerprint(folder)

@@ -1,4 +1,4 @@
-"""The demo's invented inputs: made anew byte for byte, plausible as a sport and as physics, and with every fault that was put in."""
+"""The demo's invented inputs: reproducible byte by byte, plausible as a sport and as physics, with every intended fault."""
 
 import csv
 import io
@@ -49,7 +49,7 @@ def _content(path: Path) -> object:
     return pl.read_parquet(path).to_dict(as_series=False) if path.suffix == ".parquet" else path.read_bytes()
 
 
-def test_the_generator_makes_the_committed_inputs_anew_byte_for_byte(tmp_path: Path) -> None:
+def test_the_generator_reproduces_the_committed_inputs_byte_for_byte(tmp_path: Path) -> None:
     write_world(tmp_path)
     made = sorted(p.relative_to(tmp_path) for p in tmp_path.rglob("*") if p.is_file())
     by_hand = {
@@ -66,7 +66,7 @@ def test_all_inputs_together_stay_under_5_megabytes() -> None:
     assert sum(p.stat().st_size for p in DEMO.rglob("*") if p.is_file()) < 5_000_000
 
 
-def test_there_are_eight_games_or_scrimmages_and_more_than_thirty_bullpens_on_both_mounds(
+def test_the_demo_has_eight_field_sessions_and_over_thirty_bullpens_on_both_mounds(
     pitches: pl.DataFrame,
 ) -> None:
     sizes = pitches.group_by("session", "occasion", "station").len()
@@ -135,7 +135,7 @@ def _check_outs(before: dict[str, object], after: dict[str, object]) -> None:
         assert (after["half"], after["outs"]) == (before["half"], outs)
 
 
-def test_batted_balls_stand_exactly_where_a_ball_was_put_in_play(pitches: pl.DataFrame) -> None:
+def test_exactly_the_balls_in_play_have_batted_ball_readings(pitches: pl.DataFrame) -> None:
     assert (pitches["exit_velocity_mph"].is_not_null() == (pitches["pitch_result"] == "in_play")).all()
 
 
@@ -278,7 +278,7 @@ def _radar_speeds(sightings: pl.DataFrame) -> pl.DataFrame:
     return lines.join(cells.unique("entry number"), left_on="native_id", right_on="entry number")
 
 
-def test_every_kind_of_fault_is_there(sightings: pl.DataFrame) -> None:
+def test_the_demo_has_every_intended_fault(sightings: pl.DataFrame) -> None:
     assert {"repeat", "superseded", "lost", "no_pitch", "double_trigger"} <= set(sightings["record"])
     assert {"stale", "misspelt", "unknown_player", "two_players"} <= set(sightings["label_fault"].drop_nulls())
     kinds = sightings["value_fault"].drop_nulls().str.split(":").list.first()
@@ -287,7 +287,7 @@ def test_every_kind_of_fault_is_there(sightings: pl.DataFrame) -> None:
     assert one_by_one["record"].to_list() == ["pitch"] * len(demo_inbox.IMPOSSIBLE)
 
 
-def test_the_files_faults_are_there() -> None:
+def test_the_demo_files_have_every_intended_fault() -> None:
     radar, unit, ball, camera = (DEMO / "inbox" / t for t in ("stadium_radar", "pen_unit", "ball", "camera_array"))
     assert (radar / demo_inbox.EMPTY_NAME).read_bytes() == b""
     first, second = (radar / f"2026-10/radar_2026-10-24_v{n}.csv" for n in (1, 2))
@@ -312,7 +312,7 @@ def _is_utf8(text: bytes) -> bool:
     return True
 
 
-def test_most_of_the_radars_hundred_columns_are_mapped_by_nobody() -> None:
+def test_the_profile_maps_less_than_half_of_the_radars_hundred_columns() -> None:
     header = (DEMO / "inbox/stadium_radar/2026-10/radar_2026-10-16_v1.csv").read_text().split("\n")[0].split(",")
     profile = (DEMO / "profiles" / "stadium_radar.toml").read_text()
     mapped = [name for name in header if f'"{name}"' in profile]
@@ -327,7 +327,7 @@ def test_all_four_profiles_and_the_ledger_name_each_other() -> None:
     assert sorted(t["rank"] for t in ledger["tracker"]) == [1, 2, 3, 4]
 
 
-def test_nobody_shares_a_name_and_decisions_speak_of_people_on_the_roster() -> None:
+def test_names_are_unique_and_decisions_name_people_on_the_roster() -> None:
     people = [*own_players(), *(p for team in OPPONENTS for p in opponents(team))]
     names = [(p.first, p.last) for p in people]
     assert len(names) == len(set(names))

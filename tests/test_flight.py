@@ -200,7 +200,7 @@ DEFINITIONS = st.sampled_from(["same_time", "same_plane", "lift_only"])
 
 
 @given(flights, st.floats(1.5, 54))
-def test_a_flight_told_at_another_plane_is_the_same_flight(pitch: tuple[Flight, float], y: float) -> None:
+def test_a_flight_moved_to_another_plane_is_the_same_flight(pitch: tuple[Flight, float], y: float) -> None:
     flight, _ = pitch
     again = physics.at_plane(physics.at_plane(flight, y), 50.0)
     assert [part.item() for part in again] == pytest.approx([part.item() for part in flight], abs=1e-7)

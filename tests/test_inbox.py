@@ -26,7 +26,7 @@ def test_two_trackers_with_the_same_bytes_have_two_files(tmp_path: Path) -> None
     assert one.file_id != other.file_id
 
 
-def test_a_link_that_leads_out_of_the_inbox_is_told_and_never_opened(tmp_path: Path) -> None:
+def test_a_link_out_of_the_inbox_is_reported_and_never_opened(tmp_path: Path) -> None:
     (tmp_path / "inbox").mkdir()
     (tmp_path / "secret.csv").write_text("abc")
     (tmp_path / "inbox" / "link.csv").symlink_to(tmp_path / "secret.csv")
@@ -36,7 +36,7 @@ def test_a_link_that_leads_out_of_the_inbox_is_told_and_never_opened(tmp_path: P
     assert (file.sha256, file.bytes) == ("", 0)
 
 
-def test_a_file_that_cannot_be_opened_is_listed_and_reading_it_says_why(
+def test_a_file_that_cannot_be_opened_is_listed_with_the_reason(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "radar_1.csv").write_text("abc")

@@ -23,7 +23,7 @@ def seconds(*stamps: int) -> str:
     return HEAD + "".join(f"2026-10-16 19:00:{stamp:02d},{80 + stamp}\n" for stamp in stamps)
 
 
-def told(found: Mapped, level: str = "value") -> list[tuple[object, ...]]:
+def quarantined(found: Mapped, level: str = "value") -> list[tuple[object, ...]]:
     return found.quarantine.filter(pl.col("level") == level).select("file_row", "column", "metric", "value").rows()
 
 
@@ -65,7 +65,7 @@ def fates(found: Mapped) -> list[tuple[object, ...]]:
         ("12:40", ".", "", None),
     ],
 )
-def test_a_text_is_the_number_that_the_profile_says_or_none(
+def test_a_text_is_read_as_the_number_that_the_profile_defines_or_null(
     text: str, decimal: str, thousands: str, number: float | None
 ) -> None:
     assert pl.DataFrame({"x": [text]}).select(parse_number("x", decimal, thousands)).item() == number
@@ -80,7 +80,7 @@ def test_numbers_come_back_as_they_were_written(number: float, signs: tuple[str,
     assert read == pytest.approx(round(number, 3), abs=1e-9)
 
 
-def test_each_text_that_is_no_number_is_told_with_row_column_and_metric(tmp_path: Path) -> None:
+def test_each_text_that_is_not_a_number_is_reported_with_row_column_and_metric(tmp_path: Path) -> None:
     rest = SPEED + 'null_words = ["err"]\n'
     text = (
         HEAD
@@ -88,7 +88,7 @@ def test_each_text_that_is_no_number_is_told_with_row_column_and_metric(tmp_path
     )
     found = mapped(export(tmp_path, text), profile_of(tmp_path, rest=rest))
     assert found.sightings.get_column("release_speed_mph").to_list() == [91.0, None, None, None, None]
-    assert told(found) == [(3, "pace", "release_speed_mph", "91 mph"), (6, "pace", "release_speed_mph", "NaN")]
+    assert quarantined(found) == [(3, "pace", "release_speed_mph", "91 mph"), (6, "pace", "release_speed_mph", "NaN")]
     sources = found.metric_sources.row(0, named=True)
     assert (sources["sightings"], sources["measured"]) == (5, 1)
     assert found.metric_sources.get_column("affected").sum() == 4
@@ -123,14 +123,14 @@ words = { "B" = "pen_south" }
 """
 
 
-def test_counts_that_can_not_be_are_nulled_and_told(tmp_path: Path) -> None:
+def test_impossible_counts_are_nulled_and_reported(tmp_path: Path) -> None:
     text = "when,pace,who,outs,inn,kind,half,spot\n" + "".join(
         f"2026-10-16 19:00:0{n},91,x,{outs},{inning},heater,top,B\n"
         for n, (outs, inning) in enumerate([("2", "9"), ("4", "1"), ("1.5", "1.0"), ("x", "100")])
     )
     found = mapped(export(tmp_path, text), profile_of(tmp_path, rest=SPEED + PEN), ("field", "pen_south"))
     assert found.sightings.select("outs", "inning").rows() == [(2, 9), (None, 1), (None, 1), (None, None)]
-    assert sorted(told(found)) == [
+    assert sorted(quarantined(found)) == [
         (3, "outs", "outs", "4"),
         (4, "outs", "outs", "1.5"),
         (5, "inn", "inning", "100"),
@@ -158,12 +158,12 @@ def test_words_are_ours_or_counted(tmp_path: Path) -> None:
     ]
 
 
-def test_a_tracker_with_one_station_stands_there(tmp_path: Path) -> None:
+def test_a_tracker_with_one_station_is_at_that_station(tmp_path: Path) -> None:
     found = mapped(export(tmp_path, seconds(1)), profile_of(tmp_path)).sightings
     assert found.select("station", "station_by", "occasion").rows() == [("field", "ledger", "game")]
 
 
-def test_a_roaming_tracker_that_does_not_say_stands_nowhere(tmp_path: Path) -> None:
+def test_a_roaming_tracker_without_a_station_column_has_no_station(tmp_path: Path) -> None:
     found = mapped(export(tmp_path, seconds(1)), profile_of(tmp_path), ("field", "pen_north")).sightings
     assert found.select("station", "station_by", "occasion").rows() == [(None, None, None)]
 
@@ -201,10 +201,10 @@ why = "nothing seen"
     assert found.sightings.get_column("file_row").to_list() == [2, 6, 7]
 
 
-def test_a_row_without_any_date_is_quarantined_and_says_why(tmp_path: Path) -> None:
+def test_a_row_without_any_date_is_quarantined_with_the_reason(tmp_path: Path) -> None:
     text = HEAD + "2026-10-16 19:00:01,91\n,92\n16.10.2026,93\n"
     found = mapped(export(tmp_path, text), profile_of(tmp_path))
-    assert told(found, "row") == [(3, "when", "baseball_day", None), (4, "when", "baseball_day", "16.10.2026")]
+    assert quarantined(found, "row") == [(3, "when", "baseball_day", None), (4, "when", "baseball_day", "16.10.2026")]
     assert found.sightings.height == 1
 
 
@@ -220,7 +220,7 @@ def test_a_row_of_nothing_stays_only_where_time_or_number_place_it(tmp_path: Pat
     # line 3 holds nothing but its delimiter: it is blank
     assert found.sightings.get_column("file_row").to_list() == [2, 5]
     assert found.sightings.get_column("baseball_day").to_list() == [date(2026, 10, 16)] * 2
-    assert [row[0] for row in told(found, "row")] == [4]
+    assert [row[0] for row in quarantined(found, "row")] == [4]
 
 
 def test_a_row_alike_in_every_cell_is_a_repeat_where_the_clock_is_fine(tmp_path: Path) -> None:
@@ -251,14 +251,14 @@ def test_the_later_row_of_one_native_id_wins(tmp_path: Path) -> None:
     assert found.set_aside.get_column("sighting_id").to_list() == found.set_aside.get_column("of_sighting_id").to_list()
 
 
-def test_a_native_id_that_starts_anew_is_told(tmp_path: Path) -> None:
+def test_a_reused_native_id_is_reported(tmp_path: Path) -> None:
     text = "when,pace,nr,who\n2026-10-16 19:00:01,91,1,Ox\n2026-10-16 21:00:01,92,1,Ox\n"
     found = mapped(export(tmp_path, text), profile_of(tmp_path, rest=NATIVE))
     assert fates(found) == [(2, "superseded")]
-    assert told(found) == [(2, "nr", "native_id", "1")]
+    assert quarantined(found) == [(2, "nr", "native_id", "1")]
 
 
-def test_in_a_file_with_the_newest_row_first_the_upper_row_wins_and_order_runs_from_the_oldest(tmp_path: Path) -> None:
+def test_with_the_newest_row_first_the_upper_row_wins_and_order_starts_at_the_oldest(tmp_path: Path) -> None:
     text = "when,pace,nr,who\n2026-10-16 19:00:09,92,8,Ox\n2026-10-16 19:00:01,90.5,7,Ox\n2026-10-16 19:00:01,91,7,Ox\n"
     profile = profile_of(tmp_path, 'format = "csv"\nrow_order = "newest_first"', NATIVE)
     found = mapped(export(tmp_path, text), profile)
@@ -292,7 +292,7 @@ def test_a_row_more_at_the_end_or_a_repeat_in_the_middle_moves_no_id(tmp_path: P
     assert ids(mapped(export(tmp_path, HEAD + "".join(reversed(lines))), newest_first))[:2] == short
 
 
-def test_files_of_one_day_without_session_and_stamp_are_told_apart_by_what_they_carry(tmp_path: Path) -> None:
+def test_carried_values_separate_files_of_a_day_without_session_and_time(tmp_path: Path) -> None:
     """Two bullpens that both count from 1: taken for one export made twice, half of an arm's throws would vanish."""
     file = (
         "format = \"csv\"\nheader_row = 2\n[file.preamble]\nwho = 'Arm: (.+)'\n[file.name]\npattern = '(?P<day>\\d{8})'"
@@ -320,19 +320,19 @@ def test_ids_are_sixteen_hex_digits_and_the_same_in_every_run(tmp_path: Path) ->
 # --------------------------------------------------------------------------------------------------------------- carried, time, frames
 
 
-def test_a_carried_value_that_a_file_lacks_is_null_and_told(tmp_path: Path) -> None:
+def test_a_missing_carried_value_is_null_and_reported(tmp_path: Path) -> None:
     file = "format = \"csv\"\nheader_row = 2\n[file.preamble]\nwho = 'Arm: (.+)'"
     profile = profile_of(tmp_path, file, SPEED + '[keys]\npitcher = "@preamble.who"\nsession = "@folder"\n')
     found = mapped(export(tmp_path, "Hand: R\n" + seconds(1)), profile, name="south/a.csv")
     assert found.sightings.select("pitcher_label", "native_session").rows() == [(None, "south")]
-    assert told(found) == [(None, "@preamble.who", None, None)]
+    assert quarantined(found) == [(None, "@preamble.who", None, None)]
 
 
 def test_odd_local_times_are_noted_and_the_pitch_stays(tmp_path: Path) -> None:
     """tz database, America/Chicago: 01:30 stands twice on 1 November 2026."""
     found = mapped(export(tmp_path, HEAD + "2026-11-01 01:30:00,91\n"), profile_of(tmp_path))
     assert found.sightings.get_column("thrown_at").to_list() == [datetime(2026, 11, 1, 6, 30, tzinfo=UTC)]
-    assert told(found) == [(2, "when", None, "2026-11-01 01:30:00")]
+    assert quarantined(found) == [(2, "when", None, "2026-11-01 01:30:00")]
 
 
 def test_when_an_export_was_made_is_known(tmp_path: Path) -> None:
@@ -394,7 +394,7 @@ def worked(tmp_path: Path) -> Mapped:
     return mapped(path, load_profile(profile), ("pen_north", "pen_south"))
 
 
-def test_the_worked_example_gives_what_the_page_says(worked: Mapped) -> None:
+def test_the_worked_example_gives_the_values_of_the_page(worked: Mapped) -> None:
     rows = worked.sightings.sort("file_row")
     assert rows.select("file_row", "station", "occasion", "pitch_type", "pitcher_label", "pitcher_hand").rows() == [
         (5, "pen_south", "bullpen", "four_seam", "Brandt, Ivo", "right"),
@@ -426,7 +426,7 @@ def example_tables(name: str) -> list[str]:
     "block", [b for b in blocks("toml") if re.match(r"\[(metric|labels|situation|\[no_pitch|trajectory|time|file)", b)]
 )
 def test_every_example_of_the_page_is_taken(tmp_path: Path, block: str) -> None:
-    """Each stands in a profile made whole with the least that it needs."""
+    """Each is completed with the keys that a profile needs at least."""
     file = 'format = "csv"'
     carried = "[file.preamble]\nday = '(x)'\n[file.name]\npattern = '(?P<date>x)'"
     if block.startswith("[file"):

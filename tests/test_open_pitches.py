@@ -94,11 +94,11 @@ def test_where_the_ball_is_let_go_is_not_in_a_so_its_breaks_cannot_be_ours(tmp_p
     sources = done.metric_sources.filter(pl.col("metric").str.contains("break"))
     assert sources.get_column("null_reason").to_list() == [Why.NO_RELEASE.text] * 2
     assert sources.get_column("affected").to_list() == [1858] * 2
-    # release speed is kept, by the pitch's own flight to a nominal release, and told
+    # release speed is kept, by the pitch's own flight to a nominal release, and reported
     gained = done.sightings.get_column("release_speed_mph") - physics.speed_mph(flight_of(done.sightings), 54.5)
     assert gained.abs().max() < 0.0505
-    told = done.metric_sources.filter(metric="release_speed_mph").get_column("null_reason").to_list()
-    assert told == [Why.NOMINAL.text]
+    reasons = done.metric_sources.filter(metric="release_speed_mph").get_column("null_reason").to_list()
+    assert reasons == [Why.NOMINAL.text]
 
 
 def test_with_each_pitchers_release_the_breaks_of_a_become_ours(tmp_path: Path) -> None:
@@ -178,7 +178,7 @@ def test_measured_and_inferred_axes_are_different_quantities(tmp_path: Path) -> 
     assert np.nanmedian(apart) == pytest.approx(check("h05")["expected"]["median"], abs=1.5)
 
 
-def test_drag_of_real_pitches_and_the_rule_that_stands_in_for_it(tmp_path: Path) -> None:
+def test_the_drag_rule_agrees_with_the_drag_of_real_pitches(tmp_path: Path) -> None:
     """Checks c09, c10; and the rule for speeds without a flight, against these flights: no bias, SD 0.7 mph from release to plate."""
     _, done = mapped("b", tmp_path)
     flight, release = flight_of(done.sightings), 60.5 - done.sightings.get_column("extension_ft").to_numpy()

@@ -49,7 +49,7 @@ def column(raw: RawExport, name: str) -> list[str | None]:
         ('"aaa","b""bb","ccc"', [["aaa", 'b"bb', "ccc"]]),
     ],
 )
-def test_the_examples_of_rfc_4180_are_read_as_it_says(tmp_path: Path, text: str, rows: list[list[str]]) -> None:
+def test_the_examples_of_rfc_4180_are_read_correctly(tmp_path: Path, text: str, rows: list[list[str]]) -> None:
     raw = read(tmp_path, "when,pace,more\r\n" + text)
     assert raw.cells.drop("file_row").rows() == [tuple(row) for row in rows]
     assert raw.problems.is_empty()
@@ -76,7 +76,7 @@ def test_a_file_full_of_open_quotes_ends_soon(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
-def test_every_kind_of_line_end_is_read(tmp_path: Path, end: str) -> None:
+def test_every_line_ending_is_read(tmp_path: Path, end: str) -> None:
     raw = read(tmp_path, end.join(["when,pace", "a,1", "b,2", ""]))
     assert (column(raw, "pace"), column(raw, "file_row")) == (["1", "2"], [2, 3])
 
@@ -109,28 +109,28 @@ def test_a_file_without_header_takes_the_names_of_the_profile(tmp_path: Path) ->
     assert (column(raw, "pace"), column(raw, "file_row")) == (["1", "2"], [1, 2])
 
 
-def test_names_that_stand_twice_are_numbered_and_empty_ones_counted() -> None:
+def test_repeated_names_are_numbered_and_empty_ones_counted() -> None:
     assert header_names(["pace", " pace ", "", "file_row"]) == ["pace#1", "pace#2", "column 3", "file_row#1"]
 
 
-def test_a_name_that_stands_twice_must_be_said_which(tmp_path: Path) -> None:
+def test_a_repeated_name_is_refused_until_the_profile_picks_one(tmp_path: Path) -> None:
     fault = refused(tmp_path, "when,pace,pace\na,1,2\n")
     assert "2 columns are named 'pace'; name the one to read: pace#1, pace#2" in fault.reason
 
 
-def test_a_renamed_column_is_told_with_the_nearest_name_and_the_key(tmp_path: Path) -> None:
+def test_a_renamed_column_is_reported_with_the_nearest_name_and_the_key(tmp_path: Path) -> None:
     fault = refused(tmp_path, "when,Pace (mph)\na,1\n")
     assert fault.reason == "there is no column 'pace'; nearest: 'Pace (mph)'"
     assert "profiles/own.toml: metric.release_speed_mph.column" in fault.fix
 
 
-def test_a_header_that_the_delimiter_does_not_part_is_told_as_that(tmp_path: Path) -> None:
+def test_a_header_without_the_stated_delimiter_is_reported(tmp_path: Path) -> None:
     fault = refused(tmp_path, "when|pace\na|1\n")
     assert fault.reason == "the header is one column, 'when|pace': it does not contain the delimiter ','"
     assert fault.fix.startswith("set delimiter in [file] of profiles/own.toml")
 
 
-def test_too_few_and_too_many_fields_are_put_aside_and_empty_surplus_is_not(tmp_path: Path) -> None:
+def test_lines_with_too_few_or_too_many_fields_are_set_aside(tmp_path: Path) -> None:
     raw = read(tmp_path, HEAD + "a,1\nb\nc,3,4\nd,5,,\n")
     assert column(raw, "pace") == ["1", "5"]
     assert raw.problems.select("file_row", "level", "reason").rows() == [
@@ -153,7 +153,7 @@ def test_a_last_line_without_end_is_doubted_where_the_stated_trailer_is_missing(
     assert column(whole, "pace") == ["91.5", "92.5"]
 
 
-def test_a_header_without_rows_is_no_fault(tmp_path: Path) -> None:
+def test_a_header_without_rows_is_accepted(tmp_path: Path) -> None:
     raw = read(tmp_path, HEAD)
     assert (raw.cells.height, raw.rows_read, raw.problems.height) == (0, 0, 0)
 
@@ -192,7 +192,7 @@ def test_each_encoding_is_read_where_the_profile_states_it(tmp_path: Path, encod
 
 
 @pytest.mark.parametrize(
-    ("stated", "written", "told"),
+    ("stated", "written", "expected"),
     [
         ("utf-8", "cp1252", "the file was not saved as utf-8: line 2 contains the byte 0xfc"),
         ("utf-8", "utf-16", "the file was saved as UTF-16"),
@@ -204,9 +204,9 @@ def test_each_encoding_is_read_where_the_profile_states_it(tmp_path: Path, encod
         ("ascii", "utf-8", "ascii"),
     ],
 )
-def test_a_wrong_encoding_is_refused_and_named(tmp_path: Path, stated: str, written: str, told: str) -> None:
+def test_a_wrong_encoding_is_refused_and_named(tmp_path: Path, stated: str, written: str, expected: str) -> None:
     fault = refused(tmp_path, UMLAUT.encode(written), f'format = "csv"\nencoding = "{stated}"')
-    assert told in fault.reason + fault.fix
+    assert expected in fault.reason + fault.fix
 
 
 @pytest.mark.parametrize(
@@ -223,7 +223,7 @@ def test_a_wrong_encoding_is_refused_and_named(tmp_path: Path, stated: str, writ
         b"\n",
     ],
 )
-def test_what_is_no_text_export_is_refused(tmp_path: Path, data: bytes) -> None:
+def test_a_file_that_is_not_text_is_refused(tmp_path: Path, data: bytes) -> None:
     refused(tmp_path, data)
 
 
@@ -232,7 +232,7 @@ def test_a_line_of_binary_bytes_costs_itself_only(tmp_path: Path) -> None:
     assert (column(raw, "pace"), raw.problems.get_column("file_row").to_list()) == (["1", "3"], [3])
 
 
-def test_a_huge_line_is_put_aside(tmp_path: Path) -> None:
+def test_a_huge_line_is_set_aside(tmp_path: Path) -> None:
     raw = read(tmp_path, HEAD + "a,1\n" + "x" * 6_000_000 + "\nb,2\n")
     assert (column(raw, "pace"), raw.rows_read) == (["1", "2"], 3)
     assert len(raw.problems.get_column("value")[0]) <= 200
@@ -245,7 +245,7 @@ def test_a_name_that_does_not_fit_is_refused(tmp_path: Path) -> None:
     )
 
 
-def test_a_file_that_is_gone_is_told(tmp_path: Path) -> None:
+def test_a_missing_file_is_reported(tmp_path: Path) -> None:
     with pytest.raises(UnreadableExport, match="No such file"):
         read_export(tmp_path / "gone.csv", profile_of(tmp_path))
 
@@ -260,21 +260,21 @@ def test_json_lines_keep_numbers_as_written_and_nested_values_by_path(tmp_path: 
     assert raw.cells.select("pos.xyz.1", "ok", "file_row").rows() == [("2.0", "true", 1), (None, None, 3)]
 
 
-def test_a_broken_json_line_is_put_aside_and_the_others_stay(tmp_path: Path) -> None:
+def test_a_broken_json_line_is_set_aside_and_the_others_stay(tmp_path: Path) -> None:
     lines = '{"when": "a", "pace": 1}\n{"when": "b", "pa\n[1]\n' + "[" * 100_000 + '\n{"when": "c", "pace": NaN}\n'
     raw = read(tmp_path, lines, 'format = "json_lines"', "a.jsonl")
     assert (column(raw, "pace"), raw.problems.get_column("file_row").to_list()) == (["1", "NaN"], [2, 3, 4])
     assert raw.rows_read == 5
 
 
-def test_a_key_that_a_record_lacks_is_null_and_a_likely_renaming_is_told(tmp_path: Path) -> None:
+def test_a_missing_key_is_null_and_a_likely_new_name_is_reported(tmp_path: Path) -> None:
     raw = read(tmp_path, '{"when": "a", "pace_": 1}\n', 'format = "json_lines"', "a.jsonl")
     assert column(raw, "pace") == [None]
     assert raw.problems.select("level", "reason").rows() == [("value", "no record has 'pace'; nearest: 'pace_'")]
     assert raw.rows_read == 1
 
 
-def test_a_key_that_stands_twice_with_different_values_gives_none_of_them_and_is_told(tmp_path: Path) -> None:
+def test_a_key_with_two_different_values_gives_neither_and_is_reported(tmp_path: Path) -> None:
     """RFC 8259, section 4: names within an object should be unique; what a reader makes of others is unpredictable."""
     lines = (
         '{"when": "a", "pace": 91, "pace": 92}\n{"when": "b", "pace": 93, "pace": 93}\n'
@@ -283,8 +283,8 @@ def test_a_key_that_stands_twice_with_different_values_gives_none_of_them_and_is
     raw = read(tmp_path, lines, 'format = "json_lines"', "a.jsonl")
     assert column(raw, "pace") == [None, "93", "94", None]
     assert (column(raw, "pos.x"), column(raw, "pos.y")) == ([None, None, None, None], [None, None, "5", None])
-    told = raw.problems.select("level", "file_row", "column", "value").rows()
-    assert told == [
+    lines = raw.problems.select("level", "file_row", "column", "value").rows()
+    assert lines == [
         ("value", 1, "pace", "91 / 92"),
         ("value", 3, "pos.x", "1 / null"),
         ("value", 4, "pos.x", "3 / 4"),
@@ -310,7 +310,7 @@ def test_a_json_document_gives_its_records_and_carries_its_values(tmp_path: Path
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "expected"),
     [
         ('{"rows": [{"when": "a"', "the file is cut off"),
         ('{"other": 1}', "no list of records at 'rows'; the document has: other"),
@@ -319,8 +319,8 @@ def test_a_json_document_gives_its_records_and_carries_its_values(tmp_path: Path
         ('{"rows": [{"when": "a"}], "rows": [{"when": "b"}]}', "the key 'rows' occurs twice"),
     ],
 )
-def test_a_document_that_is_not_as_stated_is_refused(tmp_path: Path, text: str, told: str) -> None:
-    assert told in refused(tmp_path, text, 'format = "json"\nrecords = "rows"', "a.json").reason
+def test_a_document_that_is_not_as_stated_is_refused(tmp_path: Path, text: str, expected: str) -> None:
+    assert expected in refused(tmp_path, text, 'format = "json"\nrecords = "rows"', "a.json").reason
 
 
 # ---------------------------------------------------------------------------------------------------------------------------- XLSX
@@ -374,7 +374,7 @@ def test_formulas_count_by_their_stored_value(tmp_path: Path) -> None:
     assert column(read_export(tmp_path / "a.xlsx", profile_of(tmp_path, 'format = "xlsx"')), "pace") == ["91.5"]
 
 
-def test_a_missing_sheet_is_told_with_those_that_are_there(tmp_path: Path) -> None:
+def test_a_missing_sheet_is_reported_with_the_existing_ones(tmp_path: Path) -> None:
     path = workbook(tmp_path, [["when", "pace"]])
     for sheet in ('"Throws"', "2"):
         with pytest.raises(UnreadableExport, match="Pitches"):
@@ -413,7 +413,7 @@ def test_a_cell_in_the_farthest_corner_is_refused_before_the_rectangle_is_laid_o
 
 
 @pytest.mark.parametrize("data", [b"PK\x03\x04", b"\xd0\xcf\x11\xe0" * 200, b"when,pace\n", zipped({"a": b"b"})])
-def test_what_is_no_workbook_is_refused(tmp_path: Path, data: bytes) -> None:
+def test_a_file_that_is_not_a_workbook_is_refused(tmp_path: Path, data: bytes) -> None:
     refused(tmp_path, data, 'format = "xlsx"', "a.xlsx")
 
 

@@ -32,14 +32,14 @@ def test_the_same_content_again_is_a_repeat() -> None:
     assert remove_duplicates(seen, NEWNESS).set_aside.get_column("kind").to_list() == ["repeat"]
 
 
-def test_an_id_that_starts_anew_is_told() -> None:
+def test_a_reused_id_is_reported() -> None:
     other_day = {"sighting_id": "s1", "file_id": "new", "baseball_day": date(2026, 10, 4)}
     once = remove_duplicates(sightings({"sighting_id": "s1", "file_id": "old"}, other_day), NEWNESS)
     assert once.set_aside.get_column("why").to_list() == [REUSED_ID]
 
 
 @given(st.lists(st.tuples(st.sampled_from(["s1", "s2", "s3"]), st.sampled_from(["old", "new"])), unique=True))
-def test_no_row_is_lost_and_no_sighting_stands_twice(rows: list[tuple[str, str]]) -> None:
+def test_no_row_is_lost_and_no_sighting_is_kept_twice(rows: list[tuple[str, str]]) -> None:
     seen = sightings(*({"sighting_id": sighting, "file_id": file} for sighting, file in rows))
     once = remove_duplicates(seen, NEWNESS)
     assert once.sightings.height + once.set_aside.height == len(rows)
@@ -51,7 +51,7 @@ def test_no_row_is_lost_and_no_sighting_stands_twice(rows: list[tuple[str, str]]
 
 
 def evening(file: str, speeds: list[float], **more: object) -> list[dict[str, Any]]:
-    """Rows of an export whose ids say in which file they stand: nothing but their readings tells of a copy."""
+    """Rows of an export whose ids depend on the file, so that only their readings show a copy."""
     return [
         {
             "sighting_id": f"s-{file}-{place}",
@@ -112,7 +112,7 @@ def test_rows_that_only_may_be_alike_are_throws_of_their_own(other: list[dict[st
     assert once.set_aside.is_empty()
 
 
-def test_a_radar_that_gives_whole_miles_and_nothing_else_loses_no_throw() -> None:
+def test_a_radar_with_only_whole_miles_per_hour_loses_no_throw() -> None:
     bare: dict[str, object] = {"spin_rate_rpm": None, "induced_vertical_break_in": None}
     once, _ = kept(evening("old", [90, 91, 90, 92], **bare), evening("new", [90, 91, 90, 92], **bare))
     assert once.set_aside.is_empty()

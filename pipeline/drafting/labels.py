@@ -128,8 +128,8 @@ def _is_id(column: Column) -> bool:
     coded = bool(
         column.texts.str.contains(r"^[\w.:-]*\d[\w.:-]*$").all() and column.texts.str.contains(r"[^\W\d_]").all()
     )
-    whole = bool(column.texts.str.contains(r"^\d+$").all() and column.tokens & _IDS)
-    return column.unit is None and (coded or whole)
+    numbered = bool(column.texts.str.contains(r"^\d+$").all() and column.tokens & _IDS)
+    return column.unit is None and (coded or numbered)
 
 
 def _counts_up(column: Column) -> bool:

@@ -17,7 +17,7 @@ from pipeline.settings.time_formats import has_clock, has_date
 _TRIED_ON = 5_000
 _TIME_WORDS = frozenset({"time", "clock", "stamp", "timestamp", "moment", "when", "thrown", "utc", "at", "date", "day"})
 _DIRECTION_WORDS = frozenset({"axis", "face", "direction", "spin", "tilt"})
-# patterns of dates and clocks, and their formats; two formats where day and month can't be told apart by the characters alone
+# patterns of dates and clocks, and their formats; two formats where day and month look the same
 _DATES = (
     (r"\d{4}-\d\d?-\d\d?", ("%Y-%m-%d",)),
     (r"\d{4}/\d\d?/\d\d?", ("%Y/%m/%d",)),
@@ -81,11 +81,11 @@ def guess_when(columns: Iterable[Column], carried: dict[str, str]) -> When:
     """Return which columns and carried values hold the time of a pitch."""
     found = sorted(filter(None, map(_moment, columns)), key=_likeliest)
     beside = [moment for ref, text in carried.items() if (moment := _of_text(ref, text)) and moment.has_date]
-    whole = [moment for moment in found if moment.has_date and moment.has_clock]
+    complete = [moment for moment in found if moment.has_date and moment.has_clock]
     dates = [moment for moment in found if moment.has_date and not moment.has_clock]
     clocks = [moment for moment in found if moment.has_clock and not moment.has_date]
-    if whole:
-        return When((whole[0],), None, tuple(moment.ref for moment in whole[1:]))
+    if complete:
+        return When((complete[0],), None, tuple(moment.ref for moment in complete[1:]))
     if dates and clocks:
         return When((dates[0], clocks[0]), None, tuple(moment.ref for moment in (*dates[1:], *clocks[1:])))
     return When(tuple(clocks[:1]), next(iter((*dates, *beside)), None), tuple(moment.ref for moment in clocks[1:]))

@@ -12,7 +12,7 @@ from schemas.metrics import METRICS
 SITUATION_LIMITS: dict[str, tuple[int, int]] = {"inning": (1, 30), "outs": (0, 2), "balls": (0, 3), "strikes": (0, 2)}
 # no pitch was tracked before this year: an earlier stamp is a clock that was never set
 FIRST_YEAR = 1990
-_MISREAD_FIX = "nothing for a single misread. If many rows show this, check the unit in the profile, or set [limits] in ledger.toml"
+_MISREAD_FIX = "nothing to do for a single misread; if many rows show it, check the unit in the profile, or set [limits] in ledger.toml"
 
 
 class Checked(NamedTuple):

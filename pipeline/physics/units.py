@@ -36,7 +36,7 @@ def unit_factor(unit: str, ours: str) -> float:
     our_factor, our_base = _root(ours)
     if base != our_base:
         hint = "; write revolution/s or rpm" if ours == "rpm" else ""
-        raise UnknownUnitError(f"is no unit that can become {ours}{hint}")
+        raise UnknownUnitError(f"is not a unit that converts to {ours}{hint}")
     return factor / our_factor
 
 
@@ -46,14 +46,12 @@ def _root(unit: str) -> tuple[float, Any]:
 
     # a bare number or an empty text would pass for dimensionless
     if unit != "1" and not any(c.isalpha() or c in "%°" for c in unit):
-        raise UnknownUnitError("is no unit")
+        raise UnknownUnitError("is not a unit")
     try:
         factor, base = _registry().get_root_units(unit)
     except (PintError, AssertionError, ValueError, TypeError, AttributeError, SyntaxError) as error:
         # pint's parser fails in many ways on free text
-        raise UnknownUnitError(
-            "is not a unit that is known; examples: mph, km/h, m/s, cm, deg, rpm, percent"
-        ) from error
+        raise UnknownUnitError("is not a known unit; examples: mph, km/h, m/s, cm, deg, rpm, percent") from error
     return float(str(factor)), dict(base._units)
 
 

@@ -72,7 +72,7 @@ def throw(
     drag: Floats,
     density: Floats,
 ) -> Flight:
-    """The flight to `plate` with the air's force taken at the middle of the flight, where it stands for the whole."""
+    """Return the flight to `plate` with the air's force at mid-flight, which represents the complete flight."""
     mean_velocity = np.stack([np.zeros_like(speed_fps), -0.957 * speed_fps, np.zeros_like(speed_fps)], axis=1)
     for _ in range(6):
         flight = aim(release, plate, speed_fps, air_acceleration(mean_velocity, spin, push_axis_deg, drag, density))

@@ -1,4 +1,4 @@
-"""Cuts what the devices saw into their export files, and does to the files what happens to files."""
+"""Split what the devices saw into export files, and add the faults that real files have."""
 
 from typing import NamedTuple
 
@@ -27,12 +27,12 @@ NO_MOUND = {"2026-10-15", "2026-10-23", "2026-10-27", "2026-11-06"}  # ball: no 
 OVERLAPPING = "2026-10-20"  # ball: the second log repeats the first one's end
 CUT_LOG = "2026-11-02"  # ball: the last record is cut
 EMPTY_NAME = "2026-10/radar_2026-10-30_v1.csv"
-NO_NUMBER = -999999.0  # stands for a word in a number's cell
+NO_NUMBER = -999999.0  # a placeholder for a word in a number's cell
 WORD_FOR_NUMBER = "no lock"
 
 
 class Impossible(NamedTuple):
-    """One reading that cannot be: in the radar's session, its n-th record."""
+    """One impossible reading: the n-th record of one of the radar's sessions."""
 
     session: str
     place: int
@@ -80,7 +80,7 @@ def camera_exports(seen: pl.DataFrame) -> list[Written]:
 
 
 def unit_exports(seen: pl.DataFrame) -> list[Written]:
-    """One file a bullpen; where the operator changed the name late, the next pitcher's first throws are still in the file before."""
+    """Return one file per bullpen; where the operator changed the name late, the previous file has the next pitcher's first throws."""
     words = [
         ("Einwerfen" if s == "warm_up" else UNIT_PITCH_TYPES[k])
         for s, k in seen.select("shown", "pitch_type").iter_rows()
@@ -158,9 +158,9 @@ def _with_words(written: Written) -> Written:
 
 
 def _corrected(rows: pl.DataFrame) -> pl.DataFrame:
-    """The second look at a game: names typed right, stale names mended, pitch types filled in, readings that were far off taken out."""
+    """Return a corrected game: names spelled right, stale names replaced, pitch types filled in, misreads removed."""
     names = {p.player_id: name_as(p, "last_first") for p in everybody().values()}
-    mended = {
+    corrected = {
         name: pl.when(pl.col("value_fault") == f"misread:{name}").then(None).otherwise(name)
         for name in (
             "release_speed_mph",
@@ -171,10 +171,10 @@ def _corrected(rows: pl.DataFrame) -> pl.DataFrame:
             "plate_side_ft",
         )
     }
-    still = ~pl.col("value_fault").is_in([f"misread:{name}" for name in mended])
+    is_open = ~pl.col("value_fault").is_in([f"misread:{name}" for name in corrected])
     return rows.with_columns(
-        **mended,
-        value_fault=pl.when(still).then("value_fault"),
+        **corrected,
+        value_fault=pl.when(is_open).then("value_fault"),
         label_id="pitcher",
         label=pl.col("pitcher").replace_strict(names),
         label_fault=pl.lit(None, dtype=pl.String),

@@ -31,7 +31,7 @@ MISSPELT = {
     ("camera_array", "g5", "hs08"): "Corwin Pelgrave",
     ("pen_unit", "b1015n15", "hs15"): "O. Graywether",
 }
-# pen unit: the second pitcher's first throws stand in the first one's file, under his name
+# pen unit: the first pitcher's file holds the second one's first throws, under the first one's name
 STALE_PEN = {"b1021n10": ("hs03", 9), "b1103n09": ("hs10", 6)}
 
 

@@ -13,7 +13,7 @@ from tests.simulator.demo_play import Throw, all_throws, baseball_day, carry_ft
 def true_throws() -> tuple[pl.DataFrame, Flight]:
     """Every throw (one row, in the order of time) with its true metrics, and the flights stated at release.
 
-    `key` is null for what is no pitch; a `return` has speed and spin only."""
+    `key` is null for throws that are not pitches; a `return` has speed and spin only."""
     throws = all_throws()
     intents = _intents(throws)
     flight = throw(**_flight_inputs(throws, intents))

@@ -1,7 +1,7 @@
-"""Writes the demo's invented inputs: `python -m tests.simulator.demo_world demo_inputs` makes roster.csv, inbox/ and truth/ anew.
+"""Write the demo's invented inputs: `python -m tests.simulator.demo_world demo_inputs` rewrites roster.csv, inbox/ and truth/.
 
 Everything comes from one seed, so that a second run writes the same bytes. ledger.toml, profiles/ and decisions.csv are written by
-hand and left alone. What was done to the data on purpose stands in truth/, for the tests.
+hand and not changed. truth/ records every fault that was added on purpose, for the tests.
 """
 
 import csv

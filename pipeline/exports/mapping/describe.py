@@ -1,5 +1,7 @@
 """What each column of an export becomes, for a person who checks a profile."""
 
+from typing import Any
+
 import polars as pl
 
 from pipeline.exports.mapping.rows import TEXT_KEYS, Mapped
@@ -17,35 +19,25 @@ def describe_columns(raw: RawExport, profile: Profile, mapped: Mapped) -> pl.Dat
     first = mapped.sightings.head(_ROWS_SEARCHED)
     most = pl.col("affected") == pl.col("affected").max().over("metric")
     sources = mapped.metric_sources.filter(most).unique("metric", keep="first", maintain_order=True)
-    lines = [
-        _metric_line(raw, first, profile, *source)
-        for source in sources.select("metric", "unit", "definition", "null_reason").iter_rows()
-    ]
+    lines = [_metric_line(raw, first, profile, source) for source in sources.iter_rows(named=True)]
     lines += [_other_line(raw, first, ours, theirs) for ours, theirs in _other_columns(profile)]
     read = {*profile.references(), FILE_ROW}
     lines += [("(not mapped)", name, "", "", "", "") for name in raw.cells.columns if name not in read]
     return pl.DataFrame(lines, schema=dict.fromkeys(_HEADINGS, pl.String), orient="row")
 
 
-def _metric_line(
-    raw: RawExport,
-    first: pl.DataFrame,
-    profile: Profile,
-    metric: str,
-    unit: str | None,
-    definition: str | None,
-    null_reason: str | None,
-) -> tuple[str, ...]:
+def _metric_line(raw: RawExport, first: pl.DataFrame, profile: Profile, source: dict[str, Any]) -> tuple[str, ...]:
+    metric = source["metric"]
     spec = profile.metric.given().get(metric)
     theirs = columns(spec) if spec else ()
     measured = first.drop_nulls(metric)
     if measured.height:
         after = f"{measured.get_column(metric)[0]:.3f}".rstrip("0").rstrip(".")
     else:
-        after = f"never measured: {null_reason}" if null_reason else "never measured"
+        after = "never measured" + (f": {source['null_reason']}" if source["null_reason"] else "")
     rows = (measured if measured.height else first).get_column(FILE_ROW)
     before = " ".join(_example(raw, name, rows) for name in theirs)
-    return metric, ", ".join(theirs), unit or "", definition or "", before, after
+    return metric, ", ".join(theirs), source["unit"] or "", source["definition"] or "", before, after
 
 
 def _other_line(raw: RawExport, first: pl.DataFrame, ours: str, theirs: str) -> tuple[str, ...]:

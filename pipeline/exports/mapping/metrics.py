@@ -62,7 +62,7 @@ class _Known(NamedTuple):
     no_flight_why: Codes
 
 
-# nan stands for null throughout, and a nonsense reading may overflow: it comes out as null
+# nan means null throughout, and a nonsense reading may overflow: it becomes null
 @np.errstate(all="ignore")
 def map_metrics(
     cells: pl.DataFrame, metrics: MetricTables, trajectory: TrajectorySpec | None, hand: pl.Series

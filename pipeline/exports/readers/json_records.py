@@ -61,7 +61,7 @@ def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> 
         )
     text = decode(data, file.encoding)
     document = _document(text, file)
-    records = _at(document, file.records)
+    records = _value_at(document, file.records)
     if not isinstance(records, list):
         raise UnreadableExport(
             f"the document has no list of records at '{file.records}'{_seen_keys(document)}",
@@ -72,7 +72,7 @@ def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> 
     carried = {
         ref: _without_surrogates(held)
         for ref in wanted
-        if (held := _text(_at(document, ref.removeprefix("@document.")))) is not None
+        if (held := _text(_value_at(document, ref.removeprefix("@document.")))) is not None
     }
     return RawExport(cells, carried, problems.frame(), cells.height + problems.rows())
 
@@ -222,7 +222,7 @@ def _document(text: str, file: FileTable) -> Any:
         raise UnreadableExport("the document is nested too deeply", "export the file again") from None
 
 
-def _at(document: Any, path: str) -> Any:
+def _value_at(document: Any, path: str) -> Any:
     """Return the value at the path of the document, null for none. Raises UnreadableExport where there are two different values."""
     for part in path.split(".") if path else ():
         if isinstance(document, dict):
