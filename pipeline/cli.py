@@ -316,7 +316,7 @@ def review(workspace: Path | None, kind: str | None, form: str, everything: bool
     from pipeline.reports.printing import console
     from pipeline.reports.review import MOST, as_json, find_open, print_open
 
-    items = find_open(_output(workspace), kind, date.today())
+    items = find_open(_output(workspace), kind, date.today(), utc=form == "json")
     shown = len(items) if everything else MOST
     if form == "json":
         click.echo(as_json(items, shown))

@@ -103,6 +103,14 @@ def test_possible_double_records_are_among_the_pairs_of_a_doubtful_pitch(demo: P
     assert pairs.filter(pl.col("release_speed_b_mph").is_null() & pl.col("merged")).is_empty()
 
 
+def test_json_gives_times_in_utc_and_the_page_in_local_time(demo: Path) -> None:
+    sentences = [answer["choice"] for item in open_items(demo, "--kind", "matches") for answer in item["answers"]]
+    assert any(re.search(r", \d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", sentence) for sentence in sentences)
+    assert not any(re.search(r"\d [ap]m\b", sentence) for sentence in sentences)
+    done = CliRunner().invoke(cli, ["review", "-w", str(demo), "--kind", "matches"], catch_exceptions=False)
+    assert re.search(r"\d [ap]m\b", done.stdout) and "UTC" not in done.stdout
+
+
 def test_lines_in_the_text_are_never_wrapped(demo: Path) -> None:
     text = CliRunner().invoke(cli, ["review", "-w", str(demo), "--all"], catch_exceptions=False).stdout.splitlines()
     lines = [line for item in open_items(demo) for answer in item["answers"] for line in answer["lines"]]

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Callable, Iterator, Sequence
-from datetime import date
+from datetime import date, datetime
 from itertools import groupby
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -42,11 +42,12 @@ class Item(NamedTuple):
 
 
 class Desk(NamedTuple):
-    """What every question needs: the published version, the names that people read, and the date for the lines."""
+    """What every question needs: the published version, the names that people read, the date for the lines, and whether times are UTC."""
 
     con: duckdb.DuckDBPyConnection
     directory: Directory
     today: date
+    utc: bool
 
     def rows(self, sql: str) -> list[Row]:
         """Return the rows of a query."""
@@ -57,11 +58,20 @@ class Desk(NamedTuple):
         """Return a line of decisions.csv with today's date."""
         return decision_line(kind, subject, target, tracker, on=str(self.today))
 
+    def time(self, moment: datetime, venue: str, *, seconds: bool) -> str:
+        """Return a moment in the venue's local time for people, or in UTC for programs."""
+        if self.utc:
+            return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
+        return clock_words(moment, self.directory.zone(venue), seconds=seconds)
 
-def find_open(folder: Path, kind: str | None, today: date) -> list[Item]:
-    """Return every open question of a kind (or of all kinds), the newest night first; `today` is the date in the lines."""
+
+def find_open(folder: Path, kind: str | None, today: date, *, utc: bool = False) -> list[Item]:
+    """Return every open question of a kind (or of all kinds), the newest night first.
+
+    `today`: the date in the lines; `utc`: write times in UTC, not in local time.
+    """
     with published_connection(folder) as con:
-        desk = Desk(con, read_directory(con), today)
+        desk = Desk(con, read_directory(con), today, utc)
         items = [item for name, questions in _QUESTIONS.items() if kind in (None, name) for item in questions(desk)]
     return sorted(items, key=lambda item: item.night or date.min, reverse=True)
 
@@ -87,7 +97,7 @@ def _match_questions(desk: Desk) -> Iterator[Item]:
 
 
 def _match_question(pitch_id: str, pairs: list[Row], desk: Desk) -> Item:
-    records = _records_in_pitch(pairs, pitch_id, desk.directory)
+    records = _records_in_pitch(pairs, pitch_id, desk)
     second_records = [pair["sighting_b"] for pair in pairs if _is_double(pair)]
     is_single = len(pairs) == 1
     answers = [
@@ -103,15 +113,15 @@ def _match_question(pitch_id: str, pairs: list[Row], desk: Desk) -> Item:
         ),
     ]
     asked = "are these two records one pitch?" if is_single else "which records are this pitch?"
-    question = f"{_pitch_words(pitch_id, pairs[0], desk.directory)}: {asked}"
+    question = f"{_pitch_words(pitch_id, pairs[0], desk)}: {asked}"
     reasons = tuple(_evidence(pair, desk.directory) for pair in pairs)
     return Item("matches", pairs[0]["baseball_day"], question, reasons, tuple(answers))
 
 
-def _pitch_words(pitch_id: str, pair: Row, directory: Directory) -> str:
+def _pitch_words(pitch_id: str, pair: Row, desk: Desk) -> str:
     """Return a pitch as "pitch 2 of the bullpen at pen_north, 4:08 pm (Rusk Ollerby, p07efe125b3989eee)"."""
     occasion = (pair["occasion"] or "session").replace("live_bp", "live batting practice")
-    time = f", {clock_words(pair['thrown_at'], directory.zone(pair['venue']))}" if pair["thrown_at"] else ""
+    time = f", {desk.time(pair['thrown_at'], pair['venue'], seconds=False)}" if pair["thrown_at"] else ""
     pitcher = f"{natural_order(pair['pitcher'])}, " if pair["pitcher"] else ""
     station = pair["station"] or "an unknown station"
     return f"pitch {pair['pitch_number']} of the {occasion} at {station}{time} ({pitcher}{pitch_id})"
@@ -135,7 +145,7 @@ def _evidence(pair: Row, directory: Directory) -> str:
 
 
 def _one_pitch_answer(pair: Row, desk: Desk) -> Answer:
-    first, second = _record_words(pair, "a", desk.directory), _record_words(pair, "b", desk.directory)
+    first, second = _record_words(pair, "a", desk), _record_words(pair, "b", desk)
     if _is_double(pair):
         choice = f"{first} and {second} are one throw, recorded twice; or the second is not a pitch at all"
         return Answer(choice, (desk.line("no_pitch", pair["sighting_b"]),))
@@ -144,19 +154,19 @@ def _one_pitch_answer(pair: Row, desk: Desk) -> Answer:
     )
 
 
-def _record_words(pair: Row, side: str, directory: Directory) -> str:
+def _record_words(pair: Row, side: str, desk: Desk) -> str:
     """Return a record as "Stadium radar (s09f8a50d63b00249, 3:36:45 pm, 84.7 mph)", with the time of its own clock."""
     thrown_at, speed = pair[f"thrown_at_{side}"], pair[f"release_speed_{side}_mph"]
     facts = [pair[f"sighting_{side}"]]
-    facts += [clock_words(thrown_at, directory.zone(pair["venue"]), seconds=True)] if thrown_at else []
+    facts += [desk.time(thrown_at, pair["venue"], seconds=True)] if thrown_at else []
     facts += [f"{speed:.1f} mph"] if speed is not None else []
-    return f"{directory.tracker(pair[f'tracker_{side}'])} ({', '.join(facts)})"
+    return f"{desk.directory.tracker(pair[f'tracker_{side}'])} ({', '.join(facts)})"
 
 
-def _records_in_pitch(pairs: Sequence[Row], pitch_id: str, directory: Directory) -> dict[str, str]:
+def _records_in_pitch(pairs: Sequence[Row], pitch_id: str, desk: Desk) -> dict[str, str]:
     """Return the records that are now in the pitch, in words, by sighting."""
     sides = [(pair, side) for pair in pairs for side in ("a", "b") if pair[f"pitch_id_{side}"] == pitch_id]
-    return {pair[f"sighting_{side}"]: _record_words(pair, side, directory) for pair, side in sides}
+    return {pair[f"sighting_{side}"]: _record_words(pair, side, desk) for pair, side in sides}
 
 
 # ---- names ---------------------------------------------------------------------------------------------------------------------------------
