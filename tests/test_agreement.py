@@ -1,4 +1,7 @@
-"""The agreement tables on simulated seasons whose truth is known (invented data: tests/simulator/agreement_world.py)."""
+"""The agreement tables on simulated seasons whose truth is known.
+
+Invented data: tests/simulator/agreement_world.py.
+"""
 
 import tomllib
 from datetime import date, timedelta
@@ -71,7 +74,7 @@ def live(tables: Agreement) -> pl.DataFrame:
     ("nights", "per_night", "trackers"),
     [(25, 30, None), (1, 40, None), (1, 2, TWO), (3, 1, None), (12, 1, None), (2, 20, {"radar": 0.3})],
 )
-def test_every_table_keeps_its_contract_however_little_there_is(
+def test_every_table_keeps_its_contract_with_few_data(
     nights: int, per_night: int, trackers: dict[str, float] | None
 ) -> None:
     tables = measured(season(np.random.default_rng(1), nights, per_night, trackers, tuple(TRUTH), 0.1))
@@ -87,7 +90,7 @@ def test_no_sighting_at_all_gives_empty_tables() -> None:
         validate(table, TABLES[name])
 
 
-def test_readings_that_are_all_alike_are_no_fault() -> None:
+def test_readings_that_are_all_equal_give_zero_bias_and_spread() -> None:
     seen = season(np.random.default_rng(1), 8, 10)
     same = seen._replace(sightings=seen.sightings.with_columns(pl.lit(90.0).alias("release_speed_mph")))
     row = measured(same).agreement.filter(slice_by="all").row(0, named=True)
@@ -122,7 +125,7 @@ def test_a_stated_tolerance_replaces_the_usual_one() -> None:
     assert table.filter(slice_by="all")["share_beyond"].item() == pytest.approx(0.67, abs=0.06)
 
 
-def test_few_nights_are_said_and_not_hidden() -> None:
+def test_a_result_from_few_nights_says_so() -> None:
     row = measured(season(np.random.default_rng(3), 1, 12, TWO)).agreement.filter(slice_by="all").row(0, named=True)
     assert row["small_n"]
     assert row["note"] == "only 12 pitches; only one night, so other nights may differ"
@@ -142,13 +145,13 @@ def test_two_quantities_by_definition_are_not_called_error() -> None:
         schema=["tracker", "metric", "definition", "computed_from"],
         orient="row",
     )
-    whole = measured(seen, metric_sources=sources).agreement.filter(slice_by="all")
-    same = dict(whole.select("metric", "same_quantity").iter_rows())
+    overall = measured(seen, metric_sources=sources).agreement.filter(slice_by="all")
+    same = dict(overall.select("metric", "same_quantity").iter_rows())
     assert same == {"release_speed_mph": False, "spin_axis_deg": False, "plate_side_ft": True}
-    assert "inferred from movement against measured" in whole.filter(metric="spin_axis_deg")["note"].item()
+    assert "inferred from movement against measured" in overall.filter(metric="spin_axis_deg")["note"].item()
 
 
-def test_axes_on_either_side_of_north_are_near_each_other() -> None:
+def test_spin_axes_on_either_side_of_360_degrees_are_close() -> None:
     seen = season(np.random.default_rng(4), 10, 40, TWO, ("spin_axis_deg",))
     turned = seen._replace(sightings=seen.sightings.with_columns((pl.col("spin_axis_deg") - 200.0) % 360))
     row = measured(turned).agreement.filter(slice_by="all").row(0, named=True)
@@ -166,7 +169,7 @@ def test_a_half_turn_keeps_its_bias_and_does_not_split_in_two() -> None:
     assert row["sd"] < 15
 
 
-def test_axes_that_point_anywhere_get_quantiles_for_limits() -> None:
+def test_spin_axes_in_all_directions_get_quantiles_for_limits() -> None:
     seen = season(np.random.default_rng(4), 10, 40, TWO, ("spin_axis_deg",))
     anywhere = pl.Series("spin_axis_deg", np.random.default_rng(5).uniform(0, 360, seen.sightings.height))
     row = (
@@ -207,7 +210,7 @@ def test_with_two_trackers_no_own_error_is_claimed() -> None:
     assert table["note"].str.contains("an own error cannot be estimated").all()
 
 
-def test_errors_that_go_together_give_a_negative_variance_which_is_kept_and_said() -> None:
+def test_correlated_errors_give_a_negative_variance_that_is_kept_and_noted() -> None:
     rng = np.random.default_rng(6)
     seen = season(rng, 30, 40)
     bent = rng.normal(0, 1.0, 1200)
@@ -223,7 +226,7 @@ def test_errors_that_go_together_give_a_negative_variance_which_is_kept_and_said
     assert "errors are correlated" in row["note"]
 
 
-def test_a_tracker_too_good_to_tell_from_zero_gets_an_upper_bound() -> None:
+def test_an_own_error_near_zero_gets_an_upper_bound() -> None:
     readings = np.random.default_rng(8).normal(0, 1, (60, 3)) * [0.01, 1.0, 1.0]
     found = own_errors(triple_moments(readings, np.repeat(np.arange(12), 5)))
     assert found.low[0] < 0 < found.high[0]
@@ -232,7 +235,7 @@ def test_a_tracker_too_good_to_tell_from_zero_gets_an_upper_bound() -> None:
 # since when
 
 
-def test_a_drift_is_dated_and_laid_to_the_tracker_that_moved() -> None:
+def test_a_drift_is_dated_and_attributed_to_the_tracker_that_moved() -> None:
     seen = shifted(season(np.random.default_rng(7), 40, 50, night_sd=0.08), "unit", 0.7, 31)
     alarms = live(measured(seen))
     assert alarms.height == 2
@@ -250,7 +253,7 @@ def test_the_better_ranked_tracker_can_be_the_one_that_moved() -> None:
     assert alarms["sentence"].str.starts_with("radar has read release speed 0.").all()
 
 
-def test_without_a_third_tracker_the_pitchers_own_history_tells_who_moved() -> None:
+def test_without_a_third_tracker_the_pitchers_own_history_shows_who_moved() -> None:
     seen = season(np.random.default_rng(9), 40, 60, TWO, night_sd=0.05)
     # pitchers keep their form: speeds of one pitcher's one pitch lie close together
     level = seen.pitches.select(
@@ -275,7 +278,7 @@ def test_a_drift_that_went_back_is_no_longer_live() -> None:
     assert live(tables).is_empty()
 
 
-def test_what_has_lasted_longest_becomes_the_usual_level() -> None:
+def test_the_level_that_lasts_longest_becomes_the_usual_level() -> None:
     tables = measured(shifted(season(np.random.default_rng(7), 60, 40, TWO, night_sd=0.08), "unit", 1.0, 15))
     assert tables.drift.filter("alarm").height > 5
     assert live(tables).is_empty()
@@ -336,8 +339,8 @@ def test_undisturbed_charts_alarm_at_the_stated_rate() -> None:
     assert 85 <= np.mean(first) <= 130
 
 
-def test_a_large_step_after_few_nights_is_seen_within_four() -> None:
-    # five nights before and a step of 1 mph where nights wander by 0.05: the spread is hardly known, but the step is plain
+def test_a_large_step_after_few_nights_is_found_within_four() -> None:
+    # five nights before and a step of 1 mph where nights vary by 0.05: the spread is hardly known, but the step is clear
     seen = shifted(season(np.random.default_rng(17), 9, 60, night_sd=0.05), "radar", 1.0, 5)
     alarms = live(measured(seen))
     assert alarms.height == 2
@@ -366,7 +369,7 @@ def test_stretches_follow_each_other_without_gap(nights: int, seed: int) -> None
     assert all(first.end == second.start for first, second in pairwise(stretches))
 
 
-def test_an_alarm_is_told_in_one_sentence() -> None:
+def test_an_alarm_is_one_sentence_with_size_date_and_counts() -> None:
     row = {
         "tracker_a": "radar", "tracker_b": "unit", "mover": "unit", "metric": "release_speed_mph", "level": 0.71, "usual_bias": -0.12,
         "change_day": date(2026, 10, 14), "baseball_day": date(2026, 10, 24), "nights_since": 9, "pitches_since": 212,
@@ -398,10 +401,10 @@ def test_the_proposed_block_is_toml_and_undoes_the_drift() -> None:
     block = tomllib.loads(proposed["block"].item())["correction"][0]
     assert set(block) == {"tracker", "metric", "amount", "from", "why"}
     correction = Correction(block["tracker"], block["metric"], None, block["amount"], block["from"], None, block["why"])
-    mended = measured(seen._replace(sightings=apply_corrections(seen.sightings, [correction])))
-    assert live(mended).is_empty()
-    whole = mended.agreement.filter(tracker_a="radar", tracker_b="unit")
-    before, after = (whole.filter(slice_by=kind)["bias"].item() for kind in ("before_corrections", "all"))
+    corrected = measured(seen._replace(sightings=apply_corrections(seen.sightings, [correction])))
+    assert live(corrected).is_empty()
+    overall = corrected.agreement.filter(tracker_a="radar", tracker_b="unit")
+    before, after = (overall.filter(slice_by=kind)["bias"].item() for kind in ("before_corrections", "all"))
     assert before - after == pytest.approx(-block["amount"] * 9 / 40, abs=0.03)
 
 
@@ -456,7 +459,7 @@ def test_a_why_with_quotes_and_line_breaks_stays_one_toml_string() -> None:
 # labels
 
 
-def test_labels_that_differ_are_counted_and_pointed_at() -> None:
+def test_labels_that_differ_are_counted_and_listed() -> None:
     seen = season(np.random.default_rng(14), 10, 30, TWO)
     off = (pl.col("tracker") == "unit") & (pl.col("pitch_type") == "slider") & (pl.int_range(pl.len()) % 2 == 0)
     sightings = seen.sightings.with_columns(
@@ -520,7 +523,7 @@ def test_misread_pitches_that_the_matching_kept_apart_show_in_the_bound() -> Non
     )
 
 
-def test_without_a_clock_the_bound_is_said_to_be_unknown() -> None:
+def test_without_a_clock_there_is_no_bound() -> None:
     seen = season(np.random.default_rng(15), 10, 40, TWO)
     pairs = _pairs(seen, pl.lit(False)).with_columns(time_evidence=pl.lit(None, pl.Float64))
     row = selection_table(selection_by_night(pairs, group_sightings(*seen), TOLERANCES), RANKS).row(0, named=True)
@@ -532,8 +535,8 @@ def test_without_a_clock_the_bound_is_said_to_be_unknown() -> None:
 
 
 @pytest.mark.parametrize(("nights", "between"), [(1, 0.0), (10, 0.0), (10, 0.3), (30, 0.3)])
-def test_intervals_hold_the_truth_95_times_in_100(nights: int, between: float) -> None:
-    rng, held = np.random.default_rng(16), np.zeros(4)
+def test_95_percent_intervals_cover_the_truth(nights: int, between: float) -> None:
+    rng, covered = np.random.default_rng(16), np.zeros(4)
     for _ in range(400):
         night = np.repeat(np.arange(nights), 40)
         a = rng.normal(86, 5, len(night))
@@ -544,7 +547,7 @@ def test_intervals_hold_the_truth_95_times_in_100(nights: int, between: float) -
         moments, sd = night_moments(*readings, night), np.sqrt(0.34 + between**2)
         limits = limits_of_agreement(split_by_night(moments))
         slope, _ = intervals_of_line(deming(moments, 0.09 / (0.25 + between**2)))
-        held += np.ravel(
+        covered += np.ravel(
             [
                 limits.bias_low <= 0.5 <= limits.bias_high,
                 limits.low_low <= 0.5 - 1.96 * sd <= limits.low_high,
@@ -553,5 +556,5 @@ def test_intervals_hold_the_truth_95_times_in_100(nights: int, between: float) -
             ]
         )
     # 400 seasons: standard error 0.011. tests/benchmarks/bench_agreement.py prints the table from 1,000
-    assert (held / 400 > 0.92).all()
-    assert (held / 400 < 0.985).all()
+    assert (covered / 400 > 0.92).all()
+    assert (covered / 400 < 0.985).all()

@@ -1,4 +1,7 @@
-"""The demo's turned bullpen unit and its radar that reads hot: found, told, and mended by the blocks proposed, against the truth put in."""
+"""The demo's turned bullpen unit and hot radar: found, reported, and corrected.
+
+Against the truth put in.
+"""
 
 import tomllib
 from pathlib import Path
@@ -27,32 +30,35 @@ def proposed(demo: Path) -> list[Correction]:
 
 @pytest.fixture(scope="session")
 def off_truth(demo: Path, proposed: list[Correction]) -> pl.DataFrame:
-    """By sighting how far its readings lie off the truth, `<metric>` as published and `<metric>_mended` with the blocks; misreads left out."""
+    """Return by sighting how far its readings are from the truth, without misreads.
+
+    `<metric>` as published, and `<metric>_corrected` with the proposed blocks.
+    """
     columns = ", ".join(f"s.{name}" for name in (*METRICS, *TRAJECTORY))
     seen = run_query(
         demo / "warehouse",
         f"select s.tracker, s.baseball_day, file_name, s.file_row, s.corrections, {columns} from sightings s join files using (file_id)",
     )
-    mended = apply_corrections(seen, proposed)
-    # what came stays to be had
-    assert_frame_equal(uncorrected(mended).select(HELD), seen.select(HELD))
+    corrected_readings = apply_corrections(seen, proposed)
+    # the raw readings are kept
+    assert_frame_equal(uncorrected(corrected_readings).select(HELD), seen.select(HELD))
     true_values = [pl.col(name).alias(f"{name}_true") for name in HELD]
     truth = pl.read_parquet(TRUTH / "truth_pitches.parquet").select(pl.col("key").alias("pitch_key"), *true_values)
     records = pl.read_parquet(TRUTH / "truth_sightings.parquet").filter(pl.col("value_fault").is_null(), record="pitch")
-    both = seen.with_columns(mended[name].alias(f"{name}_mended") for name in HELD)
+    both = seen.with_columns(corrected_readings[name].alias(f"{name}_corrected") for name in HELD)
     joined = both.join(records, on=["tracker", "file_name", "file_row"]).join(truth, on="pitch_key")
     return joined.with_columns(
         *((pl.col(name) - pl.col(f"{name}_true")).alias(name) for name in HELD),
-        *((pl.col(f"{name}_mended") - pl.col(f"{name}_true")).alias(f"{name}_mended") for name in HELD),
+        *((pl.col(f"{name}_corrected") - pl.col(f"{name}_true")).alias(f"{name}_corrected") for name in HELD),
     )
 
 
-def test_the_blocks_are_those_of_the_two_faults_put_in(proposed: list[Correction]) -> None:
+def test_the_proposed_blocks_are_those_of_the_two_simulated_faults(proposed: list[Correction]) -> None:
     faults = pl.read_csv(TRUTH / "truth_faults.csv", try_parse_dates=True)
     turned = faults.filter(what="turned").row(0, named=True)
     (unit,) = (block for block in proposed if block.tracker == "pen_unit")
     assert (unit.frame, str(unit.from_day)) == ("aim_deg", str(turned["from"]))
-    # aimed toward first base: straightened toward third, by what was put in within what one night's few pitchers can tell
+    # aimed toward first base: corrected toward third, by the simulated turn within the error of one night's few pitchers
     assert unit.amount == pytest.approx(turned["size"], abs=0.15)
     hot = faults.filter(what="reads_hot").row(0, named=True)
     speeds = [block for block in proposed if block.tracker == "stadium_radar"]
@@ -69,21 +75,21 @@ def test_the_blocks_are_those_of_the_two_faults_put_in(proposed: list[Correction
         ("stadium_radar", "plate_speed_mph", "2026-10-31", "2026-11-07", 0.65, 0.06),
     ],
 )
-def test_pasted_they_bring_the_readings_to_the_truth(
+def test_the_pasted_blocks_bring_the_readings_to_the_truth(
     off_truth: pl.DataFrame, tracker: str, metric: str, first: str, last: str, before: float, after: float
 ) -> None:
     days = pl.col("baseball_day").is_between(pl.lit(first).str.to_date(), pl.lit(last).str.to_date())
-    of_tracker = off_truth.filter(pl.col("tracker") == tracker)
-    off = of_tracker.filter(days).drop_nulls(metric)
+    readings = off_truth.filter(pl.col("tracker") == tracker)
+    off = readings.filter(days).drop_nulls(metric)
     assert off.height > 100
     assert abs(off[metric].to_numpy().mean()) > before
-    assert abs(off[f"{metric}_mended"].to_numpy().mean()) < after
+    assert abs(off[f"{metric}_corrected"].to_numpy().mean()) < after
     # and no other night is touched
-    rest = of_tracker.filter(~days)
-    assert rest[metric].equals(rest[f"{metric}_mended"], check_names=False)
+    rest = readings.filter(~days)
+    assert rest[metric].equals(rest[f"{metric}_corrected"], check_names=False)
 
 
-def test_status_and_the_morning_summary_say_what_to_do_about_both(demo: Path) -> None:
+def test_status_and_summary_say_what_to_do_about_both_faults(demo: Path) -> None:
     status = " ".join(command("status", "-w", demo).stdout.split())
     for text in (status, " ".join((demo / "summary.txt").read_text().split())):
         assert "stadium_radar has read release speed 0.6 mph above camera_array since Oct 31" in text
@@ -92,7 +98,7 @@ def test_status_and_the_morning_summary_say_what_to_do_about_both(demo: Path) ->
         assert "To correct its readings, paste the block" in text
 
 
-def test_the_page_says_both_on_top_and_has_the_blocks(demo: Path, tmp_path: Path) -> None:
+def test_the_page_lists_both_faults_on_top_and_has_the_blocks(demo: Path, tmp_path: Path) -> None:
     wrote = command("report", "agreement", "-w", demo, "-o", tmp_path / "page.html")
     assert wrote.returncode == 0, wrote.stderr
     page = (tmp_path / "page.html").read_text(encoding="utf-8")

@@ -1,4 +1,7 @@
-"""A tracker against its own pitchers' earlier nights: invented pitchers whose outings spread, and a device that is turned or not."""
+"""A tracker against its own pitchers' earlier nights.
+
+Simulated pitchers whose outings vary, and a device that is turned or not.
+"""
 
 from datetime import date, timedelta
 
@@ -53,21 +56,21 @@ def test_a_turned_unit_is_found_when_three_pitchers_have_moved_together() -> Non
     assert all(night.level.pitchers >= 3 for night in nights if night.change)
 
 
-def test_one_or_two_pitchers_that_move_on_the_rubber_are_no_alarm() -> None:
+def test_one_or_two_pitchers_that_move_on_the_rubber_raise_no_alarm() -> None:
     season = outings(np.random.default_rng(2), nights=40, pitchers=8, a_night=3)
     moved = season.value.copy()
     moved[20:, :2] += 1.5
     assert _alarms(season._replace(value=moved)) == []
 
 
-def test_pitchers_that_move_this_way_and_that_are_no_alarm() -> None:
+def test_pitchers_that_move_in_different_directions_raise_no_alarm() -> None:
     season = outings(np.random.default_rng(3), nights=40, pitchers=8, a_night=4)
     moved = season.value.copy()
     moved[20:] += np.array([1.0, -1.0] * 4)
     assert _alarms(season._replace(value=moved)) == []
 
 
-def test_nights_after_the_unit_was_put_straight_are_usual_again_and_a_second_turn_is_found_too() -> None:
+def test_nights_after_a_turn_are_usual_again_and_a_second_turn_is_found() -> None:
     season = outings(np.random.default_rng(4), nights=60, pitchers=8, a_night=3)
     season = _shifted(_shifted(season, 0.8, 20, 25), -0.8, 45, 50)
     alarms = _alarms(season)
@@ -75,29 +78,29 @@ def test_nights_after_the_unit_was_put_straight_are_usual_again_and_a_second_tur
     assert not set(alarms) & {*range(20), *range(26, 45), *range(51, 60)}
 
 
-def test_what_has_lasted_longest_becomes_the_usual_level() -> None:
+def test_the_level_that_lasts_longest_becomes_the_usual_level() -> None:
     alarms = _alarms(_shifted(outings(np.random.default_rng(5), nights=60, pitchers=8, a_night=3), 0.8, 20))
     assert alarms[0] in range(20, 24)
     assert alarms[-1] == 40
 
 
-def test_a_night_s_verdict_before_it_is_the_same_whatever_comes_after() -> None:
+def test_later_nights_do_not_change_an_earlier_night_s_verdict() -> None:
     season = _shifted(outings(np.random.default_rng(6), nights=30, pitchers=8, a_night=3), 0.8, 20)
-    whole = watch_history(season, SPREAD, CHANGE_P)
+    complete = watch_history(season, SPREAD, CHANGE_P)
     until = season._replace(days=season.days[:24], value=season.value[:24], within=season.within[:24])
-    assert str(watch_history(until, SPREAD, CHANGE_P)) == str(whole[:24])
+    assert str(watch_history(until, SPREAD, CHANGE_P)) == str(complete[:24])
 
 
 @settings(max_examples=examples(25), deadline=None)
 @given(st.integers(0, 10_000), st.floats(-50, 50))
-def test_where_the_readings_stand_changes_nothing_only_how_they_move(seed: int, level: float) -> None:
+def test_only_changes_of_the_readings_count_not_their_level(seed: int, level: float) -> None:
     season = _shifted(outings(np.random.default_rng(seed), nights=25, pitchers=6, a_night=2), 0.7, 15)
     moved = season._replace(value=season.value + level)
     assert _alarms(moved) == _alarms(season)
 
 
 @pytest.mark.parametrize("heavy", [False, True])
-def test_undisturbed_charts_alarm_no_more_often_than_stated(heavy: bool) -> None:
+def test_undisturbed_own_charts_alarm_no_more_often_than_stated(heavy: bool) -> None:
     # at 1 in 100 nights stated: 60 charts of 40 nights hold 2,400, of which the first few can't alarm
     rng, alarms = np.random.default_rng(7), 0
     for _ in range(60):
@@ -109,7 +112,7 @@ def test_undisturbed_charts_alarm_no_more_often_than_stated(heavy: bool) -> None
     assert alarms <= 24
 
 
-def test_the_spread_of_outings_is_found_and_a_few_wild_steps_hardly_change_it() -> None:
+def test_the_spread_of_outings_is_found_despite_a_few_wild_steps() -> None:
     rng = np.random.default_rng(8)
     steps = np.abs(rng.normal(0, 0.1 * np.sqrt(2), 4000))
     assert outing_sd(steps, np.zeros(4000)) == pytest.approx(0.1, rel=0.03)
@@ -118,8 +121,8 @@ def test_the_spread_of_outings_is_found_and_a_few_wild_steps_hardly_change_it() 
     assert outing_sd(np.abs(rng.normal(0, 0.1, 4000)), np.full(4000, 0.01)) < 0.02
 
 
-def test_a_shift_between_two_spans_is_the_pitchers_own() -> None:
-    # two pitchers a foot apart, the second of whom throws on the later day only beside the first
+def test_a_shift_between_two_spans_is_that_of_the_same_pitchers() -> None:
+    # two pitchers a foot apart, the second throws only on the later day
     days = [date(2026, 3, 1), date(2026, 3, 2)]
     value = np.array([[1.0, np.nan], [1.3, 5.0]])
     season = PitcherHistory("unit", "release_side_ft", days, value, np.zeros((2, 2)), np.full((2, 2), 20))
@@ -137,7 +140,7 @@ def _measured(seen: Seen) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     return validate(tables.drift, DRIFT), validate(tables.setup, SETUP), tables.proposed_corrections
 
 
-def test_a_unit_that_nobody_stands_beside_is_found_turned_and_told_which_way() -> None:
+def test_a_unit_without_partner_is_found_turned_with_its_direction() -> None:
     drift, setup, proposed = _measured(bullpens(np.random.default_rng(9), nights=24, aim_deg=-0.9, turned=(18, 23)))
     live = drift.filter("alarm", "latest", metric="release_side_ft").row(0, named=True)
     assert (live["tracker_a"], live["tracker_b"], live["mover"]) == (OWN_HISTORY, "unit", "unit")
@@ -182,13 +185,13 @@ def test_pitchers_that_all_throw_harder_are_not_called_a_fault_of_the_device() -
     assert proposed.filter(metric="release_speed_mph").is_empty()
 
 
-def test_an_undisturbed_bullpen_says_nothing() -> None:
+def test_an_undisturbed_bullpen_has_no_alarm() -> None:
     drift, setup, _ = _measured(bullpens(np.random.default_rng(12), nights=40))
     assert not drift["alarm"].any()
     assert setup.is_empty()
 
 
-def test_a_pitcher_whose_name_nobody_knows_is_no_history() -> None:
+def test_a_pitcher_who_is_not_on_the_roster_has_no_history() -> None:
     seen = bullpens(np.random.default_rng(13), nights=12)
     unknown = seen._replace(pitches=seen.pitches.with_columns(pitcher_id=pl.lit(None, pl.String)))
     assert _measured(unknown)[0].is_empty()
@@ -196,22 +199,22 @@ def test_a_pitcher_whose_name_nobody_knows_is_no_history() -> None:
 
 def test_a_night_s_facts_come_from_that_night_s_rows_only() -> None:
     seen = bullpens(np.random.default_rng(14), nights=6)
-    whole = outing_facts(group_sightings(*seen))
+    complete = outing_facts(group_sightings(*seen))
     parts = []
     for (day,), pitches in seen.pitches.group_by("baseball_day", maintain_order=True):
         assert day
-        of_night = seen.sightings.filter(pl.col("baseball_day") == day)
-        matches = seen.matches.filter(pl.col("sighting_id").is_in(of_night["sighting_id"].implode()))
-        parts.append(outing_facts(group_sightings(of_night, matches, pitches)))
-    assert_frame_equal(pl.concat(parts).sort("tracker", "baseball_day", "pitcher", "pitch_type"), whole)
+        sightings = seen.sightings.filter(pl.col("baseball_day") == day)
+        matches = seen.matches.filter(pl.col("sighting_id").is_in(sightings["sighting_id"].implode()))
+        parts.append(outing_facts(group_sightings(sightings, matches, pitches)))
+    assert_frame_equal(pl.concat(parts).sort("tracker", "baseball_day", "pitcher", "pitch_type"), complete)
 
 
 def test_the_mix_of_pitches_does_not_move_an_outing() -> None:
     # sliders leave the hand 0.5 ft wider, and on the last night one pitcher throws sliders only
     facts = pl.DataFrame(
         [
-            ("unit", date(2026, 3, day), "p", kind, 20, center, 0.1)
-            for day, kind, center in [(1, "four_seam", -1.0), (1, "slider", -1.5), (2, "four_seam", -1.1), (2, "slider", -1.6), (3, "slider", -1.5)]
+            ("unit", date(2026, 3, day), "p", pitch_type, 20, center, 0.1)
+            for day, pitch_type, center in [(1, "four_seam", -1.0), (1, "slider", -1.5), (2, "four_seam", -1.1), (2, "slider", -1.6), (3, "slider", -1.5)]
         ],
         schema=["tracker", "baseball_day", "pitcher", "pitch_type", "n.release_side_ft", "center.release_side_ft", "spread.release_side_ft"],
         orient="row",
@@ -220,7 +223,7 @@ def test_the_mix_of_pitches_does_not_move_an_outing() -> None:
     assert np.diff(value) == pytest.approx([-0.1, 0.1], abs=0.02)
 
 
-def test_two_pitchers_are_enough_to_say_that_it_is_straight_again() -> None:
+def test_two_pitchers_are_enough_to_show_that_a_unit_is_straight_again() -> None:
     assert RETURN_PITCHERS == 2
     season = outings(np.random.default_rng(15), nights=30, pitchers=6, a_night=2)
     assert max(_alarms(_shifted(season, 1.0, 15, 20))) <= 20

@@ -1,4 +1,7 @@
-"""The facts of nights may be measured in any runs and put together in any order: the tables come out the same to the last bit."""
+"""Facts of nights measured in any runs and order give the same tables.
+
+To the last bit.
+"""
 
 import io
 from datetime import date
@@ -19,7 +22,7 @@ from tests.conftest import examples
 from tests.simulator.agreement_world import TRUTH, Seen, measure_agreement, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
-STANDARDS = Standards.of({}, RANKS)
+STANDARDS = Standards.with_defaults({}, RANKS)
 NIGHTS = 7
 FLIGHT = {
     "trajectory_x_ft": (-1.0, 1.0), "trajectory_y_ft": (50.0, 0.0), "trajectory_z_ft": (5.5, 0.3),
@@ -29,9 +32,9 @@ FLIGHT = {
 
 
 def uneven(seed: int) -> tuple[Seen, pl.DataFrame]:
-    """A season of all that makes nights unlike each other, and its match pairs.
+    """Simulate a season with every irregularity, and its match pairs.
 
-    Two stations, readings missing, a tracker half a turn off, one that is away on a night and corrected on some, trajectories on one
+    Two stations, readings missing, a tracker half a turn off, one that is absent on a night and corrected on some, trajectories on one
     night only, labels that differ.
     """
     rng = np.random.default_rng(seed)
@@ -80,7 +83,7 @@ SEEN, PAIRS = uneven(1)
 DAYS: list[date] = SEEN.pitches["baseball_day"].unique().sort().to_list()
 
 
-def of_nights(nights: list[int]) -> NightFacts:
+def facts_of(nights: list[int]) -> NightFacts:
     days = [DAYS[night] for night in nights]
     sightings = SEEN.sightings.filter(pl.col("baseball_day").is_in(days))
     return measure_nights(SEEN._replace(sightings=sightings).with_pairs(PAIRS), STANDARDS)
@@ -101,25 +104,25 @@ def same(found: Agreement, expected: Agreement) -> None:
         assert_frame_equal(getattr(found, name), table, check_exact=True)
 
 
-WHOLE = measure_agreement(SEEN, RANKS, match_pairs=PAIRS)
+ALL_TABLES = measure_agreement(SEEN, RANKS, match_pairs=PAIRS)
 
 
-def test_the_season_has_what_makes_nights_unlike() -> None:
-    assert {"before_corrections", "station", "month"} <= set(WHOLE.agreement["slice_by"])
-    assert WHOLE.selection["kept_apart"].sum() > 0
-    assert WHOLE.setup.height > 0
-    assert WHOLE.label_confusion.filter(pl.col("label_a") != pl.col("label_b")).height > 0
-    turned = WHOLE.agreement.filter(tracker_a="radar", tracker_b="unit", metric="spin_axis_deg", slice_by="all")
+def test_the_simulated_season_has_every_irregularity() -> None:
+    assert {"before_corrections", "station", "month"} <= set(ALL_TABLES.agreement["slice_by"])
+    assert ALL_TABLES.selection["kept_apart"].sum() > 0
+    assert ALL_TABLES.setup.height > 0
+    assert ALL_TABLES.label_confusion.filter(pl.col("label_a") != pl.col("label_b")).height > 0
+    turned = ALL_TABLES.agreement.filter(tracker_a="radar", tracker_b="unit", metric="spin_axis_deg", slice_by="all")
     assert abs(turned["bias"].item()) > 170
 
 
 def check_runs(run_of: list[int], order: list[int]) -> None:
     """Measure the nights in up to four runs, `run_of` naming each night's run, and compare with one run."""
     parts = [[night for night in range(NIGHTS) if run_of[night] == run] for run in order]
-    facts = of_nights([])
+    facts = facts_of([])
     for part in parts:
-        facts = replace_nights(through_parquet(facts), of_nights(part), [DAYS[night] for night in part])
-    same(agreement_of_nights(facts, STANDARDS, METRIC_SOURCES.empty()), WHOLE)
+        facts = replace_nights(through_parquet(facts), facts_of(part), [DAYS[night] for night in part])
+    same(agreement_of_nights(facts, STANDARDS, METRIC_SOURCES.empty()), ALL_TABLES)
 
 
 def test_nights_measured_in_two_runs_give_what_one_run_gives() -> None:
@@ -135,19 +138,19 @@ def test_nights_measured_in_any_runs_give_what_one_run_gives(run_of: list[int], 
 
 @settings(max_examples=examples(8), deadline=None)
 @given(st.sets(st.integers(0, NIGHTS - 1), min_size=1))
-def test_a_night_s_facts_are_the_same_to_the_last_bit_whatever_stands_beside_it(nights: set[int]) -> None:
+def test_other_nights_do_not_change_a_night_s_facts_by_one_bit(nights: set[int]) -> None:
     days = [DAYS[night] for night in nights]
-    for name, frame in of_nights(sorted(nights))._asdict().items():
+    for name, frame in facts_of(sorted(nights))._asdict().items():
         key = [column for column in frame.columns if frame[column].dtype in (pl.Date, pl.String)]
-        whole = getattr(EVERY_NIGHT, name).filter(pl.col("baseball_day").is_in(days))
+        overall = getattr(EVERY_NIGHT, name).filter(pl.col("baseball_day").is_in(days))
         assert_frame_equal(
             frame.sort(key, maintain_order=True),
-            whole.select(frame.columns).sort(key, maintain_order=True),
+            overall.select(frame.columns).sort(key, maintain_order=True),
             check_exact=True,
         )
 
 
-EVERY_NIGHT = of_nights(list(range(NIGHTS)))
+EVERY_NIGHT = facts_of(list(range(NIGHTS)))
 
 
 @settings(max_examples=examples(8), deadline=None)
@@ -155,40 +158,40 @@ EVERY_NIGHT = of_nights(list(range(NIGHTS)))
 def test_rows_in_any_order_give_the_same_to_the_last_bit(seed: int) -> None:
     mixed = Seen(*(frame.sample(fraction=1.0, shuffle=True, seed=seed) for frame in SEEN))
     pairs = PAIRS.sample(fraction=1.0, shuffle=True, seed=seed + 1)
-    same(measure_agreement(mixed, RANKS, match_pairs=pairs), WHOLE)
+    same(measure_agreement(mixed, RANKS, match_pairs=pairs), ALL_TABLES)
 
 
-def test_a_night_that_is_taken_out_leaves_nothing_behind() -> None:
-    without = replace_nights(EVERY_NIGHT, of_nights([]), [DAYS[4]])
+def test_a_removed_night_leaves_no_trace() -> None:
+    without = replace_nights(EVERY_NIGHT, facts_of([]), [DAYS[4]])
     assert all(DAYS[4] not in frame["baseball_day"] for frame in without)
     same(
         agreement_of_nights(without, STANDARDS, METRIC_SOURCES.empty()),
         agreement_of_nights(
-            of_nights([night for night in range(NIGHTS) if night != 4]), STANDARDS, METRIC_SOURCES.empty()
+            facts_of([night for night in range(NIGHTS) if night != 4]), STANDARDS, METRIC_SOURCES.empty()
         ),
     )
 
 
 def test_no_night_at_all_gives_empty_tables() -> None:
-    tables = agreement_of_nights(of_nights([]), STANDARDS, METRIC_SOURCES.empty())
+    tables = agreement_of_nights(facts_of([]), STANDARDS, METRIC_SOURCES.empty())
     assert all(table.is_empty() for table in tables)
 
 
 def test_trackers_that_read_no_metric_in_common_have_no_row() -> None:
-    of_radar, of_camera = pl.col("tracker") == "radar", pl.col("tracker") == "camera"
-    apart = SEEN.sightings.filter(of_radar | of_camera).with_columns(
+    by_radar, by_camera = pl.col("tracker") == "radar", pl.col("tracker") == "camera"
+    differences = SEEN.sightings.filter(by_radar | by_camera).with_columns(
         *(
-            pl.when(of_radar if name == "spin_rate_rpm" else of_camera).then(pl.col(name)).alias(name)
+            pl.when(by_radar if name == "spin_rate_rpm" else by_camera).then(pl.col(name)).alias(name)
             for name in METRICS
         ),
         *(pl.lit(None, pl.Float64).alias(name) for name in TRAJECTORY),
     )
-    tables = measure_agreement(SEEN._replace(sightings=apart), RANKS)
+    tables = measure_agreement(SEEN._replace(sightings=differences), RANKS)
     assert tables.agreement.is_empty() and tables.precision.is_empty() and tables.drift.is_empty()
     assert tables.label_agreement.height
 
 
-# the folded figures against those made straight from the readings
+# the combined figures against those computed from the readings
 
 
 def _differences(tracker_a: str, tracker_b: str, metric: str) -> pl.DataFrame:
@@ -200,13 +203,13 @@ def _differences(tracker_a: str, tracker_b: str, metric: str) -> pl.DataFrame:
 
 @pytest.mark.parametrize("slice_by", ["all", "pitch_type", "station", "month"])
 @pytest.mark.parametrize("metric", ["release_speed_mph", "spin_rate_rpm", "plate_side_ft"])
-def test_folded_figures_are_those_of_the_readings_themselves(metric: str, slice_by: str) -> None:
+def test_combined_figures_equal_those_of_the_readings_themselves(metric: str, slice_by: str) -> None:
     both = _differences("radar", "camera", metric).with_columns(pl.lit("").alias("all"))
-    for row in WHOLE.agreement.filter(tracker_a="radar", tracker_b="camera", metric=metric, slice_by=slice_by).iter_rows(named=True):  # fmt: skip
-        held = both.filter(pl.col(slice_by) == row["slice"])
-        x, y = held[metric].to_numpy(), held[f"{metric}_b"].to_numpy()
+    for row in ALL_TABLES.agreement.filter(tracker_a="radar", tracker_b="camera", metric=metric, slice_by=slice_by).iter_rows(named=True):  # fmt: skip
+        used = both.filter(pl.col(slice_by) == row["slice"])
+        x, y = used[metric].to_numpy(), used[f"{metric}_b"].to_numpy()
         d = y - x
-        assert (row["n"], row["nights"]) == (len(d), held["baseball_day"].n_unique())
+        assert (row["n"], row["nights"]) == (len(d), used["baseball_day"].n_unique())
         assert row["bias"] == pytest.approx(d.mean(), rel=1e-10)
         assert row["robust_bias"] == pytest.approx(np.median(d), rel=1e-12)
         assert row["robust_sd"] == pytest.approx(1.4826 * np.median(np.abs(d - np.median(d))), rel=1e-12)
@@ -216,14 +219,20 @@ def test_folded_figures_are_those_of_the_readings_themselves(metric: str, slice_
 
 
 def _apart_from_radar(seen: Seen, metric: str) -> pl.DataFrame:
-    """Of the pitches that all three read: baseball_day, u = camera - radar, v = unit - radar."""
+    """Of the pitches that all three read.
+
+    Baseball_day, u = camera - radar, v = unit - radar.
+    """
     ids = seen.sightings.select("sighting_id", "tracker", "baseball_day", metric).join(seen.matches, on="sighting_id")
     wide = ids.pivot("tracker", index=["group_id", "baseball_day"], values=metric).drop_nulls().sort("group_id")
     return wide.select("baseball_day", u=pl.col("camera") - pl.col("radar"), v=pl.col("unit") - pl.col("radar"))
 
 
 def _grubbs(covariance: np.ndarray) -> list[float]:
-    """Grubbs, Technometrics 1973;15:53: the radar's, camera's and unit's own variances from the covariances of u and v."""
+    """Grubbs, Technometrics 1973;15:53.
+
+    The radar's, camera's and unit's own variances from the covariances of u and v.
+    """
     shared = float(covariance[0, 1])
     return [shared, float(covariance[0, 0]) - shared, float(covariance[1, 1]) - shared]
 
@@ -239,32 +248,32 @@ def test_own_errors_of_one_night_are_grubbs_s_exactly(metric: str) -> None:
     assert _own_variances(measure_agreement(seen, RANKS), metric) == pytest.approx(expected, rel=1e-9)
 
 
-def test_own_errors_folded_over_nights_are_grubbs_s_of_the_components_between_and_within_nights() -> None:
+def test_own_errors_over_nights_are_grubbs_s_of_both_variance_components() -> None:
     # the one-way split of two variables (Searle, Linear Models 1971, chapter 11), from the readings themselves
     nights = [
         part.select("u", "v").to_numpy()
         for part in _apart_from_radar(SEEN, "extension_ft").partition_by("baseball_day")
     ]
-    sizes, whole = np.array([len(part) for part in nights]), np.concatenate(nights).mean(axis=0)
+    sizes, overall = np.array([len(part) for part in nights]), np.concatenate(nights).mean(axis=0)
     pitches = sizes.sum()
     left = [part - part.mean(axis=0) for part in nights]
     within = sum(part.T @ part for part in left) / (pitches - len(nights))
-    apart = [np.sqrt(len(part)) * (part.mean(axis=0) - whole) for part in nights]
-    between = sum(np.outer(part, part) for part in apart) / (len(nights) - 1)
+    differences = [np.sqrt(len(part)) * (part.mean(axis=0) - overall) for part in nights]
+    between = sum(np.outer(part, part) for part in differences) / (len(nights) - 1)
     n0 = (pitches - (sizes**2).sum() / pitches) / (len(nights) - 1)
     expected = _grubbs(np.asarray(within + (between - within) / n0))
-    assert _own_variances(WHOLE, "extension_ft") == pytest.approx(expected, rel=1e-9)
+    assert _own_variances(ALL_TABLES, "extension_ft") == pytest.approx(expected, rel=1e-9)
 
 
-def test_half_a_turn_between_trackers_keeps_their_axes_together() -> None:
-    row = WHOLE.agreement.filter(tracker_a="radar", tracker_b="unit", metric="spin_axis_deg", slice_by="all").row(0, named=True)  # fmt: skip
+def test_half_a_turn_between_trackers_does_not_split_the_differences() -> None:
+    row = ALL_TABLES.agreement.filter(tracker_a="radar", tracker_b="unit", metric="spin_axis_deg", slice_by="all").row(0, named=True)  # fmt: skip
     d = _differences("radar", "unit", "spin_axis_deg")
-    apart = np.radians((d["spin_axis_deg_b"] - d["spin_axis_deg"]).to_numpy())
-    direction = np.degrees(np.angle(np.exp(1j * apart).mean()))
+    differences = np.radians((d["spin_axis_deg_b"] - d["spin_axis_deg"]).to_numpy())
+    direction = np.degrees(np.angle(np.exp(1j * differences).mean()))
     assert abs((row["bias"] - direction + 180) % 360 - 180) < 1
     assert row["sd"] < 25
     assert row["share_beyond"] == 1
 
 
-def test_all_columns_of_sightings_are_known_to_the_season() -> None:
+def test_the_simulated_season_has_all_columns_of_sightings() -> None:
     assert set(METRICS) | set(TRAJECTORY) <= set(SEEN.sightings.columns)

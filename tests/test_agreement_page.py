@@ -1,4 +1,7 @@
-"""The agreement page: whole, escaped, readable without colour or network, and with the numbers of the tables."""
+"""The agreement page: complete, escaped, readable without color or network.
+
+Its numbers are those of the tables.
+"""
 
 import re
 from html.parser import HTMLParser
@@ -74,7 +77,7 @@ def todo(page: str) -> list[str]:
     return re.findall(r"<li>(.*?)</li>", page[: page.index("<h2>All comparisons")])
 
 
-def test_the_sentence_on_top_says_what_needs_doing(page: str) -> None:
+def test_the_top_of_the_page_lists_what_to_do(page: str) -> None:
     assert headline(page) == "2 things need your attention."
     drift, aim = todo(page)
     assert re.fullmatch(
@@ -102,7 +105,7 @@ def test_a_verdict_is_a_word_and_a_shape_not_only_a_color(page: str) -> None:
 
 
 def test_nothing_is_fetched_from_anywhere(page: str) -> None:
-    # names of XML namespaces are no addresses
+    # names of XML namespaces are not addresses
     without_names = re.sub(r'xmlns(:\w+)?="[^"]*"', "", page)
     assert "http" not in without_names
     assert not re.findall(r'(?:src|href)="(?!#)[^"]+"', without_names)
@@ -115,7 +118,7 @@ def test_names_are_text_and_never_markup(page: str) -> None:
     assert "Stadium &lt;radar&gt; &amp; &#34;Co&#34;" in page
 
 
-def test_links_lead_to_a_place_on_the_page_and_ids_stand_once(page: str) -> None:
+def test_links_lead_to_the_page_itself_and_ids_are_unique(page: str) -> None:
     ids = re.findall(r'\bid="([^"]+)"', page)
     links = set(re.findall(r'href="#([^"]+)"', page))
     assert links <= set(ids)
@@ -161,15 +164,15 @@ def test_the_same_tables_give_the_same_page(page: str, tables: dict[str, pl.Data
     assert (tmp_path / "again.html").read_text(encoding="utf-8") == page
 
 
-def test_trackers_that_agree_need_nothing_done(tmp_path: Path) -> None:
+def test_trackers_that_agree_need_no_attention(tmp_path: Path) -> None:
     seen = season(np.random.default_rng(3), 12, 40, {"radar": 0.2, "unit": 0.2}, ("release_speed_mph", "spin_rate_rpm"))
     write_agreement_page(tables_of(seen), tmp_path / "page.html", NAMES)
     assert headline((tmp_path / "page.html").read_text(encoding="utf-8")).startswith("Nothing needs your attention.")
 
 
-def test_readings_that_are_nothing_alike_are_to_be_seen_to_from_the_first_night(tmp_path: Path) -> None:
+def test_readings_in_different_units_need_attention_from_the_first_night(tmp_path: Path) -> None:
     seen = season(np.random.default_rng(3), 1, 40, {"radar": 0.2, "unit": 0.2}, ("release_speed_mph", "spin_rate_rpm"))
-    # metres a second that the profile calls miles an hour
+    # meters per second that the profile calls miles per hour
     slow = pl.when(pl.col("tracker") == "unit").then(pl.col("release_speed_mph") * 0.447)
     wrong = seen._replace(
         sightings=seen.sightings.with_columns(slow.otherwise("release_speed_mph").alias("release_speed_mph"))
@@ -179,16 +182,16 @@ def test_readings_that_are_nothing_alike_are_to_be_seen_to_from_the_first_night(
     assert sentence.startswith("Release speed of Bullpen unit 2 against ") and "check unit, sign and plane" in sentence
 
 
-def test_each_pair_s_lines_stand_together(tmp_path: Path) -> None:
-    # a and c never meet, so both are nobody's second: d's pairs with each must not mingle
+def test_each_pair_s_lines_are_together(tmp_path: Path) -> None:
+    # a and c never meet and neither outranks the other; d's pairs with each must not mix
     both = season(
         np.random.default_rng(3), 6, 10, {"a": 0.2, "c": 0.2, "d": 0.2}, ("release_speed_mph", "spin_rate_rpm")
     )
     group = pl.col("group_id").str.slice(-1).is_in(list("02468ace"))
     ids = both.sightings.select("sighting_id", "tracker").join(both.matches, on="sighting_id")
     meets = ids.filter(pl.when(group).then(pl.col("tracker") != "a").otherwise(pl.col("tracker") != "c"))["sighting_id"]
-    apart = both._replace(sightings=both.sightings.filter(pl.col("sighting_id").is_in(meets.implode())))
-    write_agreement_page(tables_of(apart), tmp_path / "page.html", {})
+    separate = both._replace(sightings=both.sightings.filter(pl.col("sighting_id").is_in(meets.implode())))
+    write_agreement_page(tables_of(separate), tmp_path / "page.html", {})
     assert (tmp_path / "page.html").read_text(encoding="utf-8").count('<tr class="pair">') == 2
 
 
@@ -205,14 +208,14 @@ def test_a_unit_without_a_partner_has_its_lines_and_its_chart(tmp_path: Path, la
         assert sentence.startswith("Bullpen unit 2 is aimed ")
         assert sentence.endswith("Turn it toward third base.")
     else:
-        # straight again: nothing to do at the mound, but its readings of those nights are off until they are corrected
+        # straight again: nothing to do at the mound, but those nights are uncorrected
         assert sentence.startswith("Bullpen unit 2 was aimed ")
         assert "Turn it" not in sentence
         assert "left, Mar 3-" in section
     assert "from = 2026-03-03" in section
 
 
-def test_what_moved_in_one_tracker_on_one_day_is_one_thing_to_do(tmp_path: Path) -> None:
+def test_metrics_that_moved_on_one_day_are_one_thing_to_do(tmp_path: Path) -> None:
     seen = season(
         np.random.default_rng(7), 40, 50, {"radar": 0.3, "unit": 0.3}, ("release_speed_mph", "plate_speed_mph"), 0.05
     )
@@ -240,5 +243,5 @@ def test_one_night_has_a_page(tmp_path: Path) -> None:
     )
     written = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert "a chart with fewer than 5 nights raises none" in written
-    # no empty panel for a score that is not there
+    # no empty panel for a missing score
     assert ">smoothed<" not in written

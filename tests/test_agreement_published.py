@@ -1,9 +1,10 @@
-"""The statistics of the agreement tables against published worked examples, through the functions that the pipeline calls.
+"""The statistics of the agreement tables against published worked examples.
 
-Data and results: tests/published/statistics.json; each entry has its citation, and under `printed` whether the printed result was seen or
-is from memory and reproduced from the data. Not here, because the product has no use for the statistic: replicate coefficients, weighted
-Deming, Passing-Bablok, York and Theil-Sen lines, intraclass correlations, individuals and CUSUM charts, Mann-Kendall, Hodges-Lehmann (Huber's
-estimate does its work), the other random-effects estimators, the circular correlation (blind to a constant turn).
+Through the functions that the pipeline calls. Data and results: tests/published/statistics.json; each entry has its citation, and under
+`printed` whether the printed result was seen or is from memory and reproduced from the data. Not here, because the product has no use for
+the statistic: replicate coefficients, weighted Deming, Passing-Bablok, York and Theil-Sen lines, intraclass correlations, individuals and
+CUSUM charts, Mann-Kendall, Hodges-Lehmann (Huber's estimate does its work), the other random-effects estimators, the circular correlation
+(blind to a constant turn).
 """
 
 import json
@@ -48,7 +49,10 @@ EXAMPLES: dict[str, dict[str, Any]] = {
 
 
 def check(name: str, found: dict[str, float]) -> None:
-    """Each number against the full-precision result, and against the printed one within the rounding of print."""
+    """Compare each number with the full-precision result and with the printed one.
+
+    The printed one within its rounding.
+    """
     example = EXAMPLES[name]
     relative = example["tolerance"]["relative"]
     for key, value in found.items():
@@ -138,8 +142,11 @@ def test_deming_regression_is_that_of_the_reference_package() -> None:
     )
 
 
-def test_concordance_of_readings_that_are_all_but_the_same_is_1_at_most() -> None:
-    """Two arms, left and right, read alike to a thousandth: rounding made 1.0000000000000002 of it, which no table takes."""
+def test_concordance_of_almost_equal_readings_is_at_most_1() -> None:
+    """Two arms, left and right, read alike to a thousandth.
+
+    Rounding made 1.0000000000000002 of it, which no table takes.
+    """
     rng = np.random.default_rng(1)
     for _ in range(200):
         side = rng.choice([-2.1, 1.9], 60) + rng.normal(0, 0.05, 60)
@@ -200,7 +207,7 @@ def test_the_change_of_the_nile_is_dated_1898() -> None:
     assert found.first <= 28 <= found.last
 
 
-def test_the_robust_figures_leave_a_gross_misreading_alone() -> None:
+def test_robust_statistics_ignore_a_gross_misreading() -> None:
     values = np.array(EXAMPLES["chem_robust"]["data"])
     context = {"baseball_day": date(2026, 3, 1), "station": "field", "pitch_type": "slider"}
     readings = pl.DataFrame({"a.release_speed_mph": np.zeros(len(values)), "b.release_speed_mph": values}).with_columns(
@@ -231,8 +238,8 @@ def test_the_consensus_of_nights_is_paule_and_mandel_s(name: str) -> None:
         for key in (("x", "variance") if "x" in data else ("y", "v") if "y" in data else ("value", "u"))
     )
     if "included" in data:
-        held = np.array(data["included"])
-        values, variances = values[held], variances[held] ** 2
+        included = np.array(data["included"])
+        values, variances = values[included], variances[included] ** 2
     found = combine(values, variances)
     check(name, {"birge": found.birge, "pm_tau": found.between_sd, "pm_mu": found.mean, "pm_se": found.se})
 

@@ -1,4 +1,4 @@
-"""Was a device set up crooked: turns and shifts of an invented second tracker, found again from what both read."""
+"""Turns and shifts of a simulated second tracker, found again from its readings."""
 
 from datetime import date
 from typing import Any, NamedTuple
@@ -62,7 +62,7 @@ def test_turns_and_shifts_are_found_without_systematic_error(setup: Setup) -> No
     frames = found_from(seen_through(np.random.default_rng(1), 60 * 200, setup), 60)
     truth = np.array([*setup[:3], *(12 * value for value in setup[3:6]), setup.scale])
     miss = frames.values - truth
-    # a stretched frame is no rigid one: then only the turn about the vertical and the scale are the truth's
+    # a stretched frame is not rigid: then only the turn about the vertical and the scale are the truth's
     places = [0, 6] if setup.scale else list(range(6))
     allowed = np.array([0.012, 0.012, 0.13, 0.1, 0.06, 0.12, 0.003])
     assert (np.abs(miss.mean(axis=0)) < allowed)[places].all()
@@ -73,9 +73,7 @@ def test_the_aim_is_found_within_a_tenth_of_a_degree_from_60_pitches() -> None:
     assert np.mean(np.abs(frames.values[:, 0] - 0.6) < 0.1) > 0.95
 
 
-def test_with_trajectories_the_aim_is_found_within_a_tenth_of_a_degree_nearly_always_and_the_lean_three_times_as_well() -> (
-    None
-):
+def test_trajectories_find_the_aim_nearly_always_and_the_roll_twice_as_precisely() -> None:
     setup = Setup(0.6, -0.3, 1.0, 0.1, -0.2, 0.3)
     readings = seen_through(np.random.default_rng(2), 60 * 150, setup, trajectory=True)
     frames, ends = found_from(readings, 60), found_from(readings.select(pl.exclude("^.*trajectory.*$")), 60)
@@ -83,16 +81,16 @@ def test_with_trajectories_the_aim_is_found_within_a_tenth_of_a_degree_nearly_al
     assert frames.values[:, 2].mean() == pytest.approx(1.0, abs=0.06)
     assert frames.values[:, 2].std() < ends.values[:, 2].std() / 2
     truth = np.array([*setup[:3], *(12 * value for value in setup[3:6])])
-    held = np.abs(frames.values[:, :6] - truth) < 2.0 * frames.errors[:, :6]
-    assert (held.mean(axis=0) > 0.90).all()
-    assert (held.mean(axis=0) < 0.99).all()
+    covered = np.abs(frames.values[:, :6] - truth) < 2.0 * frames.errors[:, :6]
+    assert (covered.mean(axis=0) > 0.90).all()
+    assert (covered.mean(axis=0) < 0.99).all()
 
 
-def test_trajectories_told_at_different_planes_are_compared_where_both_have_flown() -> None:
+def test_trajectories_given_at_different_planes_are_compared_halfway() -> None:
     readings = seen_through(
         np.random.default_rng(11), 80, Setup(aim_deg=0.5), noise_ft=1e-6, angle_noise_deg=1e-6, trajectory=True
     )
-    # b tells the same flight 20 ft further on: what a constant acceleration makes of it
+    # b gives the same flight 20 ft farther on, at constant acceleration
     ahead = {axis: pl.col(f"b.trajectory_{axis}_ft") for axis in "xyz"}
     speed = {axis: pl.col(f"b.trajectory_v{axis}_fps") for axis in "xyz"}
     pull = {axis: pl.col(f"b.trajectory_a{axis}_fps2") for axis in "xyz"}
@@ -106,7 +104,7 @@ def test_trajectories_told_at_different_planes_are_compared_where_both_have_flow
     assert found_from(readings.select(only), 80).values[0, 0] == pytest.approx(0.5, abs=0.01)
 
 
-def test_a_trajectory_of_one_tracker_only_is_no_comparison() -> None:
+def test_a_trajectory_of_only_one_tracker_is_not_compared() -> None:
     readings = seen_through(np.random.default_rng(12), 60, Setup(), trajectory=True)
     alone = readings.with_columns(
         pl.lit(None, pl.Float64).alias(name) for name in readings.columns if name.startswith("b.traj")
@@ -115,13 +113,13 @@ def test_a_trajectory_of_one_tracker_only_is_no_comparison() -> None:
     assert found_from(alone, 60).values == pytest.approx(found_from(without, 60).values)
 
 
-def test_intervals_of_the_frame_hold_the_truth() -> None:
+def test_intervals_of_the_frame_cover_the_truth() -> None:
     setup = Setup(0.4, 0.3, -0.5, 0.1, 0.1, 0.2)
     frames = found_from(seen_through(np.random.default_rng(3), 60 * 300, setup), 60)
     truth = np.array([*setup[:3], *(12 * value for value in setup[3:6])])
-    held = np.abs(frames.values[:, :6] - truth) < 2.0 * frames.errors[:, :6]
-    assert (held.mean(axis=0) > 0.915).all()
-    assert (held.mean(axis=0) < 0.985).all()
+    covered = np.abs(frames.values[:, :6] - truth) < 2.0 * frames.errors[:, :6]
+    assert (covered.mean(axis=0) > 0.915).all()
+    assert (covered.mean(axis=0) < 0.985).all()
 
 
 def test_a_noiseless_turn_is_scipy_s_best_rotation() -> None:
@@ -155,11 +153,11 @@ def test_misread_pitches_do_not_turn_the_frame() -> None:
     assert found_from(wild, 60).values[0, 0] == pytest.approx(0.6, abs=0.15)
 
 
-def test_what_the_readings_cannot_tell_is_left_out() -> None:
+def test_quantities_that_the_readings_do_not_determine_are_left_out() -> None:
     readings = seen_through(np.random.default_rng(6), 60, Setup(aim_deg=0.6))
     only_plate = readings.select("a.plate_side_ft", "a.plate_height_ft", "b.plate_side_ft", "b.plate_height_ft")
-    told = set(rows_of(only_plate)["quantity"])
-    assert told & {"aim_deg", "tilt_deg", "distance_in"} == set()
+    determined = set(rows_of(only_plate)["quantity"])
+    assert determined & {"aim_deg", "tilt_deg", "distance_in"} == set()
     no_extension = set(rows_of(readings.drop("b.extension_ft"))["quantity"])
     assert {"aim_deg", "tilt_deg"} <= no_extension
 
@@ -175,8 +173,8 @@ def test_each_night_has_its_own_setup() -> None:
     aims = rows.filter(pl.col("quantity") == "aim_deg", pl.col("baseball_day").is_not_null())
     assert aims["crooked"].to_list() == [False, True]
     assert aims["value"].to_list() == pytest.approx([0.0, 1.0], abs=0.15)
-    whole = rows.filter(pl.col("quantity") == "aim_deg", pl.col("baseball_day").is_null()).row(0, named=True)
-    assert "nights differ" in whole["note"]
+    overall = rows.filter(pl.col("quantity") == "aim_deg", pl.col("baseball_day").is_null()).row(0, named=True)
+    assert "nights differ" in overall["note"]
     assert crooked_now(rows, DRIFT.empty())["baseball_day"].to_list() == [date(2026, 10, 15)]
 
 
@@ -196,7 +194,7 @@ def _row(**values: Any) -> dict[str, Any]:
     return usual | values
 
 
-def test_a_crooked_setup_is_told_so_that_a_person_can_act() -> None:
+def test_a_crooked_setup_is_one_sentence_with_size_and_advice() -> None:
     names = {"radar": "Stadium radar", "unit": "Bullpen unit 2"}
     aim = _row(quantity="aim_deg", value=0.6, low=0.52, high=0.68, at_rubber_in=7.6)
     assert setup_sentence(aim, names) == (
@@ -259,7 +257,10 @@ SPEEDS_MPH = ("release_speed_mph", "plate_speed_mph")
 
 
 class Move(NamedTuple):
-    """A frame that is turned, shifted and stretched exactly: by scipy's rotation, feet and a factor."""
+    """A frame that is turned, shifted and stretched exactly.
+
+    By scipy's rotation, feet and a factor.
+    """
 
     frame: str
     amount: float
@@ -281,17 +282,17 @@ class Move(NamedTuple):
     ],
     ids=lambda value: value.frame if isinstance(value, Move) else "",
 )
-def test_a_frame_correction_leaves_no_more_than_the_table_in_the_readme_says(
+def test_a_frame_correction_leaves_at_most_the_errors_in_the_readme(
     move: Move, points_ft: float, angles_deg: float, breaks_in: float, speeds_mph: float
 ) -> None:
     place, velocity, pull = _flights()
     turned = [move.stretch * move.turn.apply(part) for part in (place, velocity, pull)]
-    straight, seen = _told(place, velocity, pull), _told(turned[0] + np.array(move.shift), *turned[1:])
+    straight, seen = _readings_of(place, velocity, pull), _readings_of(turned[0] + np.array(move.shift), *turned[1:])
     corrected = apply_corrections(_of_unit(seen), [Correction("unit", None, move.frame, -move.amount, None, None, "")])
     for names, most in ((POINTS_FT, points_ft), (ANGLES_DEG, angles_deg), (BREAKS_IN, breaks_in), (SPEEDS_MPH, speeds_mph)):  # fmt: skip
         left = np.abs((corrected.select(names) - straight.select(names)).to_numpy())
         assert left.max() <= most
-    # it moves something that is told: without it the readings are further off
+    # it moves what is measured: without it the readings are farther off
     was_off = np.abs((seen.select(POINTS_FT) - straight.select(POINTS_FT)).to_numpy())
     assert was_off.max() > 0.2
     if move.frame == "roll_deg":
@@ -299,24 +300,26 @@ def test_a_frame_correction_leaves_no_more_than_the_table_in_the_readme_says(
 
 
 @pytest.mark.parametrize("frame", ["aim_deg", "distance_in"])
-def test_without_approach_angles_the_flight_s_ends_and_bend_say_where_it_crosses_the_plate(frame: str) -> None:
+def test_without_approach_angles_the_flight_s_ends_and_bend_locate_the_crossing(frame: str) -> None:
     place, velocity, pull = _flights()
     turn = Rotation.from_euler("z", -1.0 if frame == "aim_deg" else 0.0, degrees=True)
     shift = np.array([0.0, 0.5 if frame == "distance_in" else 0.0, 0.0])
-    seen = _told(turn.apply(place) + shift, turn.apply(velocity), turn.apply(pull)).drop(*ANGLES_DEG, "flight_time_s")
+    seen = _readings_of(turn.apply(place) + shift, turn.apply(velocity), turn.apply(pull)).drop(
+        *ANGLES_DEG, "flight_time_s"
+    )
     amount = -1.0 if frame == "aim_deg" else -6.0
     corrected = apply_corrections(_of_unit(seen), [Correction("unit", None, frame, amount, None, None, "")])
     names = ("plate_side_ft", "plate_height_ft")
-    left = np.abs((corrected.select(names) - _told(place, velocity, pull).select(names)).to_numpy())
+    left = np.abs((corrected.select(names) - _readings_of(place, velocity, pull).select(names)).to_numpy())
     assert left.max() < 0.01
 
 
 @pytest.mark.parametrize("frame", QUANTITIES)
-def test_a_reading_is_never_lost_for_one_beside_it_that_is_missing(frame: str) -> None:
-    whole = _told(*_flights())
-    names = list(whole.columns)
-    # of every pitch one other reading is missing
-    seen = whole.with_columns(
+def test_a_missing_reading_never_removes_another_one(frame: str) -> None:
+    overall = _readings_of(*_flights())
+    names = list(overall.columns)
+    # each pitch lacks another reading
+    seen = overall.with_columns(
         pl.when(pl.int_range(pl.len()) % len(names) == place).then(None).otherwise(pl.col(name)).alias(name)
         for place, name in enumerate(names)
     )
@@ -326,7 +329,7 @@ def test_a_reading_is_never_lost_for_one_beside_it_that_is_missing(frame: str) -
 
 
 def _flights() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Release points, velocities and accelerations of pitches that cross the plate near the zone."""
+    """Return release points, velocities and accelerations of pitches near the zone."""
     rng, n = np.random.default_rng(20), 300
     place = np.column_stack([rng.normal(-1.5, 1.2, n), rng.normal(54.5, 0.4, n), rng.normal(5.8, 0.4, n)])
     pull = np.column_stack([rng.normal(0, 12, n), rng.normal(28, 3, n), rng.normal(-20, 8, n)])
@@ -338,8 +341,11 @@ def _flights() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return place, np.column_stack([across[0], toward, across[1]]), pull
 
 
-def _told(place: np.ndarray, velocity: np.ndarray, pull: np.ndarray) -> pl.DataFrame:
-    """What a device tells of flights in its own frame, by pipeline.physics.flight (held to published values in test_flight.py)."""
+def _readings_of(place: np.ndarray, velocity: np.ndarray, pull: np.ndarray) -> pl.DataFrame:
+    """Return what a device reads of flights in its own frame.
+
+    By pipeline.physics.flight, which test_flight.py compares with published values.
+    """
     flight, span = Flight(*place.T, *velocity.T, *pull.T), Span(place[:, 1], 17 / 12)
     plate = at_plane(flight, 17 / 12)
     horizontal, vertical = break_in(flight, span, "same_plane")
@@ -369,7 +375,7 @@ def _of_unit(readings: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def test_a_lean_turns_the_spin_axis_by_as_much() -> None:
+def test_a_roll_turns_the_spin_axis_by_the_same_angle() -> None:
     # pure backspin seen by a device that leans 3 degrees toward third base reads its push 3 degrees off
     named = {"spin_axis_deg": 177.0}
     absent = [name for name in (*METRICS, *TRAJECTORY) if name not in named]

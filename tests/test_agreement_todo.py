@@ -1,4 +1,4 @@
-"""What a person is asked to do about the trackers: each thing once, and no longer once it is done."""
+"""What a person is asked to do about the trackers: each thing once."""
 
 import numpy as np
 import polars as pl
@@ -23,15 +23,15 @@ def asked(tables: Agreement) -> list[Todo]:
 
 
 def corrected(seen: Seen, proposed: pl.DataFrame) -> Seen:
-    """The sightings as they come out once the proposed blocks stand in ledger.toml."""
+    """Return the sightings after the proposed blocks were added to ledger.toml."""
     fields = proposed.select("tracker", "metric", "frame", "amount", "from_day", "until_day", "why").rows()
     absent = [name for name in (*METRICS, *TRAJECTORY) if name not in seen.sightings.columns]
     sightings = seen.sightings.with_columns(pl.lit(None, pl.Float64).alias(name) for name in absent)
     return seen._replace(sightings=apply_corrections(sightings, [Correction(*row) for row in fields]))
 
 
-def test_a_unit_that_stands_turned_is_told_with_the_way_to_turn_it_and_its_release_points_are_not_told_again() -> None:
-    # turned 0.9 degrees toward first base, as nobody stands beside it, by what its pitchers showed before
+def test_a_turned_unit_is_one_thing_to_do_and_its_release_points_are_not_repeated() -> None:
+    # turned 0.9 degrees toward first base; without partner, so found by its pitchers' earlier nights
     (todo,) = asked(measured(bullpens(np.random.default_rng(9), nights=24, aim_deg=-0.9, turned=(18, 23))))
     assert todo.kind == "setup"
     assert todo.sentence.startswith("Bullpen unit 2 is aimed ")
@@ -51,7 +51,7 @@ def test_once_the_proposed_blocks_are_pasted_nothing_is_left_to_do(last: int) ->
     assert asked(measured(corrected(seen, tables.proposed_corrections))) == []
 
 
-def test_what_moved_in_one_tracker_on_one_day_is_one_thing_to_do_and_gone_once_corrected() -> None:
+def test_metrics_that_moved_on_one_day_are_one_thing_to_do_until_corrected() -> None:
     speeds = ("release_speed_mph", "plate_speed_mph")
     seen = season(np.random.default_rng(7), 40, 50, {"radar": 0.3, "camera": 0.3, "unit": 0.3}, speeds, 0.05)
     hot = (pl.col("tracker") == "unit") & (pl.col("baseball_day") >= seen.pitches["baseball_day"].unique().sort()[31])
@@ -77,11 +77,11 @@ def test_a_drift_that_went_back_leaves_its_nights_to_correct() -> None:
     (todo,) = asked(tables)
     assert todo.kind == "correction"
     assert todo.sentence.startswith("camera read release speed 1.5 mph above radar, Mar 5-12. It reads as usual again")
-    mended = corrected(seen._replace(sightings=seen.sightings.with_columns(release_speed_mph=speed)), tables.proposed_corrections)  # fmt: skip
-    assert asked(measured(mended)) == []
+    straightened = corrected(seen._replace(sightings=seen.sightings.with_columns(release_speed_mph=speed)), tables.proposed_corrections)  # fmt: skip
+    assert asked(measured(straightened)) == []
 
 
-def test_what_has_become_the_usual_level_is_not_taken_for_gone_back() -> None:
+def test_a_new_usual_level_does_not_count_as_gone_back() -> None:
     seen = season(np.random.default_rng(8), 40, 50, night_sd=0.05)
     days = seen.pitches["baseball_day"].unique().sort()
     moved = (pl.col("tracker") == "camera") & (pl.col("baseball_day") >= days[12])
@@ -91,5 +91,5 @@ def test_what_has_become_the_usual_level_is_not_taken_for_gone_back() -> None:
     assert tables.proposed_corrections.is_empty()
 
 
-def test_trackers_that_agree_ask_for_nothing() -> None:
+def test_trackers_that_agree_give_nothing_to_do() -> None:
     assert asked(measured(season(np.random.default_rng(3), 12, 40, metrics=("release_speed_mph",)))) == []

@@ -1,4 +1,4 @@
-"""The views on agreement: one row per pair and metric, the live alarms, and the crooked setups, against the tables they read."""
+"""The agreement views against the tables they read."""
 
 import duckdb
 import numpy as np
@@ -19,7 +19,10 @@ SEEN = ("release_speed_mph", "release_side_ft", "release_height_ft", "extension_
 
 @pytest.fixture(scope="module")
 def tables() -> Agreement:
-    """Two trackers: the second drifts by 1.2 mph from night 16 of 22 on, is aimed 0.57 degrees off throughout, and 0.1 ft of height is corrected."""
+    """Two trackers: the second drifts, is aimed off, and has a corrected height.
+
+    It drifts by 1.2 mph from night 16 of 22 on, is aimed 0.57 degrees off throughout, and 0.1 ft of height is corrected.
+    """
     seen = season(np.random.default_rng(1), 22, 40, {"radar": 0.2, "unit": 0.3}, SEEN)
     unit, late = pl.col("tracker") == "unit", pl.col("baseball_day") >= seen.pitches["baseball_day"].unique().sort()[16]
     absent = [pl.lit(None, pl.Float64).alias(name) for name in (*METRICS, *TRAJECTORY) if name not in SEEN]
@@ -42,10 +45,10 @@ def tables() -> Agreement:
 def con(tables: Agreement) -> duckdb.DuckDBPyConnection:
     con = duckdb.connect()
     for name, contract in TABLES.items():
-        held = getattr(tables, name, None)
-        con.register("held", contract.empty() if held is None else held)
-        con.execute(f'create table "{name}" as select * from held')
-        con.unregister("held")
+        frame = getattr(tables, name, None)
+        con.register("frame", contract.empty() if frame is None else frame)
+        con.execute(f'create table "{name}" as select * from frame')
+        con.unregister("frame")
     for view in read_views():
         con.execute(f"create view {view.name} as {view.select}")
     return con
@@ -55,22 +58,22 @@ def test_how_far_apart_has_one_row_per_pair_and_metric(con: duckdb.DuckDBPyConne
     view = con.sql("select * from how_far_apart").pl()
     assert view.height == len(SEEN)
     for row in view.iter_rows(named=True):
-        held = tables.agreement.filter(slice_by="all", metric=row["metric"]).row(0, named=True)
+        frame = tables.agreement.filter(slice_by="all", metric=row["metric"]).row(0, named=True)
         assert {name: row[name] for name in ("n", "nights", "bias", "loa_low", "loa_high", "share_beyond")} == {
-            name: held[name] for name in ("n", "nights", "bias", "loa_low", "loa_high", "share_beyond")
+            name: frame[name] for name in ("n", "nights", "bias", "loa_low", "loa_high", "share_beyond")
         }
     alarmed = view.filter(pl.col("alarm").is_not_null())
     assert alarmed["metric"].to_list() == ["release_speed_mph"]
 
 
-def test_the_bias_before_corrections_stands_beside_the_bias(con: duckdb.DuckDBPyConnection) -> None:
+def test_the_view_has_the_bias_before_corrections(con: duckdb.DuckDBPyConnection) -> None:
     row = (
         con.sql("select bias, bias_before_corrections from how_far_apart where metric = 'plate_height_ft'").pl().row(0)
     )
     assert row[0] - row[1] == pytest.approx(0.1)
 
 
-def test_a_live_alarm_says_since_when_and_who(con: duckdb.DuckDBPyConnection) -> None:
+def test_a_live_alarm_has_its_date_and_counts(con: duckdb.DuckDBPyConnection) -> None:
     view = con.sql("select * from live_alarms").pl()
     assert view.height == 1
     row = view.row(0, named=True)
@@ -81,6 +84,6 @@ def test_a_live_alarm_says_since_when_and_who(con: duckdb.DuckDBPyConnection) ->
 def test_crooked_setups_lists_only_what_is_crooked(con: duckdb.DuckDBPyConnection, tables: Agreement) -> None:
     view = con.sql("select * from crooked_setups").pl()
     assert view.height == tables.setup.filter("crooked").height > 0
-    whole = view.filter(pl.col("baseball_day").is_null())
-    assert whole["quantity"].to_list() == ["aim_deg"]
-    assert whole["value"].item() == pytest.approx(0.58, abs=0.05)
+    overall = view.filter(pl.col("baseball_day").is_null())
+    assert overall["quantity"].to_list() == ["aim_deg"]
+    assert overall["value"].item() == pytest.approx(0.58, abs=0.05)

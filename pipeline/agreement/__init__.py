@@ -1,4 +1,4 @@
-"""How far trackers agree: bias, drift and misalignment, measured from pitches that more than one tracker saw.
+"""How far trackers agree, from pitches that more than one tracker saw.
 
 Imports go one way, from the top of this list to the bottom:
 night_facts.py   facts of single nights, stored between runs; `measure_nights` is the entry point

@@ -1,4 +1,4 @@
-"""Label agreement: do two trackers call the same pitch the same? Confusion tables and Cohen's kappa.
+"""Label agreement: confusion tables and Cohen's kappa.
 
 Source: Cohen, Educ Psychol Meas 1960;20:37; standard error: Fleiss, Cohen & Everitt, Psychol Bull 1969;72:323.
 """
@@ -39,7 +39,10 @@ _NIGHTLY = {
 
 
 class Kappa(NamedTuple):
-    """Share of pitches with equal labels, Cohen's kappa, its standard error and 95 % interval; nan where all labels are one."""
+    """Share of equal labels, Cohen's kappa, its standard error and 95 % interval.
+
+    nan where all labels are the same.
+    """
 
     share_equal: float
     kappa: float
@@ -49,7 +52,10 @@ class Kappa(NamedTuple):
 
 
 class LabelTables(NamedTuple):
-    """`label_agreement`: one row per pair and field; `label_confusion`: one row per pair, field and two labels."""
+    """`label_agreement`: one row per pair and field.
+
+    `label_confusion`: one row per pair, field and two labels.
+    """
 
     label_agreement: pl.DataFrame
     label_confusion: pl.DataFrame
@@ -91,7 +97,10 @@ def labels_by_night(grouped: GroupedSightings, ranks: dict[str, int]) -> pl.Data
 
 
 def label_tables(nightly: pl.DataFrame, ranks: dict[str, int]) -> LabelTables:
-    """Compare every two trackers' labels of the same pitches, from `labels_by_night` of any nights."""
+    """Compare every two trackers' labels of the same pitches.
+
+    `nightly` is what `labels_by_night` returns, of any nights.
+    """
     trackers = sort_by_rank(pl.concat([nightly["tracker_a"], nightly["tracker_b"]]).unique().to_list(), ranks)
     by_pair = nightly.partition_by("tracker_a", "tracker_b", "field", as_dict=True)
     agreements, confusions = [LABEL_AGREEMENT.empty()], [LABEL_CONFUSION.empty()]
@@ -153,7 +162,10 @@ def _confusion_counts(labels: pl.DataFrame) -> np.ndarray:
 
 
 def _alike_and_chance(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the share of equal labels and the share expected by chance, of one table or of many."""
+    """Return the share of equal labels and the share expected by chance.
+
+    Of one table or of many.
+    """
     share = counts / counts.sum(axis=(-2, -1), keepdims=True)
     return np.einsum("...ii->...", share), (share.sum(axis=-1) * share.sum(axis=-2)).sum(axis=-1)
 

@@ -50,10 +50,10 @@ class Agreement(NamedTuple):
 
 
 def agreement_of_nights(facts: NightFacts, standards: Standards, metric_sources: pl.DataFrame) -> Agreement:
-    """Make all tables from the facts of all nights, whatever order and runs they came in.
+    """Make all tables from the facts of all nights.
 
-    `standards` must be those that the facts were measured with. `metric_sources` is the table of that name; a pair that it does not mention is
-    taken to measure the same quantity.
+    Nights may come in any order and from any number of runs. `standards` must be those that the facts were measured with.
+    `metric_sources` is the table of that name; a pair that it does not mention is taken to measure the same quantity.
     """
     nights = all_nights(facts.cells, facts.differences, standards.ranks)
     precision = precision_table(nights, facts.triples, standards.ranks)
@@ -75,7 +75,10 @@ def agreement_of_nights(facts: NightFacts, standards: Standards, metric_sources:
 def _drift_and_setup(
     facts: NightFacts, nights: AllNights, standards: Standards, own_errors: dict[tuple[str, str], float]
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return tables `drift` and `setup`: trackers against each other and against their own pitchers' history."""
+    """Return tables `drift` and `setup`.
+
+    Trackers against each other and against their own pitchers' history.
+    """
     charts = _charts(facts.centers, nights)
     alone = metrics_without_partner(facts.outings, _partner_days(nights))
     outings = facts.outings.sort("tracker", "baseball_day", "pitcher", "pitch_type")
@@ -114,7 +117,10 @@ def _chart(centers: pl.DataFrame, nights: AllNights, pair: tuple[str, str], metr
 
 
 def _partner_days(nights: AllNights) -> dict[tuple[str, str], set[date]]:
-    """Return, by (tracker, metric), the days on which another tracker gave the metric of the same pitches."""
+    """Return the days on which another tracker gave a metric of the same pitches.
+
+    By (tracker, metric).
+    """
     days: dict[tuple[str, str], set[date]] = {}
     for metric in set(CHARTED) & set(nights.metrics):
         measured = nights.cells.filter(pl.col(f"n.{metric}") > 0)

@@ -1,7 +1,7 @@
-"""Facts of nights, kept so that a new night does not have to read the old ones again. Start here; measuring.py makes the tables.
+"""Facts of nights, stored so that a run reads only new nights. Start here.
 
-Every frame of `NightFacts` has a `baseball_day`. A night's rows come from that night's sightings alone and are the same to the last bit
-whatever other nights are measured with them. So they can be stored, removed and replaced by night.
+measuring.py makes the tables from them. Every frame of `NightFacts` has a `baseball_day`. A night's rows come from that night's sightings
+alone and are the same to the last bit whatever other nights are measured with them. So they can be stored, removed and replaced by night.
 """
 
 from collections.abc import Collection, Iterator
@@ -51,7 +51,10 @@ class NightFacts(NamedTuple):
 
 
 class MatchedPitches(NamedTuple):
-    """Sightings of some nights and how they were matched. `matches`, `pitches` and `match_pairs` may hold more nights."""
+    """Sightings of some nights and how they were matched.
+
+    `matches`, `pitches` and `match_pairs` may hold more nights.
+    """
 
     sightings: pl.DataFrame
     matches: pl.DataFrame
@@ -92,7 +95,10 @@ def replace_nights(stored: NightFacts, fresh: NightFacts, nights: Collection[dat
 
 
 def _join_nights(frames: Collection[pl.DataFrame] | Iterator[pl.DataFrame]) -> pl.DataFrame:
-    """Concatenate frames; an empty one contributes its columns only where all are empty."""
+    """Concatenate frames.
+
+    An empty frame contributes its columns only where all are empty.
+    """
     parts = list(frames)
     parts = [frame for frame in parts if frame.height] or parts[:1]
     return pl.concat(parts, how="diagonal") if parts else pl.DataFrame(schema=_PAIR_AND_NIGHT)
@@ -114,7 +120,7 @@ def _corrected_trackers(sightings: pl.DataFrame) -> pl.DataFrame:
 
 
 def _raw_pairs(matched: MatchedPitches, corrected: pl.DataFrame, standards: Standards) -> Iterator[Pair]:
-    """Yield pairs with their raw readings, on the nights on which one of the two trackers has a correction."""
+    """Yield pairs with raw readings, on nights with a correction of either tracker."""
     if corrected.is_empty():
         return
     days = corrected["baseball_day"].unique().to_list()
@@ -128,7 +134,10 @@ def _raw_pairs(matched: MatchedPitches, corrected: pl.DataFrame, standards: Stan
 
 
 def _pitcher_means(shared: pl.DataFrame) -> pl.DataFrame:
-    """Return `n.<metric>` and `mean.<metric>` by night, tracker, pitcher and pitch type of shared pitches; angles are left out."""
+    """Return counts and means of shared pitches by tracker, pitcher and pitch type.
+
+    Columns `n.<metric>` and `mean.<metric>`; one row also per night. Angles are left out.
+    """
     by = ["baseball_day", "tracker", "pitcher", "pitch_type"]
     metrics = [name for name in metrics_in(shared) if not METRICS[name].circular]
     rows = shared.select(*by, *metrics).drop_nulls("pitcher").sort(by, maintain_order=True)

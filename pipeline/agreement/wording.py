@@ -1,4 +1,4 @@
-"""Sentences about drift and crooked setups that a person can act on, and numbers with sensible digits."""
+"""Sentences about drift and crooked setups, and numbers with sensible digits."""
 
 import math
 from collections.abc import Mapping
@@ -29,17 +29,26 @@ def unit_words(metric: str) -> str:
 
 
 def amount_words(metric: str, amount: float, *, signed: bool = False) -> str:
-    """Return an amount with its unit, rounded to a tenth of the metric's tolerance: "0.7 mph", "3°"."""
+    """Return an amount with its unit: "0.7 mph", "3°".
+
+    Rounded to a tenth of the metric's tolerance.
+    """
     return _with_unit(number_words(metric, amount if signed else abs(amount), signed=signed), METRICS[metric].unit)
 
 
 def number_words(metric: str, amount: float, *, signed: bool = False) -> str:
-    """Return an amount without its unit, rounded to a tenth of the metric's tolerance; zero has no sign."""
+    """Return an amount without its unit, rounded to a tenth of the metric's tolerance.
+
+    Zero has no sign.
+    """
     return _round_to(amount, METRICS[metric].tolerance / 10, signed=signed)
 
 
 def fine_number_words(metric: str, amount: float) -> str:
-    """Return an amount rounded to a hundredth of the metric's tolerance: for spreads, which are smaller."""
+    """Return an amount rounded to a hundredth of the metric's tolerance.
+
+    For spreads, which are smaller.
+    """
     return _round_to(amount, METRICS[metric].tolerance / 100, signed=False)
 
 
@@ -51,7 +60,10 @@ def direction_words(metric: str, amount: float) -> str:
 
 
 def change_words(metric: str, size: float) -> str:
-    """Return a change and its direction: "1.5 mph higher", "0.60 ft farther to the catcher's left"."""
+    """Return a change with its direction: "1.5 mph higher".
+
+    A change to the side is "0.60 ft farther to the catcher's left".
+    """
     if metric in SIDEWAYS:
         return f"{amount_words(metric, size)} farther to the catcher's {'right' if size > 0 else 'left'}"
     return f"{amount_words(metric, size)} {'higher' if size > 0 else 'lower'}"
@@ -63,9 +75,10 @@ def few_nights_note(nights: int) -> str:
 
 
 def alarm_sentence(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
-    """Describe a live alarm of table `drift`; `names` gives the trackers' names where they have one.
+    """Describe a live alarm of table `drift`.
 
-    "Bullpen unit 2 has read release speed 0.7 mph above Radar since Oct 14 (9 nights, 212 pitches; before: 0.1 mph below)."
+    `names` gives the trackers' names where they have one. "Bullpen unit 2 has read release speed 0.7 mph above Radar since Oct 14 (9
+    nights, 212 pitches; before: 0.1 mph below)."
     """
     counts = f"{pluralize(row['nights_since'], 'night')}, {pluralize(row['pitches_since'], 'pitch')}"
     since = f"since {day_words(row['change_day'], row['baseball_day'])}"
@@ -85,7 +98,10 @@ def alarm_sentence(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
 
 
 def past_drift_sentence(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
-    """Describe a drift that went back, with its readings uncorrected; `row` is its last night in table `drift`."""
+    """Describe a drift that went back, with its readings uncorrected.
+
+    `row` is its last night in table `drift`.
+    """
     subject, other, sign = _mover_first(row)
     metric, level = row["metric"], sign * row["level"]
     difference = f"{amount_words(metric, level)} {direction_words(metric, level)} {names.get(other, other)}"
@@ -97,9 +113,10 @@ def past_drift_sentence(row: Mapping[str, Any], names: Mapping[str, str]) -> str
 
 
 def setup_sentence(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
-    """Describe a row of table `setup`, with what to do at the device; `names` gives the trackers' names where they have one.
+    """Describe a row of table `setup`, with what to do at the device.
 
-    "Bullpen unit 2 is aimed 0.6° (0.5-0.7°) toward third base, 7.6 in at the rubber (against Radar, Oct 14, 60 pitches). Turn it toward ..."
+    `names` gives the trackers' names where they have one. "Bullpen unit 2 is aimed 0.6° (0.5-0.7°) toward third base, 7.6 in at the
+    rubber (against Radar, Oct 14, 60 pitches). Turn it toward ..."
     """
     tracker, other = (names.get(row[key], row[key]) for key in ("tracker_b", "tracker_a"))
     day, pitches = row["baseball_day"], pluralize(row["n"], "pitch")
@@ -127,7 +144,10 @@ def past_setup_sentence(
 
 
 def setup_words(row: Mapping[str, Any], *, past: bool = False) -> str:
-    """Return what a row of table `setup` says about tracker_b: "is aimed 0.6° (0.5-0.7°) toward third base, 7.6 in at the rubber"."""
+    """Return what a row of table `setup` says about tracker_b.
+
+    "is aimed 0.6° (0.5-0.7°) toward third base, 7.6 in at the rubber"
+    """
     value, quantity = row["value"], row["quantity"]
     be, lean, read = ("was", "leaned", "read") if past else ("is", "leans", "reads")
     at_rubber = "" if row["at_rubber_in"] is None else f", {abs(row['at_rubber_in']):.1f} in at the rubber"
@@ -152,7 +172,10 @@ def setup_words(row: Mapping[str, Any], *, past: bool = False) -> str:
 
 
 def setup_advice(row: Mapping[str, Any]) -> str:
-    """Return what to do at the device for a row of table `setup`; empty where it may as well be straight."""
+    """Return what to do at the device for a row of table `setup`.
+
+    Empty where it may as well be straight.
+    """
     value = row["value"]
     if row["low"] * row["high"] <= 0:
         return ""
@@ -171,7 +194,10 @@ def setup_advice(row: Mapping[str, Any]) -> str:
 
 
 def _mover_first(row: Mapping[str, Any]) -> tuple[str, str, float]:
-    """Return the tracker that moved, the other one, and the sign that turns b - a into mover - other."""
+    """Return the tracker that moved, the other one, and the sign of b - a.
+
+    The sign turns b - a into mover - other.
+    """
     if row["mover"] == row["tracker_a"]:
         return row["tracker_a"], row["tracker_b"], -1.0
     return row["tracker_b"], row["tracker_a"], 1.0
@@ -183,7 +209,10 @@ def _inches_at_rubber(row: Mapping[str, Any], value: float) -> float | None:
 
 
 def _size_words(row: Mapping[str, Any], unit: str) -> str:
-    """Return a size with its interval: "0.6° (0.5-0.7°)"; signs are turned so that the size is positive."""
+    """Return a size with its interval: "0.6° (0.5-0.7°)".
+
+    Signs are turned so that the size is positive.
+    """
     value, low, high = row["value"], row["low"], row["high"]
     ends = (low, high) if value >= 0 else (-high, -low)
     decimals = min(max(1, math.ceil(-math.log10(max(high - low, 1e-6)))), 4)

@@ -1,4 +1,4 @@
-"""The pictures of the agreement page, as SVG text that takes its colors from the page."""
+"""The pictures of the agreement page, as SVG text in the page's colors."""
 
 import io
 import math
@@ -43,9 +43,9 @@ _LONGEST_WITH_DAYS = timedelta(days=300)
 
 
 def difference_plot(differences: pl.DataFrame, row: dict[str, Any]) -> str:
-    """Draw differences (column `d`) against the mean reading (`mean`), with bias, limits of agreement and tolerance.
+    """Draw differences (`d`) against the mean reading (`mean`).
 
-    `row` is the row of table agreement.
+    With bias, limits of agreement and tolerance. `row` is the row of table agreement.
     """
     with _figure(5.2, 3.1) as (figure, text):
         axes = figure.subplots()
@@ -89,9 +89,9 @@ def _draw_levels(axes: Axes, row: dict[str, Any], gap: float) -> None:
 
 
 def control_chart(nights: pl.DataFrame) -> str:
-    """Draw table drift's rows of one pair and metric: nights with error bars, levels and alarms.
+    """Draw table drift's rows of one pair and metric.
 
-    The smoothed score is below, if there is one.
+    Nights with error bars, levels and alarms. The smoothed score is below, if there is one.
     """
     scored = nights["ewma"].null_count() < nights.height
     with _figure(5.2, 3.4 if scored else 2.6) as (figure, text):
@@ -115,7 +115,10 @@ def control_chart(nights: pl.DataFrame) -> str:
 
 
 def _draw_nights(axes: Axes, nights: pl.DataFrame) -> None:
-    """Draw each night's difference with two standard errors, the levels, and the nights under alarm."""
+    """Draw each night's difference, the levels, and the nights under alarm.
+
+    Error bars are two standard errors.
+    """
     days = nights["baseball_day"].to_list()
     between = nights["between_nights_sd"].fill_null(0.0)
     spread = (nights["se"].to_numpy() ** 2 + between.to_numpy() ** 2) ** 0.5
@@ -128,7 +131,10 @@ def _draw_nights(axes: Axes, nights: pl.DataFrame) -> None:
 
 
 def frame_sketch(found: dict[str, dict[str, Any]]) -> str:
-    """Draw b's line to the mound on a's, from above and from first base; `found` has rows of table setup by quantity."""
+    """Draw b's line to the mound on a's, from above and from first base.
+
+    `found` has rows of table setup by quantity.
+    """
     with _figure(5.2, 3.3) as (figure, text):
         top, side = figure.subplots(1, 2)
         _lines_to_the_mound(top, found, ("aim_deg", "side_in"))
@@ -207,7 +213,7 @@ def _heading(axes: Axes, words: str) -> None:
 
 @contextmanager
 def _figure(width: float, height: float) -> Iterator[tuple[Figure, Callable[[], str]]]:
-    """Yield a figure in the page's style and a function that returns its SVG once it is drawn."""
+    """Yield a figure in the page's style, and a function that returns its SVG."""
     style: dict[Any, Any] = {
         "svg.fonttype": "none", "svg.hashsalt": "pitchledger", "font.family": "sans-serif", "font.size": 8.5,
         "axes.edgecolor": FAINT, "axes.labelcolor": INK, "text.color": INK, "xtick.color": INK, "ytick.color": INK,

@@ -1,4 +1,7 @@
-"""The agreement page: do the trackers agree, which one moved and since when, and what to do. One HTML file."""
+"""The agreement page, one HTML file.
+
+Do the trackers agree, which one moved and since when, and what to do.
+"""
 
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -71,7 +74,7 @@ _METRIC_ORDER = {metric: index for index, metric in enumerate(METRICS)}
 
 
 class Line(NamedTuple):
-    """One pair and metric: the row of table agreement, its verdict, slices, and pictures if it is drawn."""
+    """One pair and metric: row of table agreement, verdict, slices, and pictures."""
 
     anchor: str
     row: dict[str, Any]
@@ -92,7 +95,10 @@ class Line(NamedTuple):
 
 
 class OwnLine(NamedTuple):
-    """A tracker's metric against its own pitchers' earlier nights; with a chart if there was ever an alarm."""
+    """A tracker's metric against its own pitchers' earlier nights.
+
+    With a chart if there was ever an alarm.
+    """
 
     tracker: str
     metric: str
@@ -103,7 +109,10 @@ class OwnLine(NamedTuple):
 
 
 class Frame(NamedTuple):
-    """One pair's setup: crooked quantities of the last night, all quantities over all nights (flag: crooked), and the sketch."""
+    """One pair's setup in sentences, and its sketch.
+
+    `last_night` has what was crooked then, `all_nights` each quantity and whether it is crooked.
+    """
 
     heading: str
     last_night: list[str]
@@ -113,7 +122,10 @@ class Frame(NamedTuple):
 
 
 class Confusion(NamedTuple):
-    """One pair's labels: counts by row (a's label) and column (b's label), and pitches to look at."""
+    """One pair's labels: counts, and pitches to look at.
+
+    Rows are a's label, columns b's.
+    """
 
     heading: str
     kappa: dict[str, Any]
@@ -123,9 +135,9 @@ class Confusion(NamedTuple):
 
 
 def write_agreement_page(tables: Mapping[str, pl.DataFrame], path: Path, names: Mapping[str, str]) -> None:
-    """Write the page to `path` from the published PAGE_TABLES; `names` gives the trackers' names where they have one.
+    """Write the page to `path` from the published PAGE_TABLES.
 
-    `sightings` must have `pitch_id`, for the pictures of differences.
+    `names` gives the trackers' names where they have one. `sightings` must have `pitch_id`, for the pictures of differences.
     """
     shown_names = {tracker: tracker for tracker in tables["sightings"]["tracker"].unique()}
     shown_names |= {OWN_HISTORY: "its own pitchers' earlier nights", **names}
@@ -182,7 +194,10 @@ def _rows_with_key(table: pl.DataFrame, key: tuple[str, str, str]) -> pl.DataFra
 
 
 def _slices(agreement: pl.DataFrame, row: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Return the slices where there are several of a kind, with the notes that the row itself does not have."""
+    """Return the slices where there are several of a kind.
+
+    Their notes are those that the row itself does not have.
+    """
     sliced = pl.col("slice_by").is_in(["pitch_type", "month", "station"])
     parts = _rows_with_key(agreement, _key(row)).filter(sliced, pl.col("slice").n_unique().over("slice_by") > 1)
     row_notes = {*row["note"].split("; ")}
@@ -200,7 +215,10 @@ def _pictures(tables: Mapping[str, pl.DataFrame], row: dict[str, Any]) -> tuple[
 
 
 def _differences(sightings: pl.DataFrame, key: tuple[str, str, str]) -> pl.DataFrame:
-    """Return mean of both readings and b - a of each pitch that both saw; angles wrapped."""
+    """Return mean of both readings and b - a of each pitch that both saw.
+
+    Angles wrapped.
+    """
     metric = key[2]
     a, b = (
         sightings.filter(pl.col("tracker") == tracker).select("pitch_id", pl.col(metric)).drop_nulls()
@@ -265,7 +283,10 @@ def _confusions(tables: Mapping[str, pl.DataFrame], names: Mapping[str, str]) ->
 
 
 def _own_errors(precision: pl.DataFrame) -> dict[str, Any]:
-    """Return the table of own errors: one line per metric with an estimate, one cell per tracker; and the other metrics."""
+    """Return the table of own errors.
+
+    One line per metric with an estimate, one cell per tracker; and the other metrics.
+    """
     trackers = sorted(precision["tracker"].unique())
     rows = {(row["metric"], row["tracker"]): row for row in precision.iter_rows(named=True)}
     estimated = {*precision.drop_nulls("high")["metric"]}
@@ -291,7 +312,7 @@ def _own_error(row: dict[str, Any] | None) -> str:
 
 
 def _selection(selection: pl.DataFrame) -> dict[str, Any]:
-    """Return the comparisons of which pairs were kept apart, and the numbers of the others."""
+    """Return the comparisons with pairs kept apart, and the numbers of the others."""
     no_bound = pl.col("n_by_clock") < LEAST_PAIRS
     return {
         "selection": sort_by_rank_order(selection.filter(pl.col("kept_apart") > 0)).to_dicts(),
@@ -301,7 +322,10 @@ def _selection(selection: pl.DataFrame) -> dict[str, Any]:
 
 
 def _todo(tables: Mapping[str, pl.DataFrame], lines: list[Line], names: Mapping[str, str]) -> list[str]:
-    """Return what a person should do: live drifts, crooked setups, unexplained biases, then past nights to correct."""
+    """Return what a person should do.
+
+    Live drifts, crooked setups, unexplained biases, then past nights to correct.
+    """
     todo = agreement_todo(tables["setup"], tables["drift"], names)
     crooked = {*crooked_now(tables["setup"], tables["drift"])["tracker_b"]}
     biased = [

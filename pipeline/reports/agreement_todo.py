@@ -1,4 +1,7 @@
-"""What the agreement tables ask a person to do, each thing once: live drifts, crooked devices, and past nights left uncorrected."""
+"""What the agreement tables ask a person to do, each thing once.
+
+Live drifts, crooked devices, and past nights left uncorrected.
+"""
 
 from collections.abc import Mapping
 from datetime import date
@@ -26,7 +29,10 @@ _METRIC_ORDER = {metric: index for index, metric in enumerate(METRICS)}
 
 
 class Todo(NamedTuple):
-    """`kind`: drift, setup (a device is crooked now) or correction (it was, and its readings are uncorrected)."""
+    """One thing to do: the finding and what to do about it.
+
+    `kind`: drift, setup (a device is crooked now) or correction (it was, and its readings are uncorrected).
+    """
 
     kind: Literal["drift", "setup", "correction"]
     sentence: str
@@ -62,7 +68,10 @@ def agreement_todo(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str,
 
 
 def sort_by_rank_order(table: pl.DataFrame) -> pl.DataFrame:
-    """Sort pairs by rank and metrics in their usual order; tables are stored by name, but tracker_a always has the better rank."""
+    """Sort pairs by rank and metrics in their usual order.
+
+    Tables are stored by name, but tracker_a always has the better rank.
+    """
     pairs = table.select("tracker_a", "tracker_b").unique()
     trackers = {*pairs["tracker_a"], *pairs["tracker_b"]}
     better = {tracker: pairs.filter(pl.col("tracker_b") == tracker).height for tracker in trackers}
@@ -77,7 +86,10 @@ def sort_by_rank_order(table: pl.DataFrame) -> pl.DataFrame:
 
 
 def _live_drifts(drift: pl.DataFrame, crooked: pl.DataFrame) -> list[list[dict[str, Any]]]:
-    """Return live drifts that matter; metrics that moved in one tracker on one day are together."""
+    """Return live drifts that matter.
+
+    Metrics that moved in one tracker on one day are together.
+    """
     live = drift.filter("alarm", "latest", "matters").with_columns(who=pl.coalesce("mover", "tracker_b"))
     once = live.unique(["who", "metric"], keep="first", maintain_order=True)
     # a frame that is reported as turned moves the release points, which then need no line of their own
@@ -88,7 +100,10 @@ def _live_drifts(drift: pl.DataFrame, crooked: pl.DataFrame) -> list[list[dict[s
 
 
 def _drift_sentence(rows: list[dict[str, Any]], names: Mapping[str, str]) -> str:
-    """Describe all metrics that moved in one tracker on one day: the first in full, the others with their change."""
+    """Describe all metrics that moved in one tracker on one day.
+
+    The first in full, the others with their change.
+    """
     sentence = alarm_sentence(rows[0], names)
     if len(rows) == 1:
         return sentence

@@ -27,7 +27,10 @@ VERDICTS = (ACT, WATCH, FINE, FEW, OTHER)
 
 
 def pair_verdict(row: Mapping[str, Any], alarm: Mapping[str, Any] | None) -> tuple[Verdict, str]:
-    """Judge a row of table `agreement`; `alarm` is the live alarm's row of table `drift`, if there is one."""
+    """Judge a row of table `agreement`.
+
+    `alarm` is the live alarm's row of table `drift`, if there is one.
+    """
     metric, tolerance, beyond = row["metric"], row["tolerance"], row["share_beyond"]
     if alarm is not None and alarm["matters"]:
         return (
@@ -52,7 +55,10 @@ def pair_verdict(row: Mapping[str, Any], alarm: Mapping[str, Any] | None) -> tup
 
 
 def own_history_verdict(last_alarm: Mapping[str, Any] | None) -> tuple[Verdict, str]:
-    """Judge a chart against own history by the last night under alarm, a row of table `drift`, if there was one."""
+    """Judge a chart against own history by its last night under alarm.
+
+    `last_alarm` is a row of table `drift`; None: never an alarm.
+    """
     if last_alarm is None:
         return FINE, "as usual"
     change = change_words(last_alarm["metric"], last_alarm["size"])

@@ -1,6 +1,6 @@
 -- How far apart are two trackers in each metric, and is it getting worse?
 -- One row is one pair and metric over all pitches that both saw, with the live alarm if there is one.
--- tracker_a: the tracker of better rank
+-- tracker_a: the tracker with the better rank
 -- tracker_b: the other tracker; differences are b minus a
 -- metric: the metric: a column of sightings
 -- n [pitches]: pitches that both measured
@@ -12,12 +12,12 @@
 -- loa_low [the metric's unit]: lower 95 % limit of agreement
 -- loa_high [the metric's unit]: upper 95 % limit of agreement
 -- share_beyond [ratio]: share of pitches that differ by more than the tolerance
--- tolerance [the metric's unit]: difference beyond which the two are said to disagree
--- bias_grows: whether the bias changes with the reading: the slope's interval leaves 1 out
+-- tolerance [the metric's unit]: difference beyond which the two disagree
+-- bias_grows: whether the bias changes with the reading: the slope's interval excludes 1
 -- same_quantity: false where the two measure the metric in different ways
--- small_n: too few pitches or nights to say much
--- bias_before_corrections [the metric's unit]: the bias of the readings as they came, where a correction applies
--- alarm: the live alarm in words; null where there is none
+-- small_n: too few pitches or nights for a firm result
+-- bias_before_corrections [the metric's unit]: the bias of the raw readings, where a correction applies
+-- alarm: the live alarm as a sentence; null where there is none
 -- note: what to know before using the row
 select
     agreement.tracker_a,

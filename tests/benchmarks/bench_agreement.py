@@ -1,8 +1,8 @@
-"""How good and how fast the agreement tables are, on simulated seasons whose truth is known. Run: python -m tests.benchmarks.bench_agreement
+"""How good and how fast the agreement tables are, on simulated seasons.
 
-Prints: coverage of the 95 % intervals, bias found against bias put in, dates of changes, false alarms, aim; then the time and memory of all
-tables at 1,000,000 sightings against a plain group-by of the same differences (mean and sd by night, no intervals) in the same run, and
-what one night more costs with the facts of the others kept.
+Run: python -m tests.benchmarks.bench_agreement Prints: coverage of the 95 % intervals, bias found against bias put in, dates of changes,
+false alarms, aim; then the time and memory of all tables at 1,000,000 sightings against a plain group-by of the same differences (mean
+and sd by night, no intervals) in the same run, and what one night more costs with the facts of the others kept.
 """
 
 import resource
@@ -39,11 +39,14 @@ ERROR_A, SPREAD = 0.3, 5.0
 def coverage(
     rng: np.random.Generator, nights: int, between: float, sizes: Callable[[int], np.ndarray], bias: float = 0.5
 ) -> dict[str, float]:
-    """Share of RUNS in which each 95 % interval holds the truth; b's own errors have sd 0.52, its nights wander by `between`."""
+    """Return the share of RUNS in which each 95 % interval holds the truth.
+
+    b's own errors have SD 0.52, and its nights vary by `between`.
+    """
     error_b = 0.52
     sd = np.sqrt(ERROR_A**2 + error_b**2 + between**2)
     truth = 2 * SPREAD**2 / (2 * SPREAD**2 + ERROR_A**2 + error_b**2 + between**2 + bias**2)
-    held = dict.fromkeys(("bias", "lower limit", "upper limit", "slope", "concordance"), 0.0)
+    covered = dict.fromkeys(("bias", "lower limit", "upper limit", "slope", "concordance"), 0.0)
     for _ in range(RUNS):
         night = np.repeat(np.arange(nights), sizes(nights))
         thrown = rng.normal(86, SPREAD, len(night))
@@ -52,44 +55,47 @@ def coverage(
         moments = night_moments(a, b, night)
         limits, close = limits_of_agreement(split_by_night(moments)), concordance(moments)
         slope, _ = intervals_of_line(deming(moments, ERROR_A**2 / (error_b**2 + between**2)))
-        held["bias"] += limits.bias_low <= bias <= limits.bias_high
-        held["lower limit"] += limits.low_low <= bias - 1.96 * sd <= limits.low_high
-        held["upper limit"] += limits.high_low <= bias + 1.96 * sd <= limits.high_high
-        held["slope"] += slope.low <= 1 <= slope.high
+        covered["bias"] += limits.bias_low <= bias <= limits.bias_high
+        covered["lower limit"] += limits.low_low <= bias - 1.96 * sd <= limits.low_high
+        covered["upper limit"] += limits.high_low <= bias + 1.96 * sd <= limits.high_high
+        covered["slope"] += slope.low <= 1 <= slope.high
         # not given for 2 to 4 nights
-        held["concordance"] += close.low <= truth <= close.high if np.isfinite(close.low) else np.nan
-    return {name: float(np.ravel(count)[0]) / RUNS for name, count in held.items()}
+        covered["concordance"] += close.low <= truth <= close.high if np.isfinite(close.low) else np.nan
+    return {name: float(np.ravel(count)[0]) / RUNS for name, count in covered.items()}
 
 
 def show_coverage(rng: np.random.Generator) -> None:
-    """Coverage by number of nights, night-to-night wander, and equal (40) or unequal (5 to 120) nights."""
+    """Print coverage by number of nights, variation between nights, and night size.
+
+    Nights have 40 pitches each, or 5 to 120.
+    """
     allowed = 2 * np.sqrt(0.95 * 0.05 / RUNS)
     print(
         f"\nCoverage of 95 % intervals, {RUNS} seasons each (aim: 0.93 to 0.97; a figure scatters by {allowed / 2:.3f})"
     )
     figures = list[float]()
-    print("nights  wander  pitches a night      bias  lower limit  upper limit  slope  concordance")
+    print("nights  SD between  pitches a night      bias  lower limit  upper limit  slope  concordance")
     for nights in (1, 4, 10, 30):
         for between in (0.0, 0.2, 0.4) if nights > 1 else (0.0,):
             for words, sizes in (("40", lambda k: np.full(k, 40)), ("5 to 120", lambda k: rng.integers(5, 121, k))):
                 found = coverage(rng, nights, between, sizes)
                 print(f"{nights:6}  {between:6}  {words:15}", "".join(f"{value:12.3f}" for value in found.values()))
                 figures += found.values()
-    told = np.array(figures)
+    shares = np.array(figures)
     print(
-        f"{np.mean((told >= 0.93) & (told <= 0.97)):.0%} of {len(told)} figures lie in 0.93 to 0.97; "
-        f"beyond it by more than two standard errors: {np.sum((told < 0.93 - allowed) | (told > 0.97 + allowed))}"
+        f"{np.mean((shares >= 0.93) & (shares <= 0.97)):.0%} of {len(shares)} figures lie in 0.93 to 0.97; "
+        f"beyond it by more than two standard errors: {np.sum((shares < 0.93 - allowed) | (shares > 0.97 + allowed))}"
     )
 
 
 def show_precision(rng: np.random.Generator) -> None:
     """Coverage of each tracker's own-error interval."""
     print(
-        "\nOwn error of three trackers (sd 0.3, 0.4, 0.7, nights wander by 0.1): coverage of 95 % intervals, 40 pitches a night"
+        "\nOwn error of three trackers (sd 0.3, 0.4, 0.7, nights vary by 0.1): coverage of 95 % intervals, 40 pitches a night"
     )
     sd = np.array([0.3, 0.4, 0.7])
     for nights in (5, 10, 30):
-        held = np.zeros(3)
+        covered = np.zeros(3)
         for _ in range(RUNS):
             night = np.repeat(np.arange(nights), 40)
             readings = (
@@ -98,8 +104,8 @@ def show_precision(rng: np.random.Generator) -> None:
                 + rng.normal(0, 0.1, (nights, 3))[night]
             )
             found = own_errors(triple_moments(readings, night))
-            held += (found.low <= sd**2 + 0.01) & (sd**2 + 0.01 <= found.high)
-        print(f"{nights:3} nights ({found.method}):", np.round(held / RUNS, 3))
+            covered += (found.low <= sd**2 + 0.01) & (sd**2 + 0.01 <= found.high)
+        print(f"{nights:3} nights ({found.method}):", np.round(covered / RUNS, 3))
 
 
 def show_bias(rng: np.random.Generator) -> None:
@@ -124,11 +130,11 @@ def _chart(rng: np.random.Generator, nights: int, shift: float, at: int) -> Char
     return Chart("a", "b", "release_speed_mph", days, n, center, se, between_night_sd(center, se))
 
 
-def dates_told_levels(charts: list[Chart], shift: float, at: int) -> tuple[float, float]:
-    """Share dated within 2 nights by estimators that are told both levels, every night's SD and that there is one change.
+def dates_with_known_levels(charts: list[Chart], shift: float, at: int) -> tuple[float, float]:
+    """Return how often estimators that know both levels date within 2 nights.
 
-    First by maximum likelihood, then by the five nights of most posterior weight: with every night as likely as any other, no estimator is
-    within 2 nights more often than that.
+    They also know every night's SD and that there is one change. First by maximum likelihood, then by the five nights of most posterior
+    weight: with every night as likely as any other, no estimator is within 2 nights more often than that.
     """
     sd = np.array([np.sqrt((0.5 / np.sqrt(chart.n)) ** 2 + 0.08**2) for chart in charts])
     size = shift * np.median(sd, axis=1, keepdims=True)
@@ -136,8 +142,8 @@ def dates_told_levels(charts: list[Chart], shift: float, at: int) -> tuple[float
     log_likelihood = np.cumsum(gain[:, ::-1], axis=1)[:, ::-1]
     posterior = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
     window = np.lib.stride_tricks.sliding_window_view(posterior, 5, axis=1).sum(axis=2).argmax(axis=1) + 2
-    told, bound = (np.mean(np.abs(found - at) <= 2) for found in (log_likelihood.argmax(axis=1), window))
-    return float(told), float(bound)
+    shares, bound = (np.mean(np.abs(found - at) <= 2) for found in (log_likelihood.argmax(axis=1), window))
+    return float(shares), float(bound)
 
 
 def show_charts(rng: np.random.Generator) -> None:
@@ -155,19 +161,19 @@ def show_charts(rng: np.random.Generator) -> None:
     rule = rule_for(200.0 * 36)
     print("\nChange after 60 of 120 nights, limits for a family of 36 charts (one false alarm in 200 nights over all)")
     print(
-        "within 2 nights: ours; of an estimator that is told both levels (maximum likelihood); the most that any can reach"
+        "within 2 nights: ours; of an estimator that knows both levels (maximum likelihood); the most that any can reach"
     )
     print("shift (SD of a night)  found  median miss of date  within 2 nights  interval holds it  median delay, nights")
     for shift in (1.0, 1.5, 2.0, 3.0):
         seen = [_chart(rng, 120, shift, 60) for _ in range(400)]
-        told, bound = dates_told_levels([_chart(rng, 120, shift, 60) for _ in range(4000)], shift, 60)
+        shares, bound = dates_with_known_levels([_chart(rng, 120, shift, 60) for _ in range(4000)], shift, 60)
         charts = [watch(chart, rule).stretches for chart in seen]
         found = [stretches[1] for stretches in charts if len(stretches) > 1]
         miss = np.abs([stretch.start - 60 for stretch in found])
         holds = np.mean([stretch.first <= 60 <= stretch.last for stretch in found])
         delay = np.median([stretch.alarmed - 59 for stretch in found if stretch.alarmed is not None])
         print(
-            f"{shift:21}  {len(found) / 400:5.0%}  {np.median(miss):19.0f}  {np.mean(miss <= 2):5.0%} {told:4.0%} {bound:4.0%}  {holds:17.0%}  {delay:20.0f}"
+            f"{shift:21}  {len(found) / 400:5.0%}  {np.median(miss):19.0f}  {np.mean(miss <= 2):5.0%} {shares:4.0%} {bound:4.0%}  {holds:17.0%}  {delay:20.0f}"
         )
 
 
@@ -186,29 +192,32 @@ def show_short_baseline(rng: np.random.Generator) -> None:
 
 
 def show_own_history(rng: np.random.Generator) -> None:
-    """Charts of a tracker that has no partner: false alarms against the stated rate, and turns found."""
+    """Charts of a tracker that has no partner.
+
+    False alarms against the stated rate, and turns found.
+    """
     print(
         "\nOwn history: false alarms a night over what is stated (100 seasons of 40 nights; 1 in 100 and 1 in 1,000 stated)"
     )
     for words, a_night, heavy, night_sd in (
         ("2 of 12 pitchers a night", 2, False, 0.0),
         ("6 of 12 pitchers a night", 6, False, 0.0),
-        ("6 of 12, nights wander by half an outing's sd", 6, False, 0.05),
+        ("6 of 12, nights vary by half an outing's sd", 6, False, 0.05),
         ("2 of 12, outings heavy-tailed (t, 3 df)", 2, True, 0.0),
     ):
         alarms, nights = np.zeros(2), 0
         for _ in range(100):
             season = outings(rng, 40, 12, a_night, heavy_tails=heavy, night_sd=night_sd)
-            wander = outing_spread({("unit", "release_side_ft"): season}, "release_side_ft")
-            if wander is None:
+            spread = outing_spread({("unit", "release_side_ft"): season}, "release_side_ft")
+            if spread is None:
                 continue
             for place, level in enumerate((0.01, 0.001)):
-                watched = watch_history(season, wander, level)
+                watched = watch_history(season, spread, level)
                 alarms[place] += len({night.change.seen for night in watched if night.change})
             nights += sum(night.own.pitchers > 0 for night in watched)
         print(f"{words:46} {alarms[0] / nights / 0.01:.2f} {alarms[1] / nights / 0.001:.2f}")
     print(
-        "Turned on the last 6 of 24 nights, 3 of 9 pitchers a night, outings wander by 0.1 ft; limits for a family of 20 charts"
+        "Turned on the last 6 of 24 nights, 3 of 9 pitchers a night, outings vary by 0.1 ft; limits for a family of 20 charts"
     )
     print(
         "shift at release (sd of an outing)  found  median delay, nights  dated within 2 nights  median miss of the level, ft"
@@ -218,8 +227,8 @@ def show_own_history(rng: np.random.Generator) -> None:
         for _ in range(100):
             season = outings(rng, 24, 9, 3)
             turned = season._replace(value=season.value + 0.1 * shift * (np.arange(24) >= 18)[:, None])
-            wander = outing_spread({("unit", "release_side_ft"): turned}, "release_side_ft")
-            last = watch_history(turned, wander, 1 / 4000)[-1] if wander else None
+            spread = outing_spread({("unit", "release_side_ft"): turned}, "release_side_ft")
+            last = watch_history(turned, spread, 1 / 4000)[-1] if spread else None
             if last and last.change:
                 miss = abs(last.level.mean - 0.1 * shift)
                 found.append((last.change.seen - 17, abs(last.change.start - 18) <= 2, miss))
@@ -228,24 +237,28 @@ def show_own_history(rng: np.random.Generator) -> None:
 
 
 def most_aims_within(readings: pl.DataFrame, noise_ft: float, angle_noise_deg: float, within_deg: float) -> float:
-    """Share of nights of 60 pitches in which an unbiased estimate of the aim can be so near at most: the Cramer-Rao bound, errors being normal.
+    """Return the Cramer-Rao bound on how often the aim can be within `within_deg`.
 
-    The bound is that of least squares with the errors' true variances and the geometry of the pitches themselves (Gauss & Markov), the other
-    five turns and shifts being unknown too. Not for trajectories, whose errors go together.
+    For an unbiased estimate from nights of 60 pitches with normal errors. The bound is that of least squares with the errors' true
+    variances and the geometry of the pitches themselves (Gauss & Markov), the other five turns and shifts being unknown too. Not for
+    trajectories, whose errors go together.
     """
     equations = frame_equations(readings)
     of_points = np.array([1, 2, 1, 1, 1]) * noise_ft * np.sqrt(2)
     sds = np.append(of_points, np.full(len(equations) - len(of_points), np.radians(angle_noise_deg) * np.sqrt(2)))
-    told = sum(
+    information = sum(
         np.einsum("npi,npj->nij", design, design) / sd**2
         for design, sd in zip((kind.design[:, :6].reshape(-1, 60, 6) for kind in equations), sds, strict=True)
     )
-    sd_deg = np.degrees(np.sqrt(np.linalg.inv(np.asarray(told))[:, 0, 0]))
+    sd_deg = np.degrees(np.sqrt(np.linalg.inv(np.asarray(information))[:, 0, 0]))
     return float(np.mean(2 * ndtr(within_deg / sd_deg) - 1))
 
 
 def show_setup(rng: np.random.Generator) -> None:
-    """Turn and shift found from 60 pitches with 0.1 ft of error in each position, 0.3 degrees in the approach angles."""
+    """Print turns and shifts found from 60 pitches.
+
+    Errors are 0.1 ft in each position and 0.3 degrees in the approach angles.
+    """
     print(
         "\nFrames from 60 pitches, errors of 0.1 ft (extension 0.2 ft, angles 0.3 degrees) in both trackers, 300 nights each: mean and sd of the miss, coverage"
     )
@@ -261,20 +274,23 @@ def show_setup(rng: np.random.Generator) -> None:
             readings = seen.select(pl.exclude(f"^.*({left_out}).*$"))
             frames = fit_frames(frame_equations(readings), np.arange(0, 60 * 300, 60))
             miss, errors = frames.values[:, :6] * to_units - truth, frames.errors[:, :6] * to_units
-            held = np.mean(np.abs(miss) < 2.0 * errors, axis=0)
+            covered = np.mean(np.abs(miss) < 2.0 * errors, axis=0)
             most = "" if given == "trajectory too" else f" (at most {most_aims_within(readings, 0.1, 0.3, 0.1):.1%})"
             print(
                 f"{tuple(setup[:6])!s:36} {given:18} aim within 0.1 deg: {np.mean(np.abs(miss[:, 0]) < 0.1):.1%}{most}"
             )
             for place, name in enumerate(("aim deg", "tilt deg", "roll deg", "side in", "height in", "distance in")):
-                print(f"   {name:12} {miss[:, place].mean():+.3f} {miss[:, place].std():.3f} {held[place]:.3f}")
+                print(f"   {name:12} {miss[:, place].mean():+.3f} {miss[:, place].std():.3f} {covered[place]:.3f}")
 
 
-STANDARDS = Standards.of({}, {"radar": 1, "camera": 2, "unit": 3})
+STANDARDS = Standards.with_defaults({}, {"radar": 1, "camera": 2, "unit": 3})
 
 
 def show_speed(rng: np.random.Generator, sightings: int, nights: int) -> None:
-    """All tables at `sightings` of 12 metrics and 3 trackers, against a plain group-by of the same differences; then one night more on top."""
+    """Print time and memory of all tables, against a plain group-by.
+
+    `sightings` of 12 metrics and 3 trackers; then one more night.
+    """
     per_night = sightings // 3 // nights
     seen = season(rng, nights, per_night, metrics=tuple(TRUTH), night_sd=0.1)
     pairs = _match_pairs(seen)
@@ -321,10 +337,10 @@ def _words(seconds: np.ndarray) -> str:
 
 def _match_pairs(seen: Seen) -> pl.DataFrame:
     ids = seen.sightings.select("sighting_id", "tracker").join(seen.matches, on="sighting_id")
-    of = {str(name): part for (name,), part in ids.group_by("tracker")}
+    by_tracker = {str(name): part for (name,), part in ids.group_by("tracker")}
     evidence = {"merged": pl.lit(True), "time_evidence": pl.lit(6.0), "order_evidence": pl.lit(0.0)}
     joined = [
-        of[a].join(of[b], on="group_id", suffix="_b")
+        by_tracker[a].join(by_tracker[b], on="group_id", suffix="_b")
         for a, b in (("radar", "camera"), ("radar", "unit"), ("camera", "unit"))
     ]
     columns = {

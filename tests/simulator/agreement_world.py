@@ -1,4 +1,7 @@
-"""Sightings of invented trackers with known bias, noise, drift and aim: truth that the agreement tables must find again."""
+"""Sightings of invented trackers with known bias, noise, drift and aim.
+
+Truth that the agreement tables must find again.
+"""
 
 from collections.abc import Mapping
 from datetime import date, timedelta
@@ -55,7 +58,7 @@ def measure_agreement(
     metric_sources: pl.DataFrame | None = None,
 ) -> Agreement:
     """Make all agreement tables of a simulated season."""
-    standards = Standards.of(tolerances or {}, ranks)
+    standards = Standards.with_defaults(tolerances or {}, ranks)
     sources = METRIC_SOURCES.empty() if metric_sources is None else metric_sources
     return agreement_of_nights(measure_nights(seen.with_pairs(match_pairs), standards), standards, sources)
 
@@ -69,7 +72,10 @@ def season(
     night_sd: float = 0.0,
     first_day: date = date(2026, 2, 13),
 ) -> Seen:
-    """A season seen by all `trackers`, each with its own error SD as a share of the metric's tolerance (no bias; add your own)."""
+    """Simulate a season seen by all `trackers`, without bias.
+
+    Each has its own error SD as a share of the metric's tolerance.
+    """
     trackers = trackers or {"radar": 0.3, "camera": 0.4, "unit": 0.6}
     n = nights * per_night
     night = np.repeat(np.arange(nights), per_night)
@@ -93,8 +99,8 @@ def season(
         read = {}
         for metric in metrics:
             sd = noise * METRICS[metric].tolerance
-            wander = rng.normal(0, night_sd * METRICS[metric].tolerance, nights)[night]
-            read[metric] = truth[metric] + wander + rng.normal(0, sd, n)
+            deviation = rng.normal(0, night_sd * METRICS[metric].tolerance, nights)[night]
+            read[metric] = truth[metric] + deviation + rng.normal(0, sd, n)
         columns = {"sighting_id": ids, "tracker": tracker, **read}
         columns |= {
             "pitch_type": pitches["pitch_type"],
@@ -107,7 +113,10 @@ def season(
 
 
 class Setup(NamedTuple):
-    """How tracker b stands against the world: degrees, feet and ratio, signs as in the table `setup`."""
+    """How tracker b is set up: degrees, feet and ratio.
+
+    Signs as in table `setup`.
+    """
 
     aim_deg: float = 0.0
     tilt_deg: float = 0.0
@@ -130,10 +139,11 @@ def seen_through(
     *,
     trajectory: bool = False,
 ) -> pl.DataFrame:
-    """Readings `a.<metric>`, `b.<metric>` of flights that a sees straight and b through an exactly turned and shifted frame.
+    """Return readings of flights that a sees straight and b through a crooked frame.
 
-    Flights are parabolas; b's plate location is where the flight crosses the plane that b takes for the front edge. A tracker's `trajectory` is
-    off by as much at both ends as its release point and plate location are, and its acceleration by 0.7 ft/s2.
+    Columns `a.<metric>`, `b.<metric>`; the frame is exactly turned and shifted. Flights are parabolas; b's plate location is where the
+    flight crosses the plane that b takes for the front edge. A tracker's `trajectory` is off by as much at both ends as its release point
+    and plate location are, and its acceleration by 0.7 ft/s2.
     """
     release = np.column_stack(
         [rng.normal(-1.5, 1.2, pitches), 54.5 + rng.normal(0, 0.4, pitches), rng.normal(5.8, 0.4, pitches)]
@@ -196,7 +206,10 @@ def _readings(
 
 
 def _at_plane(flight: tuple[np.ndarray, np.ndarray, np.ndarray], y: float) -> tuple[np.ndarray, np.ndarray]:
-    """Position and velocity where a flight of position, velocity and acceleration (pitches x 3) crosses the plane y."""
+    """Return position and velocity where flights cross the plane y.
+
+    A flight is position, velocity and acceleration (pitches x 3).
+    """
     release, velocity, acceleration = flight
     gap, speed, pull = y - release[:, 1], velocity[:, 1], acceleration[:, 1]
     t = (-2 * gap / (-speed + np.sqrt(speed**2 + 2 * pull * gap)))[:, None]
@@ -213,13 +226,16 @@ def outings(
     sd: float = 0.1,
     night_sd: float = 0.0,
 ) -> PitcherHistory:
-    """Release sides of some pitchers a night, each with his own level and outings that wander about it by `sd` (t with 3 df if heavy)."""
+    """Simulate release sides of some pitchers a night.
+
+    Each pitcher has his own level, and his outings vary about it by `sd` (t with 3 df if heavy).
+    """
     value = np.full((nights, pitchers), np.nan)
     level = rng.normal(0, 1.5, pitchers)
     for night in range(nights):
         who = rng.choice(pitchers, a_night, replace=False)
-        wander = rng.standard_t(3, a_night) if heavy_tails else rng.normal(0, 1, a_night)
-        value[night, who] = level[who] + sd * wander + rng.normal(0, night_sd) + rng.normal(0, 0.03, a_night)
+        deviation = rng.standard_t(3, a_night) if heavy_tails else rng.normal(0, 1, a_night)
+        value[night, who] = level[who] + sd * deviation + rng.normal(0, night_sd) + rng.normal(0, 0.03, a_night)
     days = [date(2026, 2, 13) + timedelta(days=night) for night in range(nights)]
     counts = np.where(np.isfinite(value), 25, 0)
     return PitcherHistory("unit", "release_side_ft", days, value, np.full(value.shape, 0.03**2), counts)
@@ -234,18 +250,21 @@ def bullpens(
     turned: tuple[int, int] = (0, -1),
     faster: tuple[int, float] = (0, 0.0),
 ) -> Seen:
-    """A unit alone at the bullpen, turned about the plate on the nights turned[0]..turned[1]; from night faster[0] all pitchers throw faster[1] mph harder."""
+    """Simulate a unit alone at the bullpen, turned on some nights.
+
+    It is turned about the plate on the nights turned[0]..turned[1]; from night faster[0] all pitchers throw faster[1] mph harder.
+    """
     outing = [(night, int(who)) for night in range(nights) for who in rng.choice(pitchers, a_night, replace=False)]
     night, who = np.repeat(np.array(outing), 25, axis=0).T
-    wander = np.repeat(rng.normal(0, 1, (len(outing), 3)), 25, axis=0)
+    deviation = np.repeat(rng.normal(0, 1, (len(outing), 3)), 25, axis=0)
     n = len(night)
     ids = [f"{place:016x}" for place in range(n)]
     days = [date(2026, 2, 13) + timedelta(days=int(place)) for place in night]
     slope = np.where((night >= turned[0]) & (night <= turned[1]), np.tan(np.radians(aim_deg)), 0.0)
     level = rng.normal(0, 1, (pitchers, 3))[who]
-    side = -1.5 + level[:, 0] + 0.08 * wander[:, 0] + rng.normal(0, 0.12, n) + slope * 54.5
-    pace = 86 + 3 * level[:, 1] + 0.5 * wander[:, 1] + rng.normal(0, 1, n) + faster[1] * (night >= faster[0])
-    height = 5.8 + 0.3 * level[:, 2] + 0.08 * wander[:, 2] + rng.normal(0, 0.12, n)
+    side = -1.5 + level[:, 0] + 0.08 * deviation[:, 0] + rng.normal(0, 0.12, n) + slope * 54.5
+    pace = 86 + 3 * level[:, 1] + 0.5 * deviation[:, 1] + rng.normal(0, 1, n) + faster[1] * (night >= faster[0])
+    height = 5.8 + 0.3 * level[:, 2] + 0.08 * deviation[:, 2] + rng.normal(0, 0.12, n)
     read = {"release_side_ft": side, "release_height_ft": height, "release_speed_mph": pace}
     read |= {"plate_side_ft": rng.normal(0, 0.8, n) + slope * 17 / 12, "plate_height_ft": rng.normal(2.4, 0.8, n)}
     sightings = {"sighting_id": [f"s{name}" for name in ids], "tracker": "unit", "baseball_day": days, **read}

@@ -1,1 +1,4 @@
-"""How far apart two trackers are: bias, limits of agreement, regression, own error and selection by the matching."""
+"""How far apart two trackers are.
+
+Bias, limits of agreement, regression, own error and selection by the matching.
+"""

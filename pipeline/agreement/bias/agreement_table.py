@@ -1,4 +1,4 @@
-"""Table `agreement`: how far apart two trackers are, one row per pair, metric and slice."""
+"""Table `agreement`: one row per pair, metric and slice."""
 
 from collections.abc import Mapping
 from typing import NamedTuple
@@ -55,7 +55,10 @@ class Judgment(NamedTuple):
 
 
 def measuring_methods(metric_sources: pl.DataFrame) -> dict[tuple[str, str], str]:
-    """Return how each (tracker, metric) is measured, for the metrics where it matters, from table `metric_sources`."""
+    """Return how each (tracker, metric) is measured, where that matters.
+
+    From table `metric_sources`.
+    """
     inferred = pl.col("definition").str.contains("inferred").fill_null(False)
     fitted = pl.col("computed_from").str.contains("trajectory").fill_null(False)
     method = pl.when(inferred).then(pl.lit(INFERRED)).when(fitted).then(pl.lit(FITTED)).otherwise(pl.lit(MEASURED))
@@ -67,7 +70,7 @@ def measuring_methods(metric_sources: pl.DataFrame) -> dict[tuple[str, str], str
 
 
 def agreement_table(nights: AllNights, judgment: Judgment, slices: tuple[str, ...] = SLICES) -> pl.DataFrame:
-    """Return the rows of table `agreement` for every pair, every metric that both measured and every slice."""
+    """Return table `agreement`: every pair, shared metric and slice."""
     if not nights.metrics:
         return AGREEMENT.empty()
     tables, per_pair = [], None
@@ -87,7 +90,10 @@ def agreement_table(nights: AllNights, judgment: Judgment, slices: tuple[str, ..
 
 
 def _rows_of_slices(nights: AllNights, slices: Slices, robust: Robust, judgment: Judgment) -> pl.DataFrame:
-    """Return the rows of one way of slicing, with `pair` and `metric_place` to sort by."""
+    """Return the rows of one way of slicing.
+
+    `pair` and `metric_place` are to sort by.
+    """
     moments = slice_moments(nights, slices)
     split = split_by_night(moments)
     error_ratio = _error_ratios(nights, judgment.own_errors)[slices.pair]
@@ -163,7 +169,7 @@ def _line_figures(
 def _rows(
     nights: AllNights, slices: Slices, figures: dict[str, np.ndarray], methods: Mapping[tuple[str, str], str]
 ) -> pl.DataFrame:
-    """Return a row for each slice and metric that both trackers measured at least twice."""
+    """Return a row per slice and metric that both trackers measured twice or more."""
     pair = np.repeat(slices.pair, len(nights.metrics))
     metric = np.tile(np.arange(len(nights.metrics)), len(slices.names))
     kept = np.flatnonzero(figures["n"] >= 2)
@@ -203,7 +209,10 @@ def _rows(
 
 
 def _error_ratios(nights: AllNights, own_errors: Mapping[tuple[str, str], float]) -> np.ndarray:
-    """Return error variance of a over that of b, pairs x metrics; 1 where either is unknown."""
+    """Return error variance of a over that of b, pairs x metrics.
+
+    1 where either is unknown.
+    """
     return np.array([[_error_ratio(pair, metric, own_errors) for metric in nights.metrics] for pair in nights.pairs])
 
 

@@ -1,4 +1,7 @@
-"""The cells of all nights and the differences in them, ready to be sliced: metrics are columns of every array."""
+"""The cells of all nights and the differences in them, ready to be sliced.
+
+Metrics are columns of every array.
+"""
 
 from typing import NamedTuple
 
@@ -30,12 +33,15 @@ class AllNights(NamedTuple):
     branch: Branch
 
     def branch_of(self, pair: tuple[str, str], metric: str) -> tuple[str, float]:
-        """Return the ending of a metric's fact columns for a pair (NEAR or FAR) and the offset of its differences."""
+        """Return the branch of a pair's metric and the offset of its differences.
+
+        The branch is the ending of its fact columns, NEAR or FAR.
+        """
         at = self.pairs.index(pair), self.metrics.index(metric)
         return FAR if self.branch.far[at] else NEAR, float(self.branch.offset[at])
 
     def figure(self, name: str) -> np.ndarray:
-        """Return a moment of the cells, cells x metrics, on the branch of each cell's pair; `name` is one of cells.MOMENTS."""
+        """Return one of cells.MOMENTS, cells x metrics, on each pair's branch."""
         columns = []
         for place, metric in enumerate(self.metrics):
             column = self.cells[f"{name}.{metric}{NEAR}"].to_numpy()
@@ -47,7 +53,10 @@ class AllNights(NamedTuple):
 
 
 def all_nights(cells: pl.DataFrame, differences: pl.DataFrame, ranks: dict[str, int]) -> AllNights:
-    """Prepare `cells` and `differences` of NightFacts, nights in any order; keeps the metrics that some pair has in common."""
+    """Prepare `cells` and `differences` of NightFacts, nights in any order.
+
+    Keeps the metrics that some pair has in common.
+    """
     if cells.is_empty():
         none = np.empty(0, np.int64)
         no_branch = choose_branch(np.empty((0, 0)), np.empty((0, 0)))
@@ -82,7 +91,10 @@ def count_shared_readings(nights: AllNights) -> np.ndarray:
 
 
 def _sort_by_cell(differences: pl.DataFrame) -> pl.DataFrame:
-    """Sort by night and cell, unless they are in order already: the check is cheaper than a sort."""
+    """Sort by night and cell, unless they are in order already.
+
+    The check is cheaper than a sort.
+    """
     night, cell = differences["baseball_day"].to_physical().to_numpy(), differences["cell"].to_numpy()
     later = night[1:] > night[:-1]
     if (later | ((night[1:] == night[:-1]) & (cell[1:] >= cell[:-1]))).all():

@@ -1,8 +1,8 @@
-"""Bias and limits of agreement of two trackers, with intervals that treat nights as the unit of repetition.
+"""Bias and limits of agreement of two trackers, with intervals over nights.
 
-All figures are arrays with one row per group of nights (pair and slice) and any further axes of the moments (metrics).
-Sources: limits, Bland & Altman, Lancet 1986;1:307; one-way split where the true value varies, J Biopharm Stat 2007;17:571; exact interval of
-a limit, Carkeet, Optom Vis Sci 2015;92:e71; over few nights generalized pivots (pivots.py); over many nights MOVER, Zou, Stat Methods Med
+All figures are arrays with one row per group of nights (pair and slice) and any further axes of the moments (metrics). Sources: limits,
+Bland & Altman, Lancet 1986;1:307; one-way split where the true value varies, J Biopharm Stat 2007;17:571; exact interval of a limit,
+Carkeet, Optom Vis Sci 2015;92:e71; over few nights generalized pivots (pivots.py); over many nights MOVER, Zou, Stat Methods Med
 2013;22:630. Coverage of all intervals on simulated seasons: tests/benchmarks/bench_agreement.py.
 """
 
@@ -61,7 +61,10 @@ class Split(NamedTuple):
 
 
 class Limits(NamedTuple):
-    """Interval of the bias and 95 % limits of agreement, each with its 95 % interval; nan where there are too few pitches."""
+    """Interval of the bias and 95 % limits of agreement, each with its 95 % interval.
+
+    Nan where there are too few pitches.
+    """
 
     bias_low: np.ndarray
     bias_high: np.ndarray
@@ -83,9 +86,9 @@ class Interval(NamedTuple):
 
 
 def split_by_night(moments: NightMoments) -> Split:
-    """Split the variance of differences by a one-way analysis of variance with the night as group (Bland & Altman 2007).
+    """Split the variance of differences by night (one-way analysis of variance).
 
-    With one night, or one pitch each night, `sd` is the plain standard deviation of the differences.
+    Source: Bland & Altman 2007. With one night, or one pitch each night, `sd` is the plain standard deviation of the differences.
     """
     groups = moments.groups
     n, k, squares, cubes = (
@@ -105,9 +108,9 @@ def split_by_night(moments: NightMoments) -> Split:
 
 
 def limits_of_agreement(split: Split) -> Limits:
-    """Return the interval of the bias and the limits bias +- 1.96 SD with their intervals.
+    """Return the interval of the bias, and the limits of agreement with theirs.
 
-    Exact for one night's pitches; over nights by pivots (few) or MOVER (many).
+    The limits are bias +- 1.96 SD. Exact for one night's pitches; over nights by pivots (few) or MOVER (many).
     """
     exact, mover, pivots = _exact_ends(split), _mover_ends(split), _pivot_ends(split)
     few_nights = split.nights < MANY_NIGHTS
@@ -123,9 +126,9 @@ def limits_of_agreement(split: Split) -> Limits:
 
 
 def exact_interval_of_limit(bias: np.ndarray, sd: np.ndarray, n: np.ndarray) -> Interval:
-    """Return the upper limit bias + 1.96 SD of n independent differences with its exact 95 % interval.
+    """Return the upper limit of n independent differences with its exact interval.
 
-    By the noncentral t distribution (Carkeet 2015).
+    The limit is bias + 1.96 SD, the interval 95 %. By the noncentral t distribution (Carkeet 2015).
     """
     from scipy.special import nctdtrit
 
@@ -136,7 +139,7 @@ def exact_interval_of_limit(bias: np.ndarray, sd: np.ndarray, n: np.ndarray) -> 
 
 
 def mover_interval_of_limit(bias: Interval, sd: Interval, z: float = Z) -> tuple[np.ndarray, np.ndarray]:
-    """Return the interval of bias + z SD by the method of variance estimates recovery (Zou 2013)."""
+    """Return the interval of bias + z SD by MOVER (Zou 2013)."""
     limit = bias.value + z * sd.value
     low, high = np.minimum(z * sd.low, z * sd.high), np.maximum(z * sd.low, z * sd.high)
     return (
@@ -146,7 +149,7 @@ def mover_interval_of_limit(bias: Interval, sd: Interval, z: float = Z) -> tuple
 
 
 def interval_of_sd(sd: ArrayLike, df: ArrayLike) -> Interval:
-    """Return a standard deviation with `df` degrees of freedom and its 95 % interval (chi-square)."""
+    """Return a standard deviation and its 95 % interval (chi-square, `df`)."""
     (low, high), middle = _chi_square_ends(np.asarray(df, float)), np.asarray(sd, float)
     return Interval(middle, middle * np.sqrt(low), middle * np.sqrt(high))
 
@@ -171,7 +174,10 @@ def _exact_ends(split: Split) -> tuple[np.ndarray, ...]:
 
 
 def _pivot_ends(split: Split) -> tuple[np.ndarray, ...]:
-    """Return the first eight fields of Limits by pivots; nan for one night and for many."""
+    """Return the first eight fields of Limits by pivots.
+
+    Nan for one night and for many.
+    """
     few_nights = ~split.one_level & (split.n >= LEAST_PITCHES) & (split.nights < MANY_NIGHTS)
     rows = np.flatnonzero(few_nights.ravel())
     ends = np.full((6, split.n.size), np.nan)
@@ -201,9 +207,10 @@ def _mover_ends(split: Split) -> tuple[np.ndarray, ...]:
 
 
 def _se_of_bias(split: Split) -> tuple[np.ndarray, np.ndarray]:
-    """Return the standard error of the plain mean and its degrees of freedom; nights are the unit of repetition.
+    """Return the standard error of the plain mean and its degrees of freedom.
 
-    Exact for nights of equal size. With unequal nights the mean's variance mixes both mean squares, with degrees of freedom by Satterthwaite.
+    Nights are the unit of repetition. Exact for nights of equal size. With unequal nights the mean's variance mixes both mean squares,
+    with degrees of freedom by Satterthwaite.
     """
     share = split.squares / split.n**2
     between = share / split.n0 * split.ms_between
@@ -215,7 +222,10 @@ def _se_of_bias(split: Split) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _interval_of_total_sd(split: Split) -> Interval:
-    """MOVER on the two mean squares: total variance = MSB / n0 + (1 - 1 / n0) MSW (Zou 2013, with this split's own n0)."""
+    """MOVER on the two mean squares.
+
+    Total variance = MSB / n0 + (1 - 1 / n0) MSW (Zou 2013, with this split's own n0).
+    """
     parts = split.ms_between / split.n0, (1 - 1 / split.n0) * split.ms_within
     ends = [_chi_square_ends(df) for df in (split.nights - 1, split.n - split.nights)]
     below, above = (

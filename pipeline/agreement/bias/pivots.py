@@ -1,9 +1,9 @@
-"""Intervals of bias, spread and limits by generalized pivots, where differences vary from night to night.
+"""Intervals of bias, spread and limits by generalized pivots.
 
-The unknowns (mean, variance between nights, variance within nights) are drawn repeatedly from their pivots: mean squares over chi-squares,
-the mean over a normal. The interval of any figure made from them is the middle 95 % of its draws. Source: Weerahandi, JASA 1993;88:899; for
-one-way random effects Krishnamoorthy & Mathew, Statistical Tolerance Regions (Wiley 2009), chapter 5. The draws are a fixed set of evenly
-spread points, so the same nights always give the same interval.
+They hold where differences vary from night to night. The unknowns (mean, variance between nights, variance within nights) are drawn
+repeatedly from their pivots: mean squares over chi-squares, the mean over a normal. The interval of any figure made from them is the
+middle 95 % of its draws. Source: Weerahandi, JASA 1993;88:899; for one-way random effects Krishnamoorthy & Mathew, Statistical Tolerance
+Regions (Wiley 2009), chapter 5. The draws are a fixed set of evenly spread points, so the same nights always give the same interval.
 """
 
 from functools import cache
@@ -22,7 +22,10 @@ _LARGE_DF = 40.0
 
 
 class NightSizes(NamedTuple):
-    """How many pitches and nights there are, and the sums over nights of squared and cubed pitch counts; arrays of one shape."""
+    """Pitches, nights, and sums over nights of squared and cubed pitch counts.
+
+    Arrays of one shape.
+    """
 
     pitches: np.ndarray
     nights: np.ndarray
@@ -40,14 +43,17 @@ class NightSizes(NamedTuple):
 
 
 class Pivots(NamedTuple):
-    """Rows x DRAWS: possible values of the mean and of the total variance (between and within nights)."""
+    """Possible values of the mean and of the total variance, rows x DRAWS.
+
+    The total variance is that between and within nights.
+    """
 
     mean: np.ndarray
     variance: np.ndarray
 
 
 def pivots_of_nights(mean: np.ndarray, ms_between: np.ndarray, ms_within: np.ndarray, sizes: NightSizes) -> Pivots:
-    """Draw mean and total variance of one-way layouts, one per row, from their means and mean squares."""
+    """Draw mean and total variance of one-way layouts, one per row."""
     n, nights, squares, _ = sizes
     n0 = sizes.per_night
     df = df_between(ms_between, ms_within, sizes)
@@ -62,7 +68,10 @@ def pivots_of_nights(mean: np.ndarray, ms_between: np.ndarray, ms_within: np.nda
 
 
 def half_width_95(mean: np.ndarray, draws: Pivots) -> np.ndarray:
-    """Return half the width of each row's interval of the mean, which is symmetric: 95 % of the draws are within it."""
+    """Return half the width of each row's interval of the mean, which is symmetric.
+
+    95 % of the draws are within it.
+    """
     return np.asarray(np.partition(np.abs(draws.mean - mean[:, None]), _WITHIN, axis=1)[:, _WITHIN])
 
 
@@ -74,16 +83,19 @@ def middle_95(draws: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 @cache
 def even_normals(dimension: int) -> np.ndarray:
-    """Return DRAWS evenly spread standard normal variates; different dimensions (0-3) are uncorrelated."""
+    """Return DRAWS evenly spread standard normal variates.
+
+    Different dimensions (0-3) are uncorrelated.
+    """
     from scipy.special import ndtri
 
     return np.asarray(ndtri(_even_points()[dimension]))
 
 
 def df_between(ms_between: np.ndarray, ms_within: np.ndarray, sizes: NightSizes) -> np.ndarray:
-    """Return the degrees of freedom of the mean square between unequal nights, by its first two moments.
+    """Return the degrees of freedom of the mean square between unequal nights.
 
-    Source: Searle, Linear Models (Wiley 1971), chapter 11.
+    By its first two moments. Source: Searle, Linear Models (Wiley 1971), chapter 11.
     """
     n, nights, squares, cubes = sizes
     n0 = sizes.per_night
@@ -115,7 +127,10 @@ def _chi_squares(df: np.ndarray, dimension: int) -> np.ndarray:
 
 @cache
 def _even_points() -> np.ndarray:
-    """Return DRAWS evenly spread points of the 4-dimensional unit cube: Hammersley's set (Ann NY Acad Sci 1960;86:844)."""
+    """Return DRAWS evenly spread points of the 4-dimensional unit cube.
+
+    Hammersley's set (Ann NY Acad Sci 1960;86:844).
+    """
     return np.stack([(np.arange(DRAWS) + 0.5) / DRAWS, _van_der_corput(2), _van_der_corput(3), _van_der_corput(5)])
 
 

@@ -1,8 +1,8 @@
-"""Table `precision`: each tracker's own error, where three or more trackers saw the same pitches.
+"""Table `precision`: each tracker's own error, from three trackers or more.
 
 Two trackers show only the spread of their difference, not which of them causes it. With three trackers, the variances of the three
-differences give each one's own variance (Grubbs, JASA 1948;43:243 and Technometrics 1973;15:53). A constant bias is not included; variation
-from night to night is. Intervals over nights are by pivots, as in pivots.py, of the covariance of two differences.
+differences give each one's own variance (Grubbs, JASA 1948;43:243 and Technometrics 1973;15:53). A constant bias is not included;
+variation from night to night is. Intervals over nights are by pivots, as in pivots.py, of the covariance of two differences.
 """
 
 import math
@@ -58,9 +58,10 @@ class PrecisionRow(NamedTuple):
 
 
 class TripleMoments(NamedTuple):
-    """Per night of three trackers: pitches, and moments of the differences u = second - first and v = third - first.
+    """Pitches of three trackers per night, and moments of their differences.
 
-    `u`, `v` are means; `uu`, `vv`, `uv` are sums of squares and products about them.
+    They are moments of the differences u = second - first and v = third - first. `u`, `v` are means; `uu`, `vv`, `uv` are sums of
+    squares and products about them.
     """
 
     n: np.ndarray
@@ -72,7 +73,10 @@ class TripleMoments(NamedTuple):
 
 
 class OwnErrors(NamedTuple):
-    """Own error variances of three trackers with standard errors and 95 % intervals; arrays of 3. Variances may be negative."""
+    """Own error variances of three trackers with standard errors and 95 % intervals.
+
+    Arrays of 3. Variances may be negative.
+    """
 
     variances: np.ndarray
     standard_errors: np.ndarray
@@ -106,9 +110,9 @@ def own_errors(moments: TripleMoments) -> OwnErrors:
 
 
 def grubbs_standard_errors(variances: np.ndarray, n: float) -> np.ndarray:
-    """Return the standard errors of three Grubbs variances from n independent pitches (Grubbs 1948).
+    """Return the standard errors of three Grubbs variances (Grubbs 1948).
 
-    Negative estimates count as 0.
+    From n independent pitches. Negative estimates count as 0.
     """
     v = np.maximum(variances, 0.0)
     j, k = np.roll(v, -1), np.roll(v, -2)
@@ -116,16 +120,19 @@ def grubbs_standard_errors(variances: np.ndarray, n: float) -> np.ndarray:
 
 
 def triple_moments(readings: np.ndarray, nights: np.ndarray) -> TripleMoments:
-    """Return the moments per night of an n x 3 array of readings of the same pitches; `nights` in order."""
+    """Return the moments per night of an n x 3 array of readings of the same pitches.
+
+    `nights` in order.
+    """
     u, v = readings[:, 1] - readings[:, 0], readings[:, 2] - readings[:, 0]
     return TripleMoments(*_moments_of(u, v, segment(nights)))
 
 
 def triples_by_night(differences: dict[tuple[str, str], pl.DataFrame], ranks: dict[str, int]) -> pl.DataFrame:
-    """Return one row per night and three trackers: baseball_day, first, second, third and TripleMoments per metric.
+    """Return one row per night and three trackers.
 
-    `differences` by pair is what `differences_of_pair` returns. Columns are `n.<metric>`, `u.<metric>`...; an angle has a set for each branch
-    of u and of v.
+    Baseball_day, first, second, third and TripleMoments per metric. `differences` by pair is what `differences_of_pair` returns. Columns
+    are `n.<metric>`, `u.<metric>`...; an angle has a set for each branch of u and of v.
     """
     trackers = sort_by_rank(sorted({tracker for pair in differences for tracker in pair}), ranks)
     triples = [
@@ -136,7 +143,7 @@ def triples_by_night(differences: dict[tuple[str, str], pl.DataFrame], ranks: di
 
 
 def precision_table(nights: AllNights, triples: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFrame:
-    """Return table `precision`: one row per tracker and metric that it shares with another tracker.
+    """Return table `precision`: one row per tracker and shared metric.
 
     `triples` is what `triples_by_night` returns, of any nights. Of several triples, the one with most pitches counts. Where the own error
     cannot be estimated, it is null and `note` gives the reason.
@@ -169,7 +176,7 @@ def _moments_of(u: np.ndarray, v: np.ndarray, segments: Segments) -> list[np.nda
 
 
 def _sums(moments: TripleMoments) -> np.ndarray:
-    """Return 6 x nights: count, sums and sums of products about the means over all nights.
+    """Return 6 x nights: count, sums and sums of products about the overall means.
 
     Taking out the overall means keeps a large constant difference from swamping the rest.
     """
@@ -179,13 +186,19 @@ def _sums(moments: TripleMoments) -> np.ndarray:
 
 
 def _products(sums: np.ndarray) -> np.ndarray:
-    """Return the 2 x 2 sums of products of u and v about their mean, from 6 sums over nights."""
+    """Return the 2 x 2 sums of products of u and v about their mean.
+
+    `sums` are 6 sums over nights.
+    """
     n, u, v, uu, vv, uv = sums
     return np.array([[uu - u * u / n, uv - u * v / n], [uv - u * v / n, vv - v * v / n]])
 
 
 def _own_variances(covariance: np.ndarray) -> np.ndarray:
-    """Return three variances, on the last axis, from ... x 2 x 2 covariances of u = second - first and v = third - first."""
+    """Return three variances, on the last axis, from ...
+
+    x 2 x 2 covariances of u = second - first and v = third - first.
+    """
     # u and v share only the first tracker's error, so its variance is their covariance
     shared = covariance[..., 0, 1]
     return np.stack([shared, covariance[..., 0, 0] - shared, covariance[..., 1, 1] - shared], axis=-1)
@@ -198,9 +211,9 @@ def _split_products(moments: TripleMoments, sums: np.ndarray) -> tuple[np.ndarra
 
 
 def _df_between(between: np.ndarray, within: np.ndarray, n: np.ndarray) -> float:
-    """Return the degrees of freedom between unequal nights, as in pivots.py, for both differences together.
+    """Return the degrees of freedom between unequal nights, for both differences.
 
-    A Wishart matrix of two variables needs more than 1.
+    As in pivots.py. A Wishart matrix of two variables needs more than 1.
     """
     nights, pitches = len(n), n.sum()
     sizes = NightSizes(*(np.array([float(size)]) for size in (pitches, nights, (n**2).sum(), (n**3).sum())))
@@ -209,7 +222,10 @@ def _df_between(between: np.ndarray, within: np.ndarray, n: np.ndarray) -> float
 
 
 def _inverse_wishart(rng: np.random.Generator, products: np.ndarray, df: float) -> np.ndarray:
-    """Draw DRAWS covariances that may underlie sums of products with `df` degrees of freedom (Bartlett's decomposition)."""
+    """Draw DRAWS covariances that may underlie the sums of products.
+
+    By Bartlett's decomposition, with `df` degrees of freedom.
+    """
     wishart = np.zeros((DRAWS, 2, 2))
     wishart[:, 0, 0], wishart[:, 1, 1] = (np.sqrt(rng.chisquare(k, DRAWS)) for k in (df, df - 1))
     wishart[:, 1, 0] = rng.normal(size=DRAWS)

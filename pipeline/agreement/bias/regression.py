@@ -1,8 +1,7 @@
-"""Whether the bias changes with the reading (Deming regression), and how close readings are to the line y = x (concordance).
+"""Whether the bias changes with the reading, and how close readings are to y = x.
 
-All figures are arrays with one row per group of nights, as in limits.py.
-Sources: Deming regression as in CLSI EP09 (analytic errors: Strike 1991); concordance: Lin, Biometrics 1989;45:255 with the correction of
-2000, divisor n.
+All figures are arrays with one row per group of nights, as in limits.py. Sources: Deming regression as in CLSI EP09 (analytic errors:
+Strike 1991); concordance: Lin, Biometrics 1989;45:255 with the correction of 2000, divisor n.
 """
 
 from typing import NamedTuple, Self
@@ -30,7 +29,10 @@ _NORMAL_975 = 1.959963984540054
 
 
 class Line(NamedTuple):
-    """b = intercept + slope * a with errors in both; standard errors over nights (jackknife) or, for few nights, over pitches."""
+    """b = intercept + slope * a with errors in both.
+
+    Standard errors over nights (jackknife) or, for few nights, over pitches.
+    """
 
     slope: np.ndarray
     intercept: np.ndarray
@@ -143,9 +145,10 @@ def concordance(moments: NightMoments) -> Concordance:
 def _pivot_ends(
     moments: NightMoments, pitches: _PitchMoments, left_out: _PitchMoments, selected: np.ndarray
 ) -> np.ndarray:
-    """Return the ends of 1 - E d^2 / (var x + var y + (mean x - mean y)^2) where `selected`.
+    """Return the ends of the interval of the concordance where `selected`.
 
-    The mean square difference is drawn by pivots. The denominator's spread comes from leaving out each night in turn.
+    The coefficient is taken as 1 - E d^2 / (var x + var y + (mean x - mean y)^2). The mean square difference is drawn by pivots. The
+    denominator's spread comes from leaving out each night in turn.
     """
     split = split_by_night(moments)
     bias, ms_between, ms_within = (column[selected] for column in (split.bias, split.ms_between, split.ms_within))
@@ -182,7 +185,10 @@ def _analytic_errors(moments: _PitchMoments, slope: np.ndarray) -> tuple[np.ndar
 
 
 def _jackknife_se(left_out: np.ndarray, moments: NightMoments, nights: np.ndarray) -> np.ndarray:
-    """Return standard errors from each group's estimates without one of its nights; nights without a reading do not count."""
+    """Return standard errors from each group's estimates without one of its nights.
+
+    Nights without a reading do not count.
+    """
     used, groups = moments.n > 0, moments.groups
     k = np.maximum(nights, 1)
     middle = segment_sum(np.where(used, left_out, 0.0), groups) / k
@@ -197,7 +203,10 @@ def _lin(moments: _PitchMoments) -> np.ndarray:
 
 
 def _lin_se(moments: _PitchMoments, ccc: np.ndarray) -> np.ndarray:
-    """Lin 1989, equation for the variance with the correction of 2000 (n - 2 in the divisor)."""
+    """Return the standard error of Lin 1989, with the correction of 2000.
+
+    The correction puts n - 2 in the divisor.
+    """
     spread = np.sqrt(moments.var_x * moments.var_y)
     r, u2 = moments.cov / spread, (moments.mean_x - moments.mean_y) ** 2 / spread
     variance = (1 - r**2) * ccc**2 * (1 - ccc**2) / r**2 + 2 * ccc**3 * (1 - ccc) * u2 / r - ccc**4 * u2**2 / (2 * r**2)

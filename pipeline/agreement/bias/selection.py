@@ -29,7 +29,10 @@ _FIGURES = ("n", "d", "dd", "beyond")
 
 
 class SpreadOfSet(NamedTuple):
-    """Pitches of one set of pairs, mean and SD of their differences, and share beyond the tolerance; nan where there are too few."""
+    """Pitches of a set of pairs, mean and SD of differences, share beyond tolerance.
+
+    nan where there are too few.
+    """
 
     n: float
     bias: float
@@ -51,10 +54,11 @@ class SpreadOfSet(NamedTuple):
 def selection_by_night(
     match_pairs: pl.DataFrame, grouped: GroupedSightings, tolerances: dict[str, float]
 ) -> pl.DataFrame:
-    """Return one row per night and pair with figures of each metric (an angle per branch), `<set>.<figure>.<metric>`.
+    """Return one row per night and pair with `<set>.<figure>.<metric>`.
 
-    Sets: `matched`, and `clock`, the pairs that clock and order alone would match. Figures: `n`, mean `d` and sum of squares `dd` of the
-    differences, and `beyond` the tolerance. `apart.<metric>` counts pairs of the second set that were kept apart; an angle has `cos`, `sin`.
+    An angle has a set of columns per branch. Sets: `matched`, and `clock`, the pairs that clock and order alone would match. Figures:
+    `n`, mean `d` and sum of squares `dd` of the differences, and `beyond` the tolerance. `apart.<metric>` counts pairs of the second set
+    that were kept apart; an angle has `cos`, `sin`.
     """
     pairs = _mark_sure_by_clock(_with_rows(match_pairs, grouped.sightings)).filter(
         pl.col("merged") | pl.col("by_clock")
@@ -82,7 +86,7 @@ def selection_table(nightly: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFram
 
 
 def _with_rows(match_pairs: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFrame:
-    """Keep the pairs whose sightings are present and add `row_a`, `row_b`, the rows of these sightings."""
+    """Keep pairs whose sightings are present; add their rows, `row_a` and `row_b`."""
     rows = sightings.select("sighting_id").with_row_index("row")
     pairs = match_pairs.select(
         "sighting_a", "sighting_b", "tracker_a", "tracker_b", "merged", "time_evidence", "order_evidence"
@@ -93,7 +97,7 @@ def _with_rows(match_pairs: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFra
 
 
 def _mark_sure_by_clock(pairs: pl.DataFrame) -> pl.DataFrame:
-    """Add `by_clock`: clock and order support the pair, and no other pair of either sighting more."""
+    """Add `by_clock`: clock and order support the pair, and no rival pair more."""
     clock = pl.col("time_evidence").fill_null(0.0) + pl.col("order_evidence").fill_null(0.0)
     sure = pl.col("time_evidence").is_not_null() & (pl.col("clock") > SURE_BY_CLOCK)
     best_of_a = pl.col("clock") == pl.col("clock").max().over("row_a", "tracker_b")
@@ -140,13 +144,19 @@ def _columns_of_metric(metric: str, pairs: pl.DataFrame, tolerance: float, segme
 
 
 def _figures_of(nights: pl.DataFrame) -> dict[str, np.ndarray]:
-    """Return the figures by name, 0 where a night has none; converted at once, which is faster than column by column."""
+    """Return the figures by name, 0 where a night has none.
+
+    Converted at once, which is faster than column by column.
+    """
     figures = nights.drop(list(_KEYS)).cast(pl.Float64).fill_null(0.0)
     return dict(zip(figures.columns, np.ascontiguousarray(figures.to_numpy().T), strict=True))
 
 
 def _row(metric: str, nights: dict[str, np.ndarray]) -> tuple[object, ...]:
-    """Return a row's columns from metric on; empty where the pair has no matched reading of it."""
+    """Return a row's columns from metric on.
+
+    Empty where the pair has no matched reading of it.
+    """
     label, offset = metric + NEAR, 0.0
     if METRICS[metric].circular:
         branch = choose_branch(*(np.array(nights[f"{name}.{metric}"].sum()) for name in ("cos", "sin")))

@@ -1,4 +1,4 @@
-"""Slices of all nights (all, by pitch type, month or station), with their moments and robust statistics."""
+"""Slices of all nights, with their moments and robust statistics."""
 
 import os
 from concurrent.futures import ThreadPoolExecutor
@@ -46,7 +46,10 @@ class Slices(NamedTuple):
 
 
 class Robust(NamedTuple):
-    """Slices x metrics: median, median absolute deviation, and for widely spread angles the quantiles that hold 95 %."""
+    """Median and median absolute deviation, slices x metrics.
+
+    For widely spread angles also the quantiles that hold 95 %.
+    """
 
     median: np.ndarray
     mad: np.ndarray
@@ -55,7 +58,10 @@ class Robust(NamedTuple):
 
 
 def slice_cells(nights: AllNights, slice_by: str) -> Slices:
-    """Slice the cells by one of SLICES, or by `before_corrections` into one slice per pair."""
+    """Slice the cells by one of SLICES, or by `before_corrections`.
+
+    The latter gives one slice per pair.
+    """
     names, number = np.unique(_slice_names(nights.cells, slice_by), return_inverse=True)
     # stable, so that within a slice the nights stay in order
     part = nights.pair * len(names) + number

@@ -1,1 +1,4 @@
-"""How a device is turned, shifted or scaled, and corrections of its readings: applied and proposed."""
+"""How a device is turned, shifted or scaled, and corrections of its readings.
+
+Applied and proposed.
+"""

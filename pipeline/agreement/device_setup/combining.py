@@ -1,4 +1,4 @@
-"""Combining several estimates of one quantity, and adjusting many p-values for multiple testing."""
+"""Consensus of several estimates, and adjustment for multiple testing."""
 
 import math
 from typing import NamedTuple
@@ -10,7 +10,7 @@ _BISECTIONS = 100
 
 
 class Combined(NamedTuple):
-    """Mean of estimates that vary beyond their own errors, its standard error, the SD between them, and the Birge ratio."""
+    """Consensus mean, its standard error, SD between estimates, and Birge ratio."""
 
     mean: float
     se: float
@@ -40,7 +40,10 @@ def combine(values: np.ndarray, variances: np.ndarray) -> Combined:
 
 
 def benjamini_hochberg(p_values: np.ndarray) -> np.ndarray:
-    """Return adjusted p-values: rejecting those under 0.05 keeps false discoveries under 5 % of them (Benjamini & Hochberg 1995)."""
+    """Return p-values adjusted for false discoveries (Benjamini & Hochberg 1995).
+
+    Rejecting those under 0.05 keeps false discoveries under 5 % of them.
+    """
     # same as scipy.stats.false_discovery_control, whose import alone takes longer than this step
     k = len(p_values)
     order = np.argsort(p_values)

@@ -1,4 +1,7 @@
-"""Corrections that a person has stated in ledger.toml. The tool proposes corrections (proposals.py) but never applies one by itself."""
+"""Corrections that a person has stated in ledger.toml.
+
+The tool proposes corrections (proposals.py) but never applies one by itself.
+"""
 
 import json
 from collections.abc import Sequence
@@ -13,7 +16,10 @@ from schemas.sightings import CORRECTIONS_TYPE
 
 
 class Correction(NamedTuple):
-    """One [[correction]] block: `amount` is added to a metric, or to a quantity of the frame as in table `setup`, on these days."""
+    """One [[correction]] block of ledger.toml.
+
+    `amount` is added to a metric, or to a quantity of the frame as in table `setup`, on these days.
+    """
 
     tracker: str
     metric: str | None
@@ -25,18 +31,19 @@ class Correction(NamedTuple):
 
 
 def apply_corrections(sightings: pl.DataFrame, corrections: Sequence[Correction]) -> pl.DataFrame:
-    """Add each correction to the sightings; column `corrections` lists each changed reading with its raw value.
+    """Add each correction to the sightings.
 
-    A frame correction moves release point, plate location, approach angles and trajectory; a roll, a scale or a distance also changes breaks,
-    a roll the spin axis, a distance the flight time. Aim and tilt leave breaks unchanged, because break is measured from each pitch's own
-    line of launch. schemas/ledger.md states what remains compared with exact flights (checked by tests/test_agreement_setup.py).
+    Column `corrections` lists each changed reading with its raw value. A frame correction moves release point, plate location, approach
+    angles and trajectory; a roll, a scale or a distance also changes breaks, a roll the spin axis, a distance the flight time. Aim and
+    tilt leave breaks unchanged, because break is measured from each pitch's own line of launch. schemas/ledger.md states what remains
+    compared with exact flights (checked by tests/test_agreement_setup.py).
     """
     raw = sightings
     for correction in corrections:
         changes = (
             _metric_change(correction.metric, correction.amount)
             if correction.metric
-            else frame_changes(FrameMove.of(str(correction.frame), correction.amount))
+            else frame_changes(FrameMove.from_quantity(str(correction.frame), correction.amount))
         )
         changed = [
             pl.when(_applies(correction)).then(after).otherwise(pl.col(name)).alias(name)
@@ -86,7 +93,7 @@ def _metric_change(metric: str, amount: float) -> dict[str, pl.Expr]:
 
 
 def _with_raw_values(sightings: pl.DataFrame, raw: pl.DataFrame) -> pl.DataFrame:
-    """Fill `corrections`: each reading that differs from `raw`, row by row, with its raw value."""
+    """Fill `corrections`: each reading that differs from `raw`, with its raw value."""
     numbered = raw.with_row_index("row")
     changed = [
         numbered.filter(sightings[name].ne_missing(raw[name])).select(

@@ -1,4 +1,7 @@
-"""What a correction of a tracker's frame does to each of its readings: the small-angle frame of frame_equations.py."""
+"""What a correction of a tracker's frame does to each of its readings.
+
+The small-angle frame of frame_equations.py.
+"""
 
 import math
 from typing import NamedTuple, Self
@@ -37,7 +40,7 @@ class FrameMove(NamedTuple):
     scale: float
 
     @classmethod
-    def of(cls, quantity: str, amount: float) -> Self:
+    def from_quantity(cls, quantity: str, amount: float) -> Self:
         """Return the move for one quantity of table `setup`, in its unit there."""
         amounts = {quantity: amount}
         aim, tilt, roll = (math.radians(amounts.get(name, 0.0)) for name in ("aim_deg", "tilt_deg", "roll_deg"))
@@ -99,9 +102,9 @@ def _trajectory_changes(move: FrameMove) -> dict[str, pl.Expr]:
 
 
 def _distance_changes(distance: float) -> dict[str, pl.Expr]:
-    """Return what changes where the front edge is `distance` feet farther along the flight.
+    """Return what changes where the front edge is farther along the flight.
 
-    Breaks grow with the time squared, angles by the bend of the flight.
+    `distance` is in feet. Breaks grow with the time squared, angles by the bend of the flight.
     """
     flight_s, gap = _flight_s(), _gap()
     plate_fps = FPS_PER_MPH * pl.coalesce("plate_speed_mph", _PLATE_OVER_RELEASE_SPEED * pl.col("release_speed_mph"))
@@ -149,7 +152,10 @@ def _flight_s() -> pl.Expr:
 
 
 def _slopes_at_plate() -> tuple[pl.Expr, pl.Expr]:
-    """Return the slopes dx/dy, dz/dy at the plate: by approach angles, else by the flight's ends and bend, else usual ones."""
+    """Return the slopes dx/dy, dz/dy at the plate.
+
+    By approach angles, else by the flight's ends and bend, else usual ones.
+    """
     gap, (sideways, down) = _gap(), _bends()
     by_angle = [-pl.col(f"{way}_approach_deg").radians().tan() for way in ("horizontal", "vertical")]
     by_ends = (

@@ -1,4 +1,6 @@
-"""Equations that a misaligned frame gives for each pitch: how each reading of b moves with b's turns, shifts and scale.
+"""Equations that a misaligned frame gives for each pitch.
+
+How each reading of b moves with b's turns, shifts and scale.
 
 Frame of the common schema: x to the catcher's right, y toward the mound, z up, origin at the plate's back tip. A tracker b whose
 frame is turned by small angles (aim about the vertical, tilt about x, roll about y) and shifted reads a's point (x, y, z) as
@@ -53,10 +55,11 @@ class _Points(NamedTuple):
 
 
 def frame_equations(readings: pl.DataFrame) -> list[Equations]:
-    """Return the comparisons of a pair's pitches: release point x, y, z and plate location x, z, then those that are measured.
+    """Return the comparisons of a pair's pitches.
 
-    Approach angles show how the frames are turned without any distance. Where both trackers give the trajectory, its position, velocity and
-    acceleration in mid-flight are compared too: the bend of the flight shows a roll, which its two ends hardly do.
+    Release point x, y, z and plate location x, z, then those that are measured. Approach angles show how the frames are turned without
+    any distance. Where both trackers give the trajectory, its position, velocity and acceleration in mid-flight are compared too: the
+    bend of the flight shows a roll, which its two ends hardly do.
     """
     a, b = (_points(readings, side) for side in "ab")
     # points halfway between a and b: at a's own point a's error would correlate with b - a and make the scale too small
@@ -95,7 +98,10 @@ def _points(readings: pl.DataFrame, side: str) -> _Points:
 
 
 def _slopes_from_ends(release: np.ndarray, plate: np.ndarray, bends: np.ndarray) -> np.ndarray:
-    """Return slopes of flights without approach angles from their two ends; usual slopes where an end is missing too."""
+    """Return slopes of flights without approach angles from their two ends.
+
+    Usual slopes where an end is missing too.
+    """
     gap = release[:, 1] - plate[:, 1]
     slopes = []
     for axis, bend, usual_bend, usual in (
@@ -131,9 +137,9 @@ def _plate_equations(points: np.ndarray, moved: np.ndarray, slopes: np.ndarray) 
 
 
 def _angle_equations(slopes: np.ndarray, moved: np.ndarray) -> list[Equations]:
-    """Return the equations of b - a of the slopes dx/dy and dz/dy at the plate: a turn adds to them at any distance.
+    """Return the equations of b - a of the slopes dx/dy and dz/dy at the plate.
 
-    Their change over b's error of y is neglected.
+    a turn adds to them at any distance. Their change over b's error of y is neglected.
     """
     no, one = np.zeros(len(slopes)), np.ones(len(slopes))
     across = np.column_stack([one, no, slopes[:, 1], no, no, no, no])
@@ -142,9 +148,9 @@ def _angle_equations(slopes: np.ndarray, moved: np.ndarray) -> list[Equations]:
 
 
 def _trajectory_equations(readings: pl.DataFrame) -> list[Equations]:
-    """Return the equations of position, velocity and acceleration (x and z of each) where the flight crosses b's plane halfway.
+    """Return the equations of the trajectory where it crosses b's plane halfway.
 
-    Empty where not both trackers give a trajectory.
+    Position, velocity and acceleration, x and z of each. Empty where not both trackers give a trajectory.
     """
     if not all(f"{side}.{name}" in readings.columns for side in "ab" for name in TRAJECTORY):
         return []
@@ -171,7 +177,10 @@ def _trajectory_equations(readings: pl.DataFrame) -> list[Equations]:
 
 
 def _state_in_midflight(readings: pl.DataFrame, side: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return position, velocity and acceleration (pitches x 3, ft and s) where a trajectory crosses its tracker's plane halfway."""
+    """Return position, velocity and acceleration halfway (pitches x 3, ft and s).
+
+    Halfway is a plane of the tracker's own frame.
+    """
     names = [f"{side}.{name}" for name in TRAJECTORY]
     numbers = readings.select(names).cast(pl.Float64).fill_null(math.nan).to_numpy()
     position, velocity, acceleration = numbers[:, :3], numbers[:, 3:6], numbers[:, 6:]

@@ -1,4 +1,4 @@
-"""Robust least-squares fit of a tracker's misalignment to the equations of its pitches, each night by itself."""
+"""Robust least-squares fit of a tracker's misalignment, each night by itself."""
 
 import math
 from typing import NamedTuple
@@ -27,9 +27,10 @@ _UNDETERMINED = 1e-6
 
 
 class Frames(NamedTuple):
-    """Per night: 7 quantities in radians, feet and ratio, and their standard errors; nan where the readings do not determine them.
+    """Per night: 7 quantities in radians, feet and ratio, and their standard errors.
 
-    `scale_by_share`, nights x POINTS: how much the scale changes if that kind's points are taken at a's reading instead of at b's.
+    Nan where the readings do not determine them. `scale_by_share`, nights x POINTS: how much the scale changes if that kind's points are
+    taken at a's reading instead of at b's.
     """
 
     values: np.ndarray
@@ -39,10 +40,10 @@ class Frames(NamedTuple):
 
 
 def fit_frames(equations: list[Equations], starts: np.ndarray) -> Frames:
-    """Fit each night's pitches (segments from `starts`) by robust least squares, with errors clustered by pitch.
+    """Fit each night's pitches by robust least squares, errors clustered by pitch.
 
-    The rigid quantities are fitted with the scale fixed at 1, because from one mound a scale and a distance to the plate look alike. A second
-    fit adds the scale.
+    `starts` are the first pitches of the nights. The rigid quantities are fitted with the scale fixed at 1, because from one mound a
+    scale and a distance to the plate look alike. A second fit adds the scale.
     """
     rows = _stack(equations)
     nights = _nights(starts, rows.measured.shape[1])
@@ -59,9 +60,10 @@ def fit_frames(equations: list[Equations], starts: np.ndarray) -> Frames:
 
 
 class _Rows(NamedTuple):
-    """All equations together: kinds x pitches x 8 (the 7 columns of the design, then b - a), and which were measured.
+    """All equations together, and which were measured.
 
-    Sums over kinds are taken kind by kind: a kind that only other nights have then adds exact zeros to a night.
+    Kinds x pitches x 8: the 7 columns of the design, then b - a. Sums over kinds are taken kind by kind: a kind that only other nights
+    have then adds exact zeros to a night.
     """
 
     equations: np.ndarray
@@ -69,7 +71,10 @@ class _Rows(NamedTuple):
 
 
 class _Nights(NamedTuple):
-    """Nights as segments of pitches: first and end of each, and the index of each pitch's night."""
+    """Nights as segments of pitches.
+
+    First and end of each, and the index of each pitch's night.
+    """
 
     starts: np.ndarray
     ends: np.ndarray
@@ -77,14 +82,17 @@ class _Nights(NamedTuple):
 
 
 class _Reweighting(NamedTuple):
-    """Weights to begin with, kinds x pitches, and how many rounds of Huber's reweighting follow."""
+    """Weights to begin with (kinds x pitches), and rounds of Huber's reweighting."""
 
     weights: np.ndarray
     rounds: int
 
 
 class _Solution(NamedTuple):
-    """Solutions per night and inverse of the normal matrix; residuals, next weights and whether a reading is within the clip."""
+    """Solutions per night and inverse of the normal matrix.
+
+    Residuals, next weights and whether a reading is within the clip.
+    """
 
     values: np.ndarray
     inverse: np.ndarray
@@ -94,7 +102,10 @@ class _Solution(NamedTuple):
 
 
 class _Fit(NamedTuple):
-    """Solutions per night with errors and pitches; residuals and next weights of each reading; inverse of the normal matrix."""
+    """Solutions per night with errors and pitches.
+
+    Residuals and next weights of each reading; inverse of the normal matrix.
+    """
 
     values: np.ndarray
     errors: np.ndarray
@@ -147,7 +158,7 @@ def _reweight(equations: np.ndarray, measured: np.ndarray, nights: _Nights, rewe
 
 
 def _solve(equations: np.ndarray, weights: np.ndarray, nights: _Nights) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return solutions per night, inverses of the normal matrices, and which quantities these determine."""
+    """Return solutions per night, inverse normal matrices, and what is determined."""
     weighted = (equations * weights[:, :, None]).transpose(0, 2, 1)
     edges = zip(nights.starts.tolist(), nights.ends.tolist(), strict=True)
     products = np.stack([(weighted[:, :, start:end] @ equations[:, start:end]).sum(axis=0) for start, end in edges])
@@ -163,7 +174,10 @@ def _solve(equations: np.ndarray, weights: np.ndarray, nights: _Nights) -> tuple
 
 
 def _huber_weights(residuals: np.ndarray, measured: np.ndarray, nights: _Nights) -> tuple[np.ndarray, np.ndarray]:
-    """Return each reading's weight by its kind's spread that night, and which are within the clip; those beyond have bounded pull."""
+    """Return each reading's weight by its kind's spread, and if it is within the clip.
+
+    Readings beyond the clip have bounded pull.
+    """
     distance = np.abs(residuals)
     medians = _medians_by_night(np.where(measured, distance, math.nan).T, nights.night)
     scale = np.maximum(_MAD_TO_SD * medians, _LEAST_SCALE)[nights.night].T
@@ -173,7 +187,10 @@ def _huber_weights(residuals: np.ndarray, measured: np.ndarray, nights: _Nights)
 
 
 def _medians_by_night(values: np.ndarray, night: np.ndarray) -> np.ndarray:
-    """Return the medians of each column per night, nan left out; 1 where a night has no value."""
+    """Return the medians of each column per night, nan left out.
+
+    1 where a night has no value.
+    """
     frame = pl.DataFrame(values, nan_to_null=True).with_columns(pl.Series("night", night))
     medians = frame.group_by("night", maintain_order=True).agg(pl.all().median()).drop("night")
     return medians.fill_null(1.0).to_numpy()

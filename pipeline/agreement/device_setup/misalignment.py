@@ -1,6 +1,7 @@
-"""Table `setup` of tracker pairs: how one tracker's frame is turned, shifted and scaled against another's, per night and over all nights.
+"""Table `setup` of tracker pairs.
 
-`frames_by_night` fits each night from that night's pitches alone; `setup_of_nights` makes the table from any number of nights' fits.
+How one tracker's frame is turned, shifted and scaled against another's, per night and over all nights. `frames_by_night` fits each night
+from that night's pitches alone; `setup_of_nights` makes the table from any number of nights' fits.
 """
 
 import math
@@ -55,10 +56,11 @@ _BATCH_PITCHES = 50_000
 
 
 def frames_by_night(pair: Pair) -> pl.DataFrame:
-    """Fit each night by itself: baseball_day, trackers, pitches, `value.<quantity>`, `se.<quantity>`, `scale_by.<metric>`.
+    """Fit each night by itself.
 
-    Quantities are in the table's units, nan where the night's readings do not determine them. Points are taken halfway between a and b;
-    `scale_by` is what the scale gains if they are taken at a's point instead of b's, which `setup_of_nights` needs.
+    Columns: baseball_day, trackers, pitches, `value.<quantity>`, `se.<quantity>`, `scale_by.<metric>`. Quantities are in the table's
+    units, nan where the night's readings do not determine them. Points are taken halfway between a and b; `scale_by` is what the scale
+    gains if they are taken at a's point instead of b's, which `setup_of_nights` needs.
     """
     readings = pair.readings.sort("baseball_day", maintain_order=True)
     days = readings["baseball_day"]
@@ -81,10 +83,10 @@ def frames_by_night(pair: Pair) -> pl.DataFrame:
 
 
 def setup_of_nights(frames: pl.DataFrame, own_errors: dict[tuple[str, str], float]) -> pl.DataFrame:
-    """Return table `setup` from `frames_by_night` of any pairs and nights: per night, and over all nights (baseball_day null).
+    """Return table `setup` from `frames_by_night` of any pairs and nights.
 
-    Pairs keep the order of their first rows, nights are in order of days. `own_errors` has the own error SD by (tracker, metric) where it is
-    known; otherwise both trackers are taken to have equal errors.
+    Per night, and over all nights (baseball_day null). Pairs keep the order of their first rows, nights are in order of days.
+    `own_errors` has the own error SD by (tracker, metric) where it is known; otherwise both trackers are taken to have equal errors.
     """
     pairs = frames.partition_by("tracker_a", "tracker_b", maintain_order=True)
     found = [rows for of_pair in pairs for rows in _rows_of_pair(of_pair.sort("baseball_day"), own_errors)]
@@ -97,7 +99,10 @@ def inches_at_rubber(turn_deg: np.ndarray) -> np.ndarray:
 
 
 def _batches(starts: np.ndarray, pitches: int) -> Iterator[tuple[int, int, np.ndarray]]:
-    """Yield complete nights in batches of about _BATCH_PITCHES: first pitch, number of pitches, and the nights' starts."""
+    """Yield complete nights in batches of about _BATCH_PITCHES.
+
+    First pitch, number of pitches, and the nights' starts.
+    """
     number = starts // _BATCH_PITCHES
     for batch in np.unique(number):
         of_batch = starts[number == batch]
@@ -107,7 +112,10 @@ def _batches(starts: np.ndarray, pitches: int) -> Iterator[tuple[int, int, np.nd
 
 
 def _share_of_a(trackers: tuple[str, str], metric: str, own_errors: dict[tuple[str, str], float]) -> float:
-    """Return where between b (0) and a (1) the errors of both balance: each counts by the other's error variance."""
+    """Return where between b (0) and a (1) the errors of both balance.
+
+    Each counts by the other's error variance.
+    """
     variance_a, variance_b = (own_errors.get((tracker, metric), 0.0) ** 2 for tracker in trackers)
     return variance_b / (variance_a + variance_b) if variance_a > 0 and variance_b > 0 else 0.5
 

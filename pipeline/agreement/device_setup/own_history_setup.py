@@ -1,4 +1,7 @@
-"""Rows of table `setup` of trackers against their own pitchers' earlier nights: the turn and shift behind a moved release point."""
+"""Rows of table `setup` of trackers against their own pitchers' earlier nights.
+
+The turn and shift behind a moved release point.
+"""
 
 import math
 from collections.abc import Iterator, Mapping
@@ -23,7 +26,10 @@ _NOTE = "all nights since the change; compares each pitcher with his own earlier
 
 
 class _Direction(NamedTuple):
-    """What a turn moves (release and plate metric), and the quantities of table `setup` that result."""
+    """What a turn moves (release and plate metric), and the resulting quantities.
+
+    The quantities are those of table `setup`.
+    """
 
     release: str
     plate: str
@@ -40,7 +46,10 @@ _DIRECTIONS = (
 def own_history_setup(
     watched: list[WatchedOwnChart], histories: Mapping[tuple[str, str], PitcherHistory]
 ) -> pl.DataFrame:
-    """Return the rows of table `setup` for each night under alarm, from the nights since the change together."""
+    """Return the rows of table `setup` for each night under alarm.
+
+    Each is from all nights since the change.
+    """
     rows = []
     for chart in watched:
         for direction in _DIRECTIONS:
@@ -75,7 +84,10 @@ def _rows_of_chart(
 
 
 def _turn_and_shift(release: Level, plate: Level, direction: _Direction) -> Iterator[tuple[str, float, float]]:
-    """Yield quantity, value and standard error of the turn that explains both shifts, and of the shift left at the plate's tip."""
+    """Yield quantity, value and standard error of the turn and of the shift.
+
+    The turn explains both movements; the shift is what remains at the plate's tip.
+    """
     reach = RUBBER_FT - USUAL_EXTENSION_FT - FRONT_EDGE_FT
     turn, turn_se = (release.mean - plate.mean) / reach, math.hypot(release.se, plate.se) / reach
     at_tip = FRONT_EDGE_FT / reach

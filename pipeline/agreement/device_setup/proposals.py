@@ -1,4 +1,4 @@
-"""Proposed corrections: the [[correction]] blocks that would undo drifts and crooked setups, and which of these are still live."""
+"""Proposed corrections: [[correction]] blocks that would undo what was found."""
 
 import math
 from datetime import date
@@ -31,9 +31,9 @@ class CrookedStretch(NamedTuple):
 
 
 def propose_corrections(drift: pl.DataFrame, setup: pl.DataFrame) -> pl.DataFrame:
-    """Return blocks that would undo drifts whose mover is known, live or over, and crooked setups; ready to paste.
+    """Return blocks that would undo drifts and crooked setups, ready to paste.
 
-    Pairs must be in order of rank in both tables.
+    Drifts are those whose mover is known, live or over. Pairs must be in order of rank in both tables.
     """
     live = drift.filter("alarm", "latest", "matters", pl.col("mover").is_not_null())
     # a mover has drifted against every other tracker; the best-ranked one, which comes first, gives the amount
@@ -47,9 +47,10 @@ def propose_corrections(drift: pl.DataFrame, setup: pl.DataFrame) -> pl.DataFram
 
 
 def drifts_over(drift: pl.DataFrame) -> list[dict[str, Any]]:
-    """Return the last night's row of each drift against another tracker that matters and went back.
+    """Return the last night's row of each drift that matters and went back.
 
-    A drift that ended because it became the usual level did not go back. Pairs must be in order of rank.
+    Drifts against another tracker only. A drift that ended because it became the usual level did not go back. Pairs must be in order of
+    rank.
     """
     chart = ["tracker_a", "tracker_b", "metric"]
     of_pairs = drift.filter(pl.col("tracker_a") != OWN_HISTORY)
@@ -62,10 +63,10 @@ def drifts_over(drift: pl.DataFrame) -> list[dict[str, Any]]:
 
 
 def crooked_now(setup: pl.DataFrame, drift: pl.DataFrame) -> pl.DataFrame:
-    """Return each tracker's crooked quantities: the row over all nights where its nights agree, else its last night's row.
+    """Return each tracker's crooked quantities.
 
-    Against own history, only what is still under alarm: the table has rows only for nights under alarm, and `drift` has the last night.
-    Pairs must be in order of rank.
+    The row over all nights where its nights agree, else its last night's row. Against own history, only what is still under alarm: the
+    table has rows only for nights under alarm, and `drift` has the last night. Pairs must be in order of rank.
     """
     alarmed = (
         drift.filter("alarm", "latest", tracker_a=OWN_HISTORY).select("tracker_a", "tracker_b", "baseball_day").unique()
@@ -79,9 +80,9 @@ def crooked_now(setup: pl.DataFrame, drift: pl.DataFrame) -> pl.DataFrame:
 
 
 def crooked_stretches(setup: pl.DataFrame) -> list[CrookedStretch]:
-    """Return everything that a correction could straighten: quantities over all nights, and runs of nights crooked the same way.
+    """Return everything that a correction could straighten.
 
-    Pairs must be in order of rank.
+    Quantities over all nights, and runs of nights crooked the same way. Pairs must be in order of rank.
     """
     by_best, overall = _by_best_and_overall(setup)
     stretches = [CrookedStretch(row, row["value"], None, None) for row in overall.iter_rows(named=True)]
@@ -96,7 +97,10 @@ def crooked_stretches(setup: pl.DataFrame) -> list[CrookedStretch]:
 
 
 def _by_best_and_overall(setup: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the rows against each tracker's best-ranked partner, and of these the crooked ones over nights that agree."""
+    """Return the rows against the best-ranked partner, and the overall crooked ones.
+
+    Overall rows count where the nights agree.
+    """
     by_best = setup.unique(["tracker_b", "quantity", "baseball_day"], keep="first", maintain_order=True)
     return by_best, by_best.filter(
         "crooked", pl.col("baseball_day").is_null(), pl.col("note").is_null(), pl.col("nights") > 1
@@ -104,7 +108,7 @@ def _by_best_and_overall(setup: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFram
 
 
 def _split_into_stretches(nights: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
-    """Split consecutive nights wherever one is not crooked in the same way as the night before."""
+    """Split nights wherever one is not crooked in the same way as the one before."""
     stretches = list[list[dict[str, Any]]]()
     for row in nights:
         if stretches and _is_same_way(stretches[-1][-1], row):
@@ -115,7 +119,10 @@ def _split_into_stretches(nights: list[dict[str, Any]]) -> list[list[dict[str, A
 
 
 def _is_same_way(before: dict[str, Any], row: dict[str, Any]) -> bool:
-    """Whether two consecutive nights are crooked in the same way; against own history a row covers all nights since its change."""
+    """Whether two consecutive nights are crooked in the same way.
+
+    Against own history a row covers all nights since its change.
+    """
     if row["tracker_a"] == OWN_HISTORY or before["tracker_a"] == OWN_HISTORY:
         return bool(before["tracker_a"] == row["tracker_a"] and row["nights"] == before["nights"] + 1)
     near = abs(row["value"] - before["value"]) < SURE_SE * math.hypot(row["se"], before["se"])
@@ -132,7 +139,10 @@ def _stretch(nights: list[dict[str, Any]]) -> CrookedStretch:
 
 
 def _is_explained_by_turn(row: dict[str, Any], stretches: list[CrookedStretch]) -> bool:
-    """Whether a drift against own history is a turn of the frame, which has a correction of its own."""
+    """Return whether a drift against own history is a turn of the frame.
+
+    A turn has a correction of its own.
+    """
     turn = _TURN_OF.get(row["metric"])
     return row["tracker_a"] == OWN_HISTORY and any(
         stretch.row["tracker_a"] == OWN_HISTORY
@@ -155,5 +165,8 @@ def _for_setup(stretch: CrookedStretch) -> Correction:
 
 
 def _three_digits(amount: float) -> float:
-    """Round to three significant digits: more would suggest an accuracy that is not there."""
+    """Round to three significant digits.
+
+    More would suggest an accuracy that is not there.
+    """
     return float(f"{amount:.3g}")

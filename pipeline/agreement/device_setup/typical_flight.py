@@ -1,4 +1,4 @@
-"""Typical flights and simple flight geometry, for pitches of which a reading is missing."""
+"""Typical flights and simple flight geometry, for missing readings."""
 
 from typing import TypeVar
 
@@ -28,21 +28,24 @@ Numbers = TypeVar("Numbers", np.ndarray, pl.Expr)
 
 
 def usual_flight_s(release_speed_mph: Numbers) -> Numbers:
-    """Return the time from release to front edge, in seconds, of a pitch whose flight was not timed."""
+    """Return the usual flight time in seconds, from release to front edge."""
     return FLIGHT_FT / (release_speed_mph * FPS_PER_MPH * _MEAN_OVER_RELEASE_SPEED)
 
 
 def bends_ft(
     horizontal_break_in: Numbers, induced_vertical_break_in: Numbers, flight_s: Numbers
 ) -> tuple[Numbers, Numbers]:
-    """Return how far a flight leaves its line of launch by the front edge, sideways and up in feet, gravity included."""
+    """Return how far a flight leaves its line of launch by the front edge.
+
+    Sideways and up in feet, gravity included.
+    """
     return horizontal_break_in / 12, induced_vertical_break_in / 12 - G_FPS2 * flight_s**2 / 2
 
 
 def slope_from_ends(release: Numbers, plate: Numbers, bend: Numbers, gap: Numbers) -> Numbers:
-    """Return dx/dy (or dz/dy) at the plate of a flight between two points `gap` feet apart.
+    """Return dx/dy (or dz/dy) at the plate from a flight's two ends.
 
-    It is the slope of the straight line between them, less the part that the flight bends.
+    The ends are `gap` feet apart. It is the slope of the straight line between them, less the part that the flight bends.
     """
     slope: Numbers = (release - plate - bend) / gap
     return slope

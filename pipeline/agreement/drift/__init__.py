@@ -1,1 +1,4 @@
-"""Since when a tracker reads differently: control charts of pairs, and of trackers against their own pitchers' history."""
+"""Since when a tracker reads differently.
+
+Control charts of pairs, and of trackers against their own pitchers' history.
+"""

@@ -1,8 +1,8 @@
-"""Statistics of control charts: scores, run lengths and change points of a series of night means.
+"""Statistics of control charts: scores, run lengths and change points.
 
-Sources: EWMA chart, Roberts 1959, with run lengths by the integral equation of Lucas & Saccucci, Technometrics 1990;32:1; self-starting form,
-Hawkins, J Quality Technology 1987;19 (t statistics of each night against the nights before it, so neither level nor spread need be known);
-change point, least squares.
+Sources: EWMA chart, Roberts 1959, with run lengths by the integral
+equation of Lucas & Saccucci, Technometrics 1990;32:1; self-starting form, Hawkins, J Quality Technology 1987;19 (t statistics of each
+night against the nights before it, so neither level nor spread need be known); change point, least squares.
 """
 
 import math
@@ -28,7 +28,10 @@ _NORMAL_75 = 0.6744897501960817
 
 
 class Change(NamedTuple):
-    """The first night after the change (its index) with the ends of its 95 % set, the levels before and after, and the size's error."""
+    """A change of level: its first night, the levels on both sides, the size's error.
+
+    `start` is an index; `first` and `last` are the ends of its 95 % set.
+    """
 
     start: int
     first: int
@@ -39,9 +42,9 @@ class Change(NamedTuple):
 
 
 def between_night_sd(centers: np.ndarray, se: np.ndarray) -> float:
-    """Estimate the SD of nights' true centers from the median change between neighboring nights.
+    """Estimate the SD of nights' true centers.
 
-    A step or a single bad night hardly affects it.
+    It comes from the median change between neighboring nights. A step or a single bad night hardly affects it.
     """
     steps = np.diff(centers)
     if len(steps) < 2:
@@ -61,14 +64,17 @@ def ewma(values: np.ndarray, smoothing: float = SMOOTHING, start: float = 0.0) -
 
 
 def ewma_half_width(limit: float, smoothing: float = SMOOTHING, sd: float = 1.0) -> float:
-    """Return the distance of the chart's limits from its center line: limit x asymptotic SD of the moving average."""
+    """Return the distance of the chart's limits from its center line.
+
+    Limit x asymptotic SD of the moving average.
+    """
     return limit * sd * math.sqrt(smoothing / (2 - smoothing))
 
 
 def average_run_length(limit: float, smoothing: float = SMOOTHING, shift: float = 0.0) -> float:
-    """Return the mean number of nights until an EWMA chart of independent normal nights alarms.
+    """Return the mean number of nights until an EWMA chart alarms.
 
-    `shift` is in SDs of a night (Lucas & Saccucci 1990).
+    Nights are independent and normal. `shift` is in SDs of a night (Lucas & Saccucci 1990).
     """
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)
     half = ewma_half_width(limit, smoothing)
@@ -83,7 +89,10 @@ def average_run_length(limit: float, smoothing: float = SMOOTHING, shift: float 
 
 @cache
 def limit_for_run_length(run_length: float, smoothing: float = SMOOTHING) -> float:
-    """Return the limit (in asymptotic SDs) at which an undisturbed chart alarms once in `run_length` nights on average."""
+    """Return the limit with one alarm in `run_length` undisturbed nights on average.
+
+    In asymptotic SDs of the moving average.
+    """
     low, high = 0.5, 8.0
     for _ in range(30):
         middle = (low + high) / 2
@@ -92,9 +101,9 @@ def limit_for_run_length(run_length: float, smoothing: float = SMOOTHING) -> flo
 
 
 def self_starting_scores(values: np.ndarray, variances: np.ndarray) -> np.ndarray:
-    """Score each night against the nights before it, as a standard normal variate; nan for the first two.
+    """Score each night against the nights before it, as a standard normal variate.
 
-    `variances` need only be right relative to each other.
+    Nan for the first two. `variances` need only be right relative to each other.
     """
     from scipy.special import ndtri, stdtr
 
@@ -115,10 +124,11 @@ def self_starting_scores(values: np.ndarray, variances: np.ndarray) -> np.ndarra
 
 
 def change_p_values(values: np.ndarray, variances: np.ndarray) -> np.ndarray:
-    """Return, per night, the p-value of the clearest change up to that night over all dates; nan where nights are too few.
+    """Return, per night, the p-value of the clearest change up to that night.
 
-    The change-point formulation of Hawkins, Qiu & Kang, J Quality Technology 2003;35:355: the largest two-sample t over all dates. The
-    p-value is corrected for the number of dates (Bonferroni), which is conservative. Dates more than RECENT nights back are not tried.
+    nan where nights are too few. The change-point formulation of Hawkins, Qiu & Kang, J Quality Technology 2003;35:355: the largest two-
+    sample t over all dates. The p-value is corrected for the number of dates (Bonferroni), which is conservative. Dates more than RECENT
+    nights back are not tried.
     """
     from scipy.special import stdtr
 
@@ -141,11 +151,11 @@ def change_p_values(values: np.ndarray, variances: np.ndarray) -> np.ndarray:
 
 
 def change_point(values: np.ndarray, variances: np.ndarray, least: int = 1) -> Change:
-    """Estimate a single change of level (weighted least squares) and its 95 % credible set of nights.
+    """Estimate one change of level and the 95 % set of nights on which it began.
 
-    The date is the night with most posterior weight within DATED_WITHIN nights, so it is most often right to that many nights. For a change of
-    one SD of a night it is right in 60 %, where an estimator that knows both levels reaches 67 % (tests/benchmarks/bench_agreement.py). For a
-    clear change it is the best-fitting night.
+    By weighted least squares. The date is the night with most posterior weight within DATED_WITHIN nights, so it is most often right to
+    that many nights. For a change of one SD of a night it is right in 60 %, where an estimator that knows both levels reaches 67 %
+    (tests/benchmarks/bench_agreement.py). For a clear change it is the best-fitting night.
     """
     weights = 1 / variances
     total, sums = np.cumsum(weights), np.cumsum(weights * values)
@@ -166,14 +176,20 @@ def change_point(values: np.ndarray, variances: np.ndarray, least: int = 1) -> C
 
 
 def _posterior(explained: np.ndarray, weight_product: np.ndarray, factor: float) -> np.ndarray:
-    """Return the posterior of the change's index: flat prior on the index, levels integrated out."""
+    """Return the posterior of the change's index.
+
+    Flat prior on the index, levels integrated out.
+    """
     log_weight = (explained - explained.max()) / (2 * max(factor, 1e-300)) - 0.5 * np.log(weight_product)
     posterior = np.exp(log_weight - log_weight.max())
     return np.asarray(posterior / posterior.sum())
 
 
 def most_within(posterior: np.ndarray, nights: int) -> int:
-    """Return the index with most of the posterior within `nights` of it; ties go to the one whose weight is nearer."""
+    """Return the index with most of the posterior within `nights` of it.
+
+    Ties go to the one whose weight is nearer.
+    """
     nearness = 1 - 0.1 * np.abs(np.arange(-nights, nights + 1))
     return int(np.argmax(np.convolve(posterior, nearness)[nights : nights + len(posterior)]))
 

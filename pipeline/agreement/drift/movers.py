@@ -1,4 +1,4 @@
-"""Which of two trackers moved: by a third tracker's readings, or by what the same pitchers showed before."""
+"""Which of two trackers moved, by a third tracker or by the same pitchers."""
 
 import math
 from collections.abc import Mapping
@@ -49,7 +49,7 @@ class _Change(NamedTuple):
 
 
 def who_moved(chart: Chart, usual: Stretch, stretch: Stretch, evidence: Evidence) -> Mover:
-    """Decide which of the two trackers caused the change of level from stretch `usual` to `stretch`."""
+    """Decide which tracker caused the change from stretch `usual` to `stretch`."""
     before, after = chart.days[usual.start : usual.end], chart.days[stretch.start : stretch.end]
     change = _Change(chart, chart.shift(before, after)[0], before, after)
     return (
@@ -78,7 +78,10 @@ def _by_third_tracker(change: _Change, charts: Mapping[tuple[str, str, str], Cha
 def _shift_against(
     third: str, tracker: str, change: _Change, charts: Mapping[tuple[str, str, str], Chart]
 ) -> tuple[float, float]:
-    """Return the shift of tracker - third from before to after, and its variance; nan where they have no chart."""
+    """Return the shift of tracker - third from before to after, and its variance.
+
+    Nan where they have no chart.
+    """
     metric = change.chart.metric
     if (third, tracker, metric) in charts:
         return charts[third, tracker, metric].shift(change.before, change.after)
@@ -89,7 +92,10 @@ def _shift_against(
 
 
 def _by_own_pitchers(change: _Change, pitcher_means: pl.DataFrame) -> Mover | None:
-    """Return the tracker whose readings of the same pitchers' same pitch types changed, where the other's did not."""
+    """Return the tracker whose readings of the same pitchers changed.
+
+    The other tracker's readings of them did not change.
+    """
     tracker_a, tracker_b, metric = change.chart.key
     if METRICS[metric].circular:
         return None
@@ -106,7 +112,10 @@ def _by_own_pitchers(change: _Change, pitcher_means: pl.DataFrame) -> Mover | No
 
 
 def _change_of_means(tracker: str, change: _Change, pitcher_means: pl.DataFrame) -> tuple[float, float] | None:
-    """Return the mean change over pitchers and pitch types, and its variance; None with too few pitchers."""
+    """Return the mean change over pitchers and pitch types, and its variance.
+
+    None with too few pitchers.
+    """
     metric = change.chart.metric
     n = pl.col(f"n.{metric}")
     read = pitcher_means.filter((pl.col("tracker") == tracker) & (n > 0) & pl.col("pitcher").is_not_null())

@@ -1,4 +1,7 @@
-"""Outings of pitchers on one tracker: per-night facts, histories by night and pitcher, and how much outings vary."""
+"""Outings of pitchers on one tracker.
+
+Per-night facts, histories by night and pitcher, and how much outings vary.
+"""
 
 import math
 from collections.abc import Mapping
@@ -39,7 +42,10 @@ _ROUNDS = 8
 
 
 class PitcherHistory(NamedTuple):
-    """One tracker and metric, nights x pitchers: value of each outing and its variance (nan = no outing), and pitches."""
+    """One tracker and metric, nights x pitchers.
+
+    Value of each outing and its variance (nan = no outing), and pitches.
+    """
 
     tracker: str
     metric: str
@@ -50,7 +56,10 @@ class PitcherHistory(NamedTuple):
 
 
 class OutingSpread(NamedTuple):
-    """SD of a pitcher's outings about his own level, its degrees of freedom, and the share that a night's pitchers have in common."""
+    """SD of a pitcher's outings about his level, its df, and the shared part.
+
+    `shared` is the part of the variance that a night's pitchers have in common.
+    """
 
     sd: float
     df: float
@@ -58,10 +67,10 @@ class OutingSpread(NamedTuple):
 
 
 def outing_facts(grouped: GroupedSightings) -> pl.DataFrame:
-    """Return one row per tracker, night, pitcher and pitch type: `n.<metric>`, `center.<metric>`, `spread.<metric>`.
+    """Return one row per tracker, night, pitcher and pitch type.
 
-    `center` is the median, `spread` 1.4826 MAD. A night's rows come from that night's sightings only. Pitchers that are not on the roster are
-    left out: one label may stand for two people.
+    `n.<metric>`, `center.<metric>`, `spread.<metric>`. `center` is the median, `spread` 1.4826 MAD. A night's rows come from that night's
+    sightings only. Pitchers that are not on the roster are left out: one label may be two people.
     """
     names = [name for name in (*CHARTED, *PLATE) if name in grouped.sightings.columns]
     by = ["baseball_day", "pitcher", "pitch_type"]
@@ -90,9 +99,9 @@ def pitcher_histories(outings: pl.DataFrame) -> dict[tuple[str, str], PitcherHis
 
 
 def outing_spread(histories: Mapping[tuple[str, str], PitcherHistory], metric: str) -> OutingSpread | None:
-    """Estimate how much a pitcher's outings vary, from successive outings on all trackers.
+    """Estimate how much a pitcher's outings vary.
 
-    None where too few pitchers came back.
+    From successive outings on all trackers. None where too few pitchers came back.
     """
     of_metric = [history for key, history in sorted(histories.items()) if key[1] == metric]
     steps = [outing_steps(history.value, history.within) for history in of_metric]
@@ -105,7 +114,10 @@ def outing_spread(histories: Mapping[tuple[str, str], PitcherHistory], metric: s
 
 
 def outing_steps(value: np.ndarray, within: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the distances from each outing to the same pitcher's next, and the variances due to pitches within both outings."""
+    """Return distances from each outing to the same pitcher's next.
+
+    With the variances due to pitches within both outings.
+    """
     pitcher, night = np.nonzero(np.isfinite(value.T))
     same = pitcher[1:] == pitcher[:-1]
     values, variances = value[night, pitcher], within[night, pitcher]
@@ -113,7 +125,10 @@ def outing_steps(value: np.ndarray, within: np.ndarray) -> tuple[np.ndarray, np.
 
 
 def outing_sd(steps: np.ndarray, within: np.ndarray) -> float:
-    """Estimate the SD of outings about each pitcher's level from `outing_steps`, by Huber's proposal 2."""
+    """Estimate the SD of outings about each pitcher's level.
+
+    From `outing_steps`, by Huber's proposal 2.
+    """
     low, high = 0.0, float(steps.max()) + 1e-12
     for _ in range(40):
         middle = (low + high) / 2
@@ -136,7 +151,10 @@ def _outing_statistics(names: list[str]) -> list[pl.Expr]:
 
 
 def _history(tracker: str, metric: str, facts: pl.DataFrame) -> PitcherHistory:
-    """Combine pitch types: an outing's value is their mean, after removing each type's usual difference for that pitcher."""
+    """Combine an outing's pitch types into one value.
+
+    It is their mean, after removing each type's usual difference for that pitcher.
+    """
     n, centers = facts[f"n.{metric}"].to_numpy().astype(float), facts[f"center.{metric}"].to_numpy()
     night, pitcher = (facts[name].rank("dense").to_numpy().astype(int) - 1 for name in ("baseball_day", "pitcher"))
     pitch_type = facts.select(pl.struct("pitcher", "pitch_type").rank("dense")).to_series().to_numpy().astype(int) - 1
@@ -158,7 +176,7 @@ def _history(tracker: str, metric: str, facts: pl.DataFrame) -> PitcherHistory:
 
 
 def _shared_share(histories: list[PitcherHistory]) -> float:
-    """Estimate the share of an outing's variance that pitchers of one night have in common.
+    """Estimate the share of an outing's variance that a night's pitchers share.
 
     It comes from how often two pitchers of a night moved the same way, shrunk to 0 where there are few pairs.
     """

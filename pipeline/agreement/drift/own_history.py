@@ -1,12 +1,14 @@
-"""Control chart of a tracker against its own pitchers' earlier nights, for readings that too few other trackers give.
+"""Control chart of a tracker against its own pitchers' earlier nights.
 
-A pitcher's release point varies little from outing to outing, and independently of other pitchers. Where several pitchers' readings move
-together, by the same amount and the same way, the device has moved: it was set up again, turned, or pushed. Speed and spin are different:
-cold, rest and a season's build-up move many arms together. There the chart needs twice as many pitchers and never blames the device.
+It is for readings that too few other trackers give. A pitcher's release point varies little from outing to outing, and independently of
+other pitchers. Where several pitchers' readings move together, by the same amount and the same way, the device has moved: it was set up
+again, turned, or pushed. Speed and spin are different: cold, rest and a season's build-up move many arms together. There the chart needs
+twice as many pitchers and never blames the device.
 
 Each outing is compared with the same pitcher's earlier outings on the same tracker. A night is tested for a change on any of the RECENT
 nights up to it (likelihood ratio over all dates, Bonferroni over the dates). Each pitcher's part is bounded, so that one or two pitchers
-cannot raise an alarm. Method: change-point tests of Hawkins, Qiu & Kang, J Quality Technology 2003;35:355, on differences within pitchers.
+cannot raise an alarm. Method: change-point tests of Hawkins, Qiu & Kang, J Quality Technology 2003;35:355, on differences within
+pitchers.
 """
 
 import math
@@ -45,7 +47,10 @@ _NO_WEIGHT = 1e-9
 
 
 class Level(NamedTuple):
-    """Mean shift of readings from the same pitchers' earlier ones, its standard error, and the number of pitchers."""
+    """Mean shift from the same pitchers' earlier readings, its error, and pitchers.
+
+    The error is the standard error of the mean shift.
+    """
 
     mean: float
     se: float
@@ -53,7 +58,7 @@ class Level(NamedTuple):
 
 
 class DetectedChange(NamedTuple):
-    """A change: the night that revealed it, the first night after it, and the ends of its 95 % set of nights."""
+    """A change: the night that revealed it, its first night, and ends of its 95 % set."""
 
     seen: int
     start: int
@@ -62,7 +67,10 @@ class DetectedChange(NamedTuple):
 
 
 class HistoryNight(NamedTuple):
-    """One night of a chart: its own level, the level since the last change, the p-value of a change, and the live change."""
+    """One night: its own level, the level since the last change, and the live change.
+
+    `change_p` is the p-value of a change.
+    """
 
     own: Level
     level: Level
@@ -71,9 +79,12 @@ class HistoryNight(NamedTuple):
 
 
 def watch_history(history: PitcherHistory, spread: OutingSpread, change_p: float) -> list[HistoryNight]:
-    """Read a tracker's chart night by night; an undisturbed night alarms with probability `change_p` at most."""
+    """Read a tracker's chart night by night.
+
+    An undisturbed night alarms with probability `change_p` at most.
+    """
     usual, base, since, change = np.ones(len(history.days), bool), 0, 1, None
-    chart, nights = _Chart.of(history, spread, usual), list[HistoryNight]()
+    chart, nights = _Chart.from_history(history, spread, usual), list[HistoryNight]()
     for night in range(len(history.days)):
         if change is not None and night - change.start > change.start - base:
             # the level that has lasted longest is the usual one: history begins again with it
@@ -82,7 +93,7 @@ def watch_history(history: PitcherHistory, spread: OutingSpread, change_p: float
         if change is not None and (end := _end_of_change(chart, change, night, change_p)) is not None:
             usual[change.start : end] = False
             since, change = end, None
-            chart = _Chart.of(history, spread, usual)._replace(base=base, since=since)
+            chart = _Chart.from_history(history, spread, usual)._replace(base=base, since=since)
             # in hindsight the readings were usual from that night on
             nights[end:] = [_history_night(chart, past, math.nan, None) for past in range(end, night)]
         p_value = math.nan
@@ -95,7 +106,7 @@ def watch_history(history: PitcherHistory, spread: OutingSpread, change_p: float
 
 
 def shift_between(history: PitcherHistory, spread: OutingSpread, before: set[date], after: set[date]) -> Level:
-    """Return how much the same pitchers' readings changed from the days `before` to the days `after`."""
+    """Return how much the same pitchers' readings changed between two sets of days."""
     first, second = (np.array([day in days for day in history.days]) for days in (before, after))
     seen, weight, value = _weights(history, spread)
     past, now = (_Weighted(weight[days].sum(axis=0)[None], value[days].sum(axis=0)[None]) for days in (first, second))
@@ -112,7 +123,10 @@ class _Weighted(NamedTuple):
 
 
 class _Crowd(NamedTuple):
-    """Outings in a window, and the sum over its nights of their squared number: how many pitchers share a night."""
+    """Outings in a window, and the sum over its nights of their squared number.
+
+    How many pitchers share a night.
+    """
 
     outings: np.ndarray
     squares: np.ndarray
@@ -134,7 +148,7 @@ class _Chart(NamedTuple):
     crowd: _Crowd
 
     @classmethod
-    def of(cls, history: PitcherHistory, spread: OutingSpread, usual: np.ndarray) -> Self:
+    def from_history(cls, history: PitcherHistory, spread: OutingSpread, usual: np.ndarray) -> Self:
         """Sum up a tracker's nights."""
         seen, weight, value = _weights(history, spread)
         outings, counted = seen.sum(axis=1), usual[:, None]
@@ -148,7 +162,10 @@ class _Chart(NamedTuple):
         return _Weighted(*(sums[start] - sums[first] for sums in self.usual_nights))
 
     def pool(self, past: _Weighted, start: np.ndarray, end: int | np.ndarray) -> "_Pooled":
-        """Pool the pitchers' shifts from `past` to the nights start..end-1, one window per entry."""
+        """Pool the pitchers' shifts from `past` to the nights start..end-1.
+
+        One window per entry of `start`.
+        """
         now = _Weighted(*(sums[end] - sums[start] for sums in self.all_nights))
         return _pool(self.spread, past, now, _Crowd(*(sums[end] - sums[start] for sums in self.crowd)))
 
@@ -177,7 +194,10 @@ class _Pooled(NamedTuple):
 
 
 def _weights(history: PitcherHistory, spread: OutingSpread) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return which outings exist, their weights and their weighted values, nights x pitchers."""
+    """Return which outings exist, their weights and weighted values.
+
+    Nights x pitchers.
+    """
     seen = np.isfinite(history.value)
     weight = np.where(seen, 1 / (spread.sd**2 + np.where(seen, history.within, 1.0)), 0.0)
     return seen, weight, weight * np.where(seen, history.value, 0.0)
@@ -203,7 +223,7 @@ def _pool(spread: OutingSpread, past: _Weighted, now: _Weighted, crowd: _Crowd) 
 
 
 def _test_for_change(chart: _Chart, night: int) -> tuple[float, DetectedChange | None]:
-    """Return the p-value of the clearest change on any of the last nights, and that change."""
+    """Return the p-value of the clearest recent change, and that change."""
     starts = np.arange(max(chart.since, night - RECENT + 1), night + 1)
     starts = starts[_is_informative(chart, starts)]
     if not len(starts):
@@ -223,7 +243,10 @@ def _test_for_change(chart: _Chart, night: int) -> tuple[float, DetectedChange |
 def _date_change(
     chart: _Chart, gain: np.ndarray, variance: np.ndarray, starts: np.ndarray, night: int
 ) -> DetectedChange:
-    """Date the change as in charts.change_point; it may have come with any night since the last informative one."""
+    """Date the change as in charts.change_point.
+
+    It may have come with any night since the last informative one.
+    """
     posterior = np.exp(gain - gain.max()) * np.sqrt(variance)
     posterior = posterior / posterior.sum()
     best, (first, last) = most_within(posterior, DATED_WITHIN), credible(posterior)
@@ -233,12 +256,18 @@ def _date_change(
 
 
 def _is_informative(chart: _Chart, nights: np.ndarray) -> np.ndarray:
-    """Return nights on which a pitcher threw who had thrown before: other nights cannot distinguish two levels."""
+    """Return nights on which a pitcher threw who had thrown before.
+
+    Other nights cannot distinguish two levels.
+    """
     return np.asarray((chart.threw(nights) & (chart.past(nights).weight > _NO_WEIGHT)).any(axis=1))
 
 
 def _is_confirmed(chart: _Chart, change: DetectedChange, change_p: float) -> bool:
-    """Test the change again with the tracker's own spread of outings where that is wider than the spread on all trackers."""
+    """Test the change again with the tracker's own spread of outings, if it is wider.
+
+    Wider than the spread on all trackers.
+    """
     level = float(chart.pool_since(np.array([change.start]), change.seen + 1).mean[0])
     level_removed = chart.history.value[: change.seen + 1].copy()
     level_removed[change.start :] -= level
@@ -249,13 +278,16 @@ def _is_confirmed(chart: _Chart, change: DetectedChange, change_p: float) -> boo
     own = outing_sd(steps, within)
     if own <= chart.spread.sd:
         return True
-    wider = _Chart.of(chart.history, chart.spread._replace(sd=own), chart.usual)
+    wider = _Chart.from_history(chart.history, chart.spread._replace(sd=own), chart.usual)
     wider = wider._replace(base=chart.base, since=chart.since)
     return _test_for_change(wider, change.seen)[0] < change_p
 
 
 def _end_of_change(chart: _Chart, change: DetectedChange, night: int, change_p: float) -> int | None:
-    """Return the first night on which a shifted tracker returned to normal or shifted again; None if neither."""
+    """Return the first night on which a shifted tracker was normal or shifted again.
+
+    None if neither.
+    """
     ends = np.arange(change.start + 1, night + 1)
     past = chart.past(change.start)
     ends = ends[(chart.threw(ends) & (past.weight > _NO_WEIGHT)).any(axis=1)]

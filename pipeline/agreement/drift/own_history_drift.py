@@ -36,9 +36,10 @@ class WatchedOwnChart(NamedTuple):
 def metrics_without_partner(
     outings: pl.DataFrame, partner_days: Mapping[tuple[str, str], set[date]]
 ) -> list[tuple[str, str]]:
-    """Return the (tracker, metric) that need a chart against own history, from `outing_facts` of any nights.
+    """Return the (tracker, metric) that need a chart against own history.
 
-    `partner_days`: the days on which another tracker gave the metric of the same pitches.
+    `outings` is what `outing_facts` returns, of any nights. `partner_days`: the days on which another tracker gave the metric of the same
+    pitches.
     """
     alone = []
     for metric in (name for name in CHARTED if f"n.{name}" in outings.columns):
@@ -51,19 +52,25 @@ def metrics_without_partner(
 
 
 def own_charts(histories: Mapping[tuple[str, str], PitcherHistory], alone: list[tuple[str, str]]) -> list[OwnChart]:
-    """Return the charts of `metrics_without_partner` for which enough pitchers came back."""
+    """Return the charts for which enough pitchers came back."""
     spreads = {metric: outing_spread(histories, metric) for metric in sorted({metric for _, metric in alone})}
     return [OwnChart(histories[key], spread) for key in alone if (spread := spreads[key[1]]) is not None]
 
 
 def watch_own_charts(charts: list[OwnChart], pair_charts: int) -> list[WatchedOwnChart]:
-    """Read all charts; with the `pair_charts` watched charts of pairs they share one false alarm in FALSE_ALARM_NIGHTS nights."""
+    """Read all charts night by night.
+
+    With the `pair_charts` watched charts of pairs they share one false alarm in FALSE_ALARM_NIGHTS nights.
+    """
     change_p = 1 / (FALSE_ALARM_NIGHTS * max(pair_charts + len(charts), 1))
     return [WatchedOwnChart(chart, watch_history(chart.history, chart.spread, change_p)) for chart in charts]
 
 
 def own_history_drift(watched: list[WatchedOwnChart], tolerances: Mapping[str, float]) -> pl.DataFrame:
-    """Return the rows of table `drift`: nights on which a pitcher came back, and nights under alarm."""
+    """Return the rows of table `drift`.
+
+    Nights on which a pitcher came back, and nights under alarm.
+    """
     rows = []
     for (history, _), nights in watched:
         least = MATTERS_FROM * tolerances[history.metric]

@@ -1,8 +1,9 @@
-"""Control chart of one pair and metric: when it alarms, and its stretches of nights at one level.
+"""Control chart of one pair and metric: its alarms, and stretches at one level.
 
-A night is scored only against the nights before it (self-starting), and the scores are smoothed. A change-point test runs beside the smoothed
-score; it sees a large change even when few nights came before. Both limits are set from the number of all charts, so that one false alarm in
-FALSE_ALARM_NIGHTS nights is expected over all charts together. After an alarm the date of the change is estimated and a new stretch begins.
+A night is scored only against the nights before it (self-starting), and the
+scores are smoothed. A change-point test runs beside the smoothed score; it sees a large change even when few nights came before. Both
+limits are set from the number of all charts, so that one false alarm in FALSE_ALARM_NIGHTS nights is expected over all charts together.
+After an alarm the date of the change is estimated and a new stretch begins.
 """
 
 import math
@@ -35,7 +36,10 @@ _LEAST_VARIANCE = 1e-18
 
 
 class Chart(NamedTuple):
-    """One pair and metric per night: day, pitches, center of the differences b - a, its standard error; and the SD between nights."""
+    """The nights of one pair and metric.
+
+    `n` counts pitches; `center` and `se` are the center of the differences b - a and its standard error; `between` is the SD between nights.
+    """
 
     tracker_a: str
     tracker_b: str
@@ -62,7 +66,10 @@ class Chart(NamedTuple):
         return len(self.days) >= LEAST_NIGHTS
 
     def shift(self, before: list[date], after: list[date]) -> tuple[float, float]:
-        """Return the change of level from the nights `before` to those `after`, and its variance; nan where either has no night."""
+        """Return the change of level between two sets of nights, and its variance.
+
+        nan where either has no night.
+        """
         levels, variances = [], []
         for days in (before, after):
             wanted = set(days)
@@ -76,7 +83,10 @@ class Chart(NamedTuple):
 
 
 class Rule(NamedTuple):
-    """When a chart alarms: the smoothed score beyond +- half_width, or a change with a p-value below change_p."""
+    """The limits at which a chart alarms.
+
+    The smoothed score is beyond +- half_width, or a change has a p-value below change_p.
+    """
 
     half_width: float
     change_p: float
@@ -96,7 +106,10 @@ class Stretch(NamedTuple):
 
 
 class WatchedChart(NamedTuple):
-    """A chart with its stretches and, per night: smoothed score, p-value of a change, level and usual level so far, live alarm."""
+    """A chart with its stretches, and what it showed night by night.
+
+    Per night: smoothed score, p-value of a change, level and usual level so far, live alarm.
+    """
 
     chart: Chart
     stretches: list[Stretch]
@@ -107,7 +120,10 @@ class WatchedChart(NamedTuple):
     alarm: np.ndarray
 
     def alarmed_stretches(self) -> Iterator[tuple[Stretch, Stretch, list[int]]]:
-        """Yield each stretch that had a live alarm, the usual stretch before it, and the nights on which the alarm was live."""
+        """Yield each stretch with a live alarm, the usual stretch before it, and nights.
+
+        The nights are those on which the alarm was live.
+        """
         for index, stretch in enumerate(self.stretches[1:], 1):
             nights = stretch.start + np.flatnonzero(self.alarm[stretch.start : stretch.end])
             if len(nights):
@@ -115,12 +131,15 @@ class WatchedChart(NamedTuple):
 
 
 def rule_for(run_length: float) -> Rule:
-    """Return the limits at which an undisturbed chart alarms once in `run_length` nights on average."""
+    """Return limits with one alarm in `run_length` undisturbed nights on average."""
     return Rule(ewma_half_width(limit_for_run_length(_EWMA_RUN_LENGTH * run_length)), 1 / run_length)
 
 
 def watch(chart: Chart, rule: Rule) -> WatchedChart:
-    """Read a chart night by night: after each alarm a new stretch begins at the estimated change."""
+    """Read a chart night by night.
+
+    After each alarm a new stretch begins at the estimated change.
+    """
     nights = len(chart.days)
     smoothed, change_p = np.full(nights, math.nan), np.full(nights, math.nan)
     if not chart.is_watched:
@@ -132,12 +151,18 @@ def watch(chart: Chart, rule: Rule) -> WatchedChart:
 
 
 def usual_stretch(stretches: list[Stretch]) -> Stretch:
-    """Return the longest stretch (the earlier of equals): its level is the pair's usual difference."""
+    """Return the longest stretch (the earlier of equals).
+
+    Its level is the pair's usual difference.
+    """
     return max(stretches, key=lambda stretch: stretch.end - stretch.start)
 
 
 def _find_alarms(chart: Chart, rule: Rule, smoothed: np.ndarray, change_p: np.ndarray) -> tuple[list[int], list[int]]:
-    """Return the starts of the stretches after the first, and the nights that alarmed; fills `smoothed` and `change_p`."""
+    """Return the starts of the stretches after the first, and the nights that alarmed.
+
+    Fills `smoothed` and `change_p`.
+    """
     starts, alarms = [0], list[int]()
     start = resume = 0
     while resume < len(chart.days):
@@ -158,7 +183,10 @@ def _find_alarms(chart: Chart, rule: Rule, smoothed: np.ndarray, change_p: np.nd
 
 
 def _stretches(chart: Chart, starts: list[int], alarms: list[int]) -> list[Stretch]:
-    """Return the stretches, each change dated again from all nights of the stretches on either side."""
+    """Return the stretches, each change dated again.
+
+    The date comes from all nights of the stretches on either side.
+    """
     edges = [0, *starts, len(chart.days)]
     dates = [(0, 0, 0)]
     for before, (_, end) in zip(edges, pairwise(edges[1:]), strict=False):
@@ -173,7 +201,7 @@ def _stretches(chart: Chart, starts: list[int], alarms: list[int]) -> list[Stret
 
 
 def _levels(chart: Chart, stretches: list[Stretch]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return, per night: level of the stretch so far, usual level, and whether an alarm is live."""
+    """Return, per night: level of the stretch so far, usual level, live alarm."""
     first, _ = _running_mean(chart, stretches[0])
     levels, usuals, alarms = [first], [first], [np.full(len(first), False)]
     for index, stretch in enumerate(stretches[1:], 1):
@@ -191,7 +219,7 @@ def _levels(chart: Chart, stretches: list[Stretch]) -> tuple[np.ndarray, np.ndar
 
 
 def _running_mean(chart: Chart, stretch: Stretch) -> tuple[np.ndarray, np.ndarray]:
-    """Return the weighted mean of the stretch up to each of its nights, and its standard error."""
+    """Return the weighted mean up to each night of the stretch, with its error."""
     weights = 1 / chart.variances[stretch.start : stretch.end]
     total = np.cumsum(weights)
     return np.cumsum(weights * chart.center[stretch.start : stretch.end]) / total, total**-0.5

@@ -1,4 +1,7 @@
-"""Table `drift` of tracker pairs: since when two trackers differ by something else than usual, and which of them moved."""
+"""Table `drift` of tracker pairs.
+
+Since when two trackers differ by something else than usual, and which of them moved.
+"""
 
 import math
 from collections.abc import Iterator, Mapping

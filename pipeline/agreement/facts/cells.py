@@ -1,4 +1,7 @@
-"""Facts of one pair's nights per cell (night, station, pitch type), and the differences themselves: the input of table `agreement`."""
+"""Facts of one pair's nights per cell, and the differences themselves.
+
+A cell is a night, station and pitch type. Table `agreement` is made from these.
+"""
 
 import numpy as np
 import polars as pl
@@ -13,16 +16,19 @@ MOMENTS = ("n", "a", "b", "d", "aa", "bb", "ab", "dd")
 
 
 def differences_of_pair(pair: Pair) -> pl.DataFrame:
-    """Return CELL, `group` and `d.<metric>` (b - a; an angle's on the near branch) of every pitch, in the pair's order."""
+    """Return CELL, `group` and `d.<metric>` of every pitch, in the pair's order.
+
+    A difference is b - a, an angle's on the near branch.
+    """
     columns = (difference(metric).alias(f"d.{metric}") for metric in metrics_in(pair.readings, "a."))
     return pair.readings.select(*CELL, "group", *columns)
 
 
 def cells_of_pair(pair: Pair, differences: pl.DataFrame, tolerances: dict[str, float]) -> pl.DataFrame:
-    """Return one row per cell: its pitches and, per metric (an angle per branch), `beyond` and the MOMENTS.
+    """Return one row per cell: pitches and, per metric, `beyond` and the MOMENTS.
 
-    `beyond` counts differences beyond the tolerance. `a`, `b`, `d` are means, `aa`, `bb`, `ab`, `dd` sums of squares and products about them.
-    An angle also has the sums `cos` and `sin` of its differences.
+    An angle has a set of columns per branch. `beyond` counts differences beyond the tolerance. `a`, `b`, `d` are means, `aa`, `bb`, `ab`,
+    `dd` sums of squares and products about them. An angle also has the sums `cos` and `sin` of its differences.
     """
     segments = segment_by(differences, CELL)
     columns: dict[str, np.ndarray] = {}
@@ -41,9 +47,9 @@ def cells_of_pair(pair: Pair, differences: pl.DataFrame, tolerances: dict[str, f
 
 
 def number_cells(cells: list[pl.DataFrame], differences: list[pl.DataFrame]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Join the cells and the differences of all pairs; `cell` numbers a night's cells by pair, station and pitch type.
+    """Join the cells and the differences of all pairs.
 
-    Metrics that no pair has read are dropped from the differences.
+    `cell` numbers a night's cells by pair, station and pitch type. Metrics that no pair has read are dropped from the differences.
     """
     placed = pl.concat(cells).with_row_index("place").sort("baseball_day", maintain_order=True)
     placed = placed.with_columns(cell=pl.int_range(pl.len(), dtype=pl.UInt32).over("baseball_day"))

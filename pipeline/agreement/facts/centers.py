@@ -1,7 +1,7 @@
-"""Robust center of each night's differences, from that night alone: the points of the control charts.
+"""Robust center of each night's differences, from that night alone.
 
-Huber's M-estimate with k = 1.5, scaled by the night's own median absolute deviation (Huber 1964). Below ten pitches that deviation is raised
-by the factors of Croux & Rousseeuw, COMPSTAT 1992:411, which make it unbiased for normal readings.
+The points of the control charts. Huber's M-estimate with k = 1.5, scaled by the night's own median absolute deviation (Huber 1964). Below
+ten pitches that deviation is raised by the factors of Croux & Rousseeuw, COMPSTAT 1992:411, which make it unbiased for normal readings.
 """
 
 from typing import NamedTuple
@@ -28,7 +28,10 @@ _MEAN_DEVIATION_TO_SD = 1.2533
 
 
 class Centers(NamedTuple):
-    """Per night: pitches, center, sum of squared residuals clipped at Huber's bound, and pitches within that bound."""
+    """Per night: pitches, center, clipped sum of squares, and pitches within the clip.
+
+    The sum of squares is of residuals clipped at Huber's bound.
+    """
 
     n: np.ndarray
     center: np.ndarray
@@ -37,7 +40,7 @@ class Centers(NamedTuple):
 
 
 class _Readings(NamedTuple):
-    """Values to center, which of them were measured, and their segments with the number measured in each."""
+    """Values to center, which were measured, their segments and counts."""
 
     values: np.ndarray
     measured: np.ndarray
@@ -46,9 +49,10 @@ class _Readings(NamedTuple):
 
 
 def centers_by_night(differences: pl.DataFrame) -> pl.DataFrame:
-    """Return one row per night of one pair: `baseball_day` and the Centers of each metric (an angle per branch), `n.<metric>`...
+    """Return one row per night of one pair.
 
-    `differences` has the pair's differences in order of nights.
+    `baseball_day` and the Centers of each metric (an angle per branch), `n.<metric>`... `differences` has the pair's differences in order
+    of nights.
     """
     segments = segment(differences["baseball_day"].to_physical().to_numpy())
     columns = list(first_rows(differences.select("baseball_day"), segments))
@@ -61,7 +65,10 @@ def centers_by_night(differences: pl.DataFrame) -> pl.DataFrame:
 
 
 def centers_of_segments(values: np.ndarray, segments: Segments) -> Centers:
-    """Return Huber's estimate for each segment, nan left out; 0 where a segment has no value."""
+    """Return Huber's estimate for each segment, nan left out.
+
+    0 where a segment has no value.
+    """
     measured = ~np.isnan(values)
     n = segment_sum(measured.astype(float), segments)
     readings = _Readings(values, measured, n, segments)
@@ -75,7 +82,10 @@ def centers_of_segments(values: np.ndarray, segments: Segments) -> Centers:
 
 
 def standard_errors(centers: Centers) -> np.ndarray:
-    """Return the standard error of each night's center from the spread within nights, pooled over nights; every night has a pitch."""
+    """Return the standard error of each night's center.
+
+    It comes from the spread within nights, pooled over nights; every night has a pitch.
+    """
     pitches, nights = centers.n.sum(), len(centers.n)
     inside = centers.inside.sum() / pitches
     # each night's own center was estimated, which costs one degree of freedom per night
@@ -84,7 +94,7 @@ def standard_errors(centers: Centers) -> np.ndarray:
 
 
 def _clips(readings: _Readings, median: np.ndarray) -> np.ndarray:
-    """Return the distance from the center beyond which a reading's pull is bounded, per segment."""
+    """Return, per segment, the distance beyond which a reading's pull is bounded."""
     values, measured, n, segments = readings
     distance = np.abs(values - repeat_per_row(median, segments))
     mad = _MAD_TO_SD * _medians(distance, segments) * _SMALL_SAMPLE_FACTOR[np.where(n < 10, n, 0).astype(int)]

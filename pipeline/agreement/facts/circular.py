@@ -1,7 +1,8 @@
-"""Statistics of angles in degrees, where 359 and 1 are neighbors. Source: Zar, Biostatistical Analysis, chapters 26 and 27.
+"""Statistics of angles in degrees, where 359 and 1 are neighbors.
 
-A difference of angles is kept on two branches: near, in (-180, 180], and far, in (0, 360]. Where two trackers differ by about half a turn,
-the near branch would split their differences in two. `choose_branch` takes the branch on which they lie together, by their mean direction.
+Source: Zar, Biostatistical Analysis, chapters 26 and 27. A difference of angles is kept on two branches: near, in (-180, 180], and far,
+in (0, 360]. Where two trackers differ by about half a turn, the near branch would split their differences in two. `choose_branch` takes
+the branch on which they lie together, by their mean direction.
 """
 
 import math
@@ -18,20 +19,29 @@ FAR = " far"
 
 
 class Branch(NamedTuple):
-    """The branch that differences are read on, and the offset that brings their mean into (-180, 180]; arrays of one shape."""
+    """The branch that differences are read on, and the offset to add.
+
+    The offset brings their mean into (-180, 180]. Arrays of one shape.
+    """
 
     far: np.ndarray
     offset: np.ndarray
 
 
 def mean_vector(degrees: np.ndarray) -> tuple[float, float]:
-    """Return direction in (-180, 180] and length of the mean unit vector; the direction is nan where the vectors cancel out."""
+    """Return direction in (-180, 180] and length of the mean unit vector.
+
+    The direction is nan where the vectors cancel out.
+    """
     mean = complex(np.exp(1j * np.radians(degrees)).mean())
     return (math.degrees(math.atan2(mean.imag, mean.real)) if abs(mean) > 1e-9 else math.nan), abs(mean)
 
 
 def circular_sd(length: np.ndarray | float) -> np.ndarray:
-    """Return the circular standard deviation in degrees, sqrt(-2 ln R), from the length R of the mean unit vector."""
+    """Return the circular standard deviation in degrees, sqrt(-2 ln R).
+
+    R is the length of the mean unit vector.
+    """
     return np.asarray(np.degrees(np.sqrt(-2 * np.log(np.clip(length, 1e-300, 1.0)))))
 
 
@@ -41,7 +51,10 @@ def branches(metric: str) -> tuple[str, ...]:
 
 
 def choose_branch(cos: np.ndarray, sin: np.ndarray) -> Branch:
-    """Choose the branch whose cut lies opposite the mean direction, from sums of cosines and sines of the differences."""
+    """Choose the branch whose cut is opposite the mean direction.
+
+    `cos` and `sin` are sums over the differences.
+    """
     far = cos < 0
     return Branch(far, np.where(far & (sin < 0), -360.0, 0.0))
 

@@ -1,7 +1,7 @@
-"""Counts, means and sums of squares per segment of rows: what a night keeps, and how nights combine.
+"""Counts, means and sums of squares per segment of rows.
 
-A segment's figures come from its own rows alone, in their order. They are the same to the last bit whatever other rows are in the frame.
-Combining: Chan, Golub & LeVeque, Am Stat 1983;37:242.
+What a night keeps, and how nights combine. A segment's figures come from its own rows alone, in their order. They are the same to the
+last bit whatever other rows are in the frame. Combining: Chan, Golub & LeVeque, Am Stat 1983;37:242.
 """
 
 from typing import NamedTuple
@@ -11,7 +11,10 @@ import polars as pl
 
 
 class Segments(NamedTuple):
-    """Groups of consecutive rows: the first row of each group and how many rows it has."""
+    """Groups of consecutive rows.
+
+    The first row of each group and how many rows it has.
+    """
 
     starts: np.ndarray
     counts: np.ndarray
@@ -63,7 +66,10 @@ def repeat_per_row(values: np.ndarray, segments: Segments) -> np.ndarray:
 
 
 def center(values: np.ndarray, used: np.ndarray, n: np.ndarray, segments: Segments) -> tuple[np.ndarray, np.ndarray]:
-    """Return the mean of each segment's `used` values (`n` of them) and each value minus that mean; unused values give 0."""
+    """Return the mean of each segment's `used` values, and each value minus it.
+
+    `n` counts the used values; unused values give 0.
+    """
     mean = segment_sum(np.where(used, values, 0.0), segments) / np.maximum(n, 1)
     return mean, np.where(used, values - repeat_per_row(mean, segments), 0.0)
 
@@ -71,14 +77,14 @@ def center(values: np.ndarray, used: np.ndarray, n: np.ndarray, segments: Segmen
 def combine_means(
     n: np.ndarray, mean: np.ndarray, squares: np.ndarray, segments: Segments
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Combine counts, means and sums of squares of parts into the mean and the sum of squares of each segment of parts."""
+    """Combine counts, means and sums of squares of parts into those of each segment."""
     overall = segment_sum(n * mean, segments) / np.maximum(segment_sum(n, segments), 1)
     deviation = mean - repeat_per_row(overall, segments)
     return overall, segment_sum(squares + n * deviation * deviation, segments)
 
 
 def combine_products(n: np.ndarray, x: np.ndarray, y: np.ndarray, xy: np.ndarray, segments: Segments) -> np.ndarray:
-    """Combine means x, y and sums of products xy of parts into the sum of products of each segment of parts."""
+    """Combine means x, y and sums of products xy of parts into each segment's."""
     size = np.maximum(segment_sum(n, segments), 1)
     deviation_x, deviation_y = (
         part - repeat_per_row(segment_sum(n * part, segments) / size, segments) for part in (x, y)
@@ -87,7 +93,10 @@ def combine_products(n: np.ndarray, x: np.ndarray, y: np.ndarray, xy: np.ndarray
 
 
 def night_moments(x: np.ndarray, y: np.ndarray, nights: np.ndarray) -> NightMoments:
-    """Return the moments per night of paired readings as one group; `nights` gives each pair's night in any sortable form."""
+    """Return the moments per night of paired readings as one group.
+
+    `nights` gives each pair's night in any sortable form.
+    """
     night = np.unique(np.asarray(nights), return_inverse=True)[1]
     order = np.argsort(night, kind="stable")
     x, y = np.asarray(x, float)[order], np.asarray(y, float)[order]
@@ -97,7 +106,10 @@ def night_moments(x: np.ndarray, y: np.ndarray, nights: np.ndarray) -> NightMome
 
 
 def paired_moments(x: np.ndarray, y: np.ndarray, d: np.ndarray, segments: Segments) -> list[np.ndarray]:
-    """Return the first eight fields of NightMoments per segment; pairs whose d is nan are left out."""
+    """Return the first eight fields of NightMoments per segment.
+
+    Pairs whose d is nan are left out.
+    """
     used = ~np.isnan(d)
     n = segment_sum(used.astype(float), segments)
     (mean_x, x), (mean_y, y), (mean_d, d) = (center(values, used, n, segments) for values in (x, y, d))

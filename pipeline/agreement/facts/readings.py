@@ -1,4 +1,7 @@
-"""Two trackers' readings of the same pitches side by side, in an order that does not depend on the order of the sightings."""
+"""Two trackers' readings of the same pitches side by side.
+
+Their order does not depend on the order of the sightings.
+"""
 
 from collections.abc import Iterator
 from itertools import combinations
@@ -18,7 +21,10 @@ _UNRANKED = 10_000
 
 
 class Pair(NamedTuple):
-    """One row per pitch that both trackers saw: `a.<metric>`, `b.<metric>`, `group` and the columns of CELL; a has the better rank."""
+    """One row per pitch that both trackers saw.
+
+    `a.<metric>`, `b.<metric>`, `group` and the columns of CELL; a has the better rank.
+    """
 
     tracker_a: str
     tracker_b: str
@@ -26,9 +32,9 @@ class Pair(NamedTuple):
 
 
 class GroupedSightings(NamedTuple):
-    """`sightings` with `group`, the number of each one's pitch (null: not matched to a pitch); `pitches` in order of these numbers.
+    """Sightings with `group`, the number of their pitch, and the pitches in that order.
 
-    Numbers replace ids in joins: a million sightings are joined in a quarter of the time.
+    `group` is null where a sighting has no pitch. Numbers replace ids in joins: a million sightings are joined in a quarter of the time.
     """
 
     sightings: pl.DataFrame
@@ -41,9 +47,10 @@ def sort_by_rank(trackers: list[str], ranks: dict[str, int]) -> list[str]:
 
 
 def group_sightings(sightings: pl.DataFrame, matches: pl.DataFrame, pitches: pl.DataFrame) -> GroupedSightings:
-    """Number the pitches by night, station, pitch type and id, and give each sighting its pitch's number.
+    """Number the pitches and give each sighting its pitch's number.
 
-    Only the order of the numbers is used, so `pitches` may hold more nights than the sightings.
+    Pitches are in order of night, station, pitch type and id. Only the order of the numbers is used, so `pitches` may hold more nights
+    than the sightings.
     """
     numbered = pitches.select(
         "pitch_id",
@@ -60,7 +67,7 @@ def group_sightings(sightings: pl.DataFrame, matches: pl.DataFrame, pitches: pl.
 
 
 def shared_sightings(grouped: GroupedSightings) -> pl.DataFrame:
-    """Return the sightings of pitches that two trackers or more saw, in order of `group`.
+    """Return sightings of pitches that two or more trackers saw, in order of `group`.
 
     `baseball_day`, `station`, `pitch_type` and `pitcher` are the pitch's own.
     """

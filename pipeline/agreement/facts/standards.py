@@ -1,4 +1,4 @@
-"""What trackers are compared by: the tolerance of each metric and the rank of each tracker."""
+"""Tolerances of metrics and ranks of trackers."""
 
 from collections.abc import Mapping
 from typing import NamedTuple, Self
@@ -7,13 +7,16 @@ from schemas.metrics import METRICS
 
 
 class Standards(NamedTuple):
-    """`tolerances` of every metric, in its unit; `ranks` by tracker, 1 = most trusted. If either changes, so do all facts."""
+    """`tolerances` of every metric, in its unit; `ranks` by tracker, 1 = most trusted.
+
+    If either changes, so do all facts.
+    """
 
     tolerances: dict[str, float]
     ranks: dict[str, int]
 
     @classmethod
-    def of(cls, stated_tolerances: Mapping[str, float], ranks: Mapping[str, int]) -> Self:
+    def with_defaults(cls, stated_tolerances: Mapping[str, float], ranks: Mapping[str, int]) -> Self:
         """Fill in the usual tolerance of each metric that has no stated one."""
         usual = {name: metric.tolerance for name, metric in METRICS.items()}
         return cls({**usual, **stated_tolerances}, dict(ranks))
