@@ -115,17 +115,21 @@ def past_drift_sentence(row: Mapping[str, Any], names: Mapping[str, str]) -> str
 def setup_sentence(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
     """Describe a row of table `setup`, with what to do at the device.
 
-    `names` gives the trackers' names where they have one. "Bullpen unit 2 is aimed 0.6° (0.5-0.7°) toward third base, 7.6 in at the
-    rubber (against Radar, Oct 14, 60 pitches). Turn it toward ..."
+    `names` gives the trackers' names where they have one. "Bullpen unit 2 is aimed 0.6° (0.5-0.7°) toward third base, 7.6 in at the rubber
+    (against Radar, Oct 14, 60 pitches). Turn it toward first base."
     """
+    return f"{setup_finding(row, names)} {setup_advice(row)}".strip()
+
+
+def setup_finding(row: Mapping[str, Any], names: Mapping[str, str], *, past: bool = False) -> str:
+    """Describe a row of table `setup` without what to do; `past`: it is over."""
     tracker, other = (names.get(row[key], row[key]) for key in ("tracker_b", "tracker_a"))
     day, pitches = row["baseball_day"], pluralize(row["n"], "pitch")
     if row["tracker_a"] == OWN_HISTORY:
         source = f"against its pitchers' earlier nights, {pluralize(row['nights'], 'night')} to {day_words(day)}"
     else:
         source = f"against {other}, {day_words(day) if day else 'all nights'}"
-    advice = setup_advice(row)
-    return f"{tracker} {setup_words(row)} ({source}, {pitches})." + (f" {advice}" if advice else "")
+    return f"{tracker} {setup_words(row, past=past)} ({source}, {pitches})."
 
 
 def past_setup_sentence(

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.agreement.device_setup.corrections import Correction, toml_block
 from pipeline.agreement.device_setup.misalignment import SURE_SE
-from pipeline.agreement.wording import alarm_sentence, setup_sentence
+from pipeline.agreement.wording import alarm_sentence, setup_finding
 from schemas.agreement import PROPOSED_CORRECTIONS
 from schemas.drift import OWN_HISTORY
 
@@ -161,7 +161,8 @@ def _for_drift(row: dict[str, Any]) -> Correction:
 def _for_setup(stretch: CrookedStretch) -> Correction:
     row, amount = stretch.row, _three_digits(-stretch.value)
     days = (stretch.from_day, stretch.until_day)
-    return Correction(row["tracker_b"], None, row["quantity"], amount, *days, setup_sentence(row, {}))
+    why = setup_finding(row, {}, past=stretch.until_day is not None)
+    return Correction(row["tracker_b"], None, row["quantity"], amount, *days, why)
 
 
 def _three_digits(amount: float) -> float:
