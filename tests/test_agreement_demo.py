@@ -92,10 +92,13 @@ def test_the_pasted_blocks_bring_the_readings_to_the_truth(
 def test_status_and_summary_say_what_to_do_about_both_faults(demo: Path) -> None:
     status = " ".join(command("status", "-w", demo).stdout.split())
     for text in (status, " ".join((demo / "summary.txt").read_text().split())):
-        assert "stadium_radar has read release speed 0.6 mph above camera_array since Oct 31" in text
+        assert "Stadium radar has read release speed 0.6 mph above Stadium camera array since Oct 31" in text
         assert "Also since then: plate speed 0.7 mph higher." in text
-        assert "pen_unit was aimed 1.0° (0.7-1.3°) toward first base, 12.3 in at the rubber, Oct 26-29." in text
-        assert "To correct its readings, paste the block" in text
+        assert (
+            "Portable bullpen unit was aimed 1.0° (0.7-1.3°) toward first base, 12.3 in at the rubber, Oct 26-29."
+            in text
+        )
+        assert "To correct its readings: `pitchledger report agreement`." in text
 
 
 def test_the_page_lists_both_faults_on_top_and_has_the_blocks(demo: Path, tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from pipeline.words import enumerate_words
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
 
-BLOCK_AT = "paste the block that `pitchledger report agreement` prints into ledger.toml"
+CORRECT_READINGS = "To correct its readings: `pitchledger report agreement`."
 
 _METRIC_ORDER = {metric: index for index, metric in enumerate(METRICS)}
 
@@ -48,11 +48,11 @@ def agreement_todo(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str,
     setup, drift = sort_by_rank_order(setup), sort_by_rank_order(drift)
     crooked = crooked_now(setup, drift)
     drifted = [
-        Todo("drift", _drift_sentence(rows, names), f"Check the device. To correct its readings, {BLOCK_AT}.")
+        Todo("drift", _drift_sentence(rows, names), f"Check the device. {CORRECT_READINGS}")
         for rows in _live_drifts(drift, crooked)
     ]
     standing = [
-        Todo("setup", setup_sentence(row, names), f"Set it up again. To correct its readings, {BLOCK_AT}.")
+        Todo("setup", setup_sentence(row, names), f"Set it up again. {CORRECT_READINGS}")
         for row in crooked.iter_rows(named=True)
     ]
     past = [
@@ -63,7 +63,7 @@ def agreement_todo(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str,
         *((row["baseball_day"], past_drift_sentence(row, names)) for row in drifts_over(drift)),
     ]
     latest_first = sorted(past, key=lambda dated: dated[0] or date.max, reverse=True)
-    remedy = f"Nothing to do at the device. To correct its readings, {BLOCK_AT}."
+    remedy = f"Nothing to do at the device. {CORRECT_READINGS}"
     return [*drifted, *standing, *(Todo("correction", sentence, remedy) for _, sentence in latest_first)]
 
 
