@@ -282,7 +282,7 @@ class Move(NamedTuple):
     ],
     ids=lambda value: value.frame if isinstance(value, Move) else "",
 )
-def test_a_frame_correction_leaves_at_most_the_errors_in_the_readme(
+def test_a_frame_correction_leaves_at_most_the_errors_in_the_ledger_page(
     move: Move, points_ft: float, angles_deg: float, breaks_in: float, speeds_mph: float
 ) -> None:
     place, velocity, pull = _flights()
