@@ -83,7 +83,7 @@ def process_night(
     sightings = night_tables.add_pitch_ids(sightings, matched.matches)
 
     progress("agree", 0, 1)
-    standards = Standards.of(ledger.tolerances, ranks)
+    standards = Standards.with_defaults(ledger.tolerances, ranks)
     matched_pitches = MatchedPitches(sightings, matched.matches, reconciled.pitches, matched.match_pairs)
     measured = measure_nights(matched_pitches, standards)
     facts = replace_nights(earlier_facts(history, measured), measured, ready.nights)
