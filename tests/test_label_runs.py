@@ -10,13 +10,8 @@ import pytest
 
 from pipeline.matching import MatchSettings, match_sightings
 from pipeline.matching.data.arrays import Ints, medians
-from pipeline.matching.stale_labels.pitcher_hmm import (
-    Chain,
-    PitchSequence,
-    forward_backward,
-    infer_pitchers,
-    run_evidence,
-)
+from pipeline.matching.stale_labels.pitcher_hmm import Chain, PitchSequence, forward_backward, infer_pitchers
+from pipeline.matching.stale_labels.run_evidence import run_evidence
 from pipeline.matching.stale_labels.spellings import Spelling, merge_spellings
 from tests.simulator.matching_scores import LabelScore, covered_sightings, label_score
 from tests.simulator.matching_season import Season, simulate

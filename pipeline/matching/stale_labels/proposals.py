@@ -15,7 +15,8 @@ from pipeline.matching.data.arrays import Bools, Floats, Ints, medians
 from pipeline.matching.data.records import LABELS, METRIC_NAMES, Records, pitcher_words
 from pipeline.matching.data.streams import Stream
 from pipeline.matching.pitches.grouping import Groups
-from pipeline.matching.stale_labels.pitcher_hmm import PitcherFit, PitchSequence, infer_pitchers, run_evidence
+from pipeline.matching.stale_labels.pitcher_hmm import PitcherFit, PitchSequence, infer_pitchers
+from pipeline.matching.stale_labels.run_evidence import run_evidence
 from pipeline.matching.stale_labels.spellings import Spelling, merge_spellings
 from pipeline.settings.people import PROVISIONAL
 
