@@ -40,7 +40,7 @@ def files_table(facts: pl.DataFrame, sighting_counts: pl.DataFrame, tables: Mapp
 
     `facts`: of all exports. `sighting_counts`: of all nights (`count_sightings`). `tables`: set_aside and quarantine, complete.
     """
-    read = sighting_counts.group_by("file_id").agg(
+    by_file = sighting_counts.group_by("file_id").agg(
         sightings=pl.col("sightings").sum(),
         first_thrown_at=pl.col("first_thrown_at").min(),
         last_thrown_at=pl.col("last_thrown_at").max(),
@@ -48,11 +48,11 @@ def files_table(facts: pl.DataFrame, sighting_counts: pl.DataFrame, tables: Mapp
         baseball_day_last=pl.col("baseball_day").max(),
     )
     no_pitch = pl.col("kind") == "no_pitch"
-    aside = tables["set_aside"].group_by("file_id").agg(no_pitch=no_pitch.sum(), repeats=(~no_pitch).sum())
+    set_aside = tables["set_aside"].group_by("file_id").agg(no_pitch=no_pitch.sum(), repeats=(~no_pitch).sum())
     refused_rows = tables["quarantine"].filter(pl.col("level") == "row")
     refused = refused_rows.group_by("file_id").agg(quarantined=pl.col("file_row").n_unique())
     files = facts
-    for counts in (read, aside, refused):
+    for counts in (by_file, set_aside, refused):
         files = files.join(counts, on="file_id", how="left")
     # A file_id comes from the bytes: of two identical files, only the one that was read has counts.
     files = files.with_columns(
