@@ -101,7 +101,7 @@ def check_export(original: Original, seed: int, folder: Path) -> str:
     outcome = taken(original, spoilt(original, seed), folder / original.name)
     assert time.monotonic() - began < MOST_SECONDS
     if isinstance(outcome, UnreadableExport):
-        return "a parser's last word" if outcome.reason.startswith("can't be read: ") else "refused"
+        return "a parser's last word" if outcome.reason.startswith("the file can't be read: ") else "refused"
     raw, found = outcome
     check_law_1(raw, found)
     check_values(original, raw, found)
