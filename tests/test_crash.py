@@ -291,7 +291,7 @@ def test_every_kill_point_names_a_function_that_exists() -> None:
     system = {"fsync", "symlink_to", "replace", "unlink", "rmtree", "write_parquet"}
     texts = [path.read_text("utf-8") for path in (PROJECT / "pipeline").rglob("*.py")]
     ours = {name for text in texts for name in re.findall(r"def (\w+)\(", text)}
-    steps = {f"progress:{step}" for text in texts for step in re.findall(r"tell\(\"(\w+)\"", text)}
+    steps = {f"progress:{step}" for text in texts for step in re.findall(r"\w+\(\"(\w+)\", ", text)}
     named = {name for within, at, *_ in (*BEFORE, *AFTER, *UNSEEN) for name in (within, at)} - {""}
     assert named - system - ours - steps == set()
 
