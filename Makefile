@@ -23,6 +23,7 @@ check: .venv/ready
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/python -m tests.check_style
 
 format: .venv/ready
 	$(BIN)/ruff format .

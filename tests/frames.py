@@ -50,6 +50,6 @@ def calibration(*rows: tuple[str, str, str, float, float]) -> pl.DataFrame:
     return pl.DataFrame(full, schema={name: contract[name] for name in names}, orient="row")
 
 
-def at(seconds: float) -> datetime:
-    """A time after the first pitch."""
+def time_after(seconds: float) -> datetime:
+    """Return the time so many seconds after the first pitch."""
     return FIRST_PITCH + timedelta(seconds=seconds)

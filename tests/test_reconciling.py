@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from pipeline.pitches.reconcile import Rules, own_noise, reconcile
 from pipeline.settings.ledger import Policy
-from tests.frames import at, calibration, groups, sightings
+from tests.frames import calibration, groups, sightings, time_after
 
 RANKS = {"radar": 1, "camera": 2, "ball": 3}
 NO_CALIBRATION = calibration()
@@ -21,7 +21,7 @@ def three(metric: str, *readings: float | None) -> tuple[pl.DataFrame, pl.DataFr
                 "tracker": tracker,
                 "file_id": tracker,
                 metric: reading,
-                "thrown_at": at(0),
+                "thrown_at": time_after(0),
                 "clock_resolution_s": 0.001,
             }
             for number, (tracker, reading) in enumerate(zip(RANKS, readings, strict=False), 1)
@@ -168,7 +168,7 @@ def test_every_other_sighting_of_a_pitch_gives_an_alias() -> None:
 
 def test_times_are_on_the_reference_clock_and_rows_without_one_keep_their_order() -> None:
     radar = [
-        {"sighting_id": f"s1{n}", "file_order": n, "thrown_at": at(20 * n), "clock_resolution_s": 0.001}
+        {"sighting_id": f"s1{n}", "file_order": n, "thrown_at": time_after(20 * n), "clock_resolution_s": 0.001}
         for n in (0, 1, 3)
     ]
     camera = [
@@ -177,7 +177,7 @@ def test_times_are_on_the_reference_clock_and_rows_without_one_keep_their_order(
             "tracker": "camera",
             "file_id": "c",
             "file_order": n,
-            "thrown_at": at(20 * n + 61),
+            "thrown_at": time_after(20 * n + 61),
             "clock_resolution_s": 1.0,
         }
         for n in (0, 1, 2, 3)
@@ -190,7 +190,7 @@ def test_times_are_on_the_reference_clock_and_rows_without_one_keep_their_order(
         "pitch_number"
     )
     alone = pitches.filter(pl.col("pitch_id") == "p22").to_dicts()[0]
-    assert alone["thrown_at"] == at(40)
+    assert alone["thrown_at"] == time_after(40)
     assert alone["thrown_at_by"] == "camera"
     assert pitches.get_column("pitch_number").to_list() == [1, 2, 3, 4, 5]
     assert pitches.filter(pl.col("pitch_id") == "p39").get_column("thrown_at").to_list() == [None]
@@ -203,7 +203,7 @@ def test_a_tracker_with_minute_stamps_keeps_its_order_and_is_no_reference() -> N
         {
             "sighting_id": f"s1{n}",
             "file_order": n,
-            "thrown_at": at(60 * (second // 60)),
+            "thrown_at": time_after(60 * (second // 60)),
             "clock_resolution_s": 60.0,
         }
         for n, second in enumerate(truth)
@@ -214,7 +214,7 @@ def test_a_tracker_with_minute_stamps_keeps_its_order_and_is_no_reference() -> N
             "tracker": "camera",
             "file_id": "c",
             "file_order": n,
-            "thrown_at": at(second + 7),
+            "thrown_at": time_after(second + 7),
             "clock_resolution_s": 0.001,
         }
         for n, second in enumerate(truth)
@@ -225,7 +225,7 @@ def test_a_tracker_with_minute_stamps_keeps_its_order_and_is_no_reference() -> N
     assert pitches.get_column("pitch_id").to_list() == ["p10", "p11", "p12", "p13", "p14"]
     assert pitches.get_column("thrown_at").is_sorted()
     assert pitches.get_column("thrown_at_by").to_list() == ["camera", "camera", "radar", "camera", "camera"]
-    assert pitches.get_column("thrown_at").to_list()[3] == at(92)
+    assert pitches.get_column("thrown_at").to_list()[3] == time_after(92)
 
 
 def test_two_games_of_a_day_are_separated_where_the_innings_restart() -> None:
@@ -234,7 +234,7 @@ def test_two_games_of_a_day_are_separated_where_the_innings_restart() -> None:
         {
             "sighting_id": f"s{n}",
             "file_order": n,
-            "thrown_at": at(600 * n),
+            "thrown_at": time_after(600 * n),
             "clock_resolution_s": 0.001,
             "inning": inning,
         }
@@ -253,7 +253,7 @@ def test_a_pitch_without_an_occasion_joins_the_session_around_it() -> None:
         {
             "sighting_id": f"s{n}",
             "file_order": n,
-            "thrown_at": at(20 * n),
+            "thrown_at": time_after(20 * n),
             "clock_resolution_s": 0.001,
             "occasion": "scrimmage",
         }
@@ -263,7 +263,7 @@ def test_a_pitch_without_an_occasion_joins_the_session_around_it() -> None:
         "sighting_id": "s1",
         "tracker": "ball",
         "file_id": "b",
-        "thrown_at": at(20),
+        "thrown_at": time_after(20),
         "clock_resolution_s": 0.001,
         "occasion": "game",
     }

@@ -8,7 +8,7 @@ the command line to its summary, on an empty warehouse too.
 Apart are timed, with the file that the night has just published: a plain copy of it, on the disk to its last byte, and its removal. A
 version is a copy of the one before and the oldest goes, so both grow with the history whatever one does. A run makes its copy while it
 works, so that leaving all of the copy out says too little where a processor was idle meanwhile; hence the ratio with all in it stands first.
-The Parquet of the night's month, which is written anew, the checksums and what is kept for the next night are left out of nothing.
+The ratios include the Parquet of the night's month, which is written again, the checksums, and the memory for the next night.
 Processor seconds tell more than wall where others use the machine.
 """
 

@@ -85,7 +85,7 @@ def _season(folder: Path) -> None:
 
 
 def _season_files(inbox: Path) -> int:
-    """Write radar exports until there are enough rows: each a real demo night, moved by whole weeks and numbered anew."""
+    """Write radar exports until there are enough rows: each a real demo night, moved by whole weeks and renumbered."""
     inbox.mkdir(parents=True)
     sources = sorted((DEMO / "inbox" / "stadium_radar").rglob("*_v1.csv"))
     rows = week = 0

@@ -47,21 +47,21 @@ class Throw:
     bat: tuple[float, float, float] | None = None
 
 
-def _at(day: str, clock: str) -> datetime:
+def _local_time(day: str, clock: str) -> datetime:
     return datetime.fromisoformat(f"{day}T{clock}").replace(tzinfo=ZONE)
 
 
 FIELD_SESSIONS = (
-    Session("g1", _at("2026-10-16", "18:32"), "field", "game", (1, 9, 10, 13), OPPONENTS[0]),
-    Session("s1", _at("2026-10-20", "15:34"), "field", "scrimmage", (2, 5, 7, 8, 11, 12, 15, 16), None, 8),
-    Session("lb", _at("2026-10-22", "15:10"), "field", "live_bp", (14,), None, 1),
-    Session("g2", _at("2026-10-24", "14:03"), "field", "game", (3, 4, 6, 14), OPPONENTS[1]),
-    Session("s2", _at("2026-10-27", "15:33"), "field", "scrimmage", (1, 9, 10, 13, 12, 16, 5, 7)),
+    Session("g1", _local_time("2026-10-16", "18:32"), "field", "game", (1, 9, 10, 13), OPPONENTS[0]),
+    Session("s1", _local_time("2026-10-20", "15:34"), "field", "scrimmage", (2, 5, 7, 8, 11, 12, 15, 16), None, 8),
+    Session("lb", _local_time("2026-10-22", "15:10"), "field", "live_bp", (14,), None, 1),
+    Session("g2", _local_time("2026-10-24", "14:03"), "field", "game", (3, 4, 6, 14), OPPONENTS[1]),
+    Session("s2", _local_time("2026-10-27", "15:33"), "field", "scrimmage", (1, 9, 10, 13, 12, 16, 5, 7)),
     # begun late after rain: it runs past midnight, and two hours later the clocks go back
-    Session("g3", _at("2026-10-31", "21:26"), "field", "game", (2, 8, 11, 15), OPPONENTS[2]),
-    Session("g4", _at("2026-11-01", "15:05"), "field", "game", (4, 6, 3, 14), OPPONENTS[2]),
-    Session("s3", _at("2026-11-04", "15:31"), "field", "scrimmage", (1, 10, 17, 9, 13, 12, 7, 16)),
-    Session("g5", _at("2026-11-07", "14:02"), "field", "game", (2, 5, 8, 11), OPPONENTS[3]),
+    Session("g3", _local_time("2026-10-31", "21:26"), "field", "game", (2, 8, 11, 15), OPPONENTS[2]),
+    Session("g4", _local_time("2026-11-01", "15:05"), "field", "game", (4, 6, 3, 14), OPPONENTS[2]),
+    Session("s3", _local_time("2026-11-04", "15:31"), "field", "scrimmage", (1, 10, 17, 9, 13, 12, 7, 16)),
+    Session("g5", _local_time("2026-11-07", "14:02"), "field", "game", (2, 5, 8, 11), OPPONENTS[3]),
 )
 
 # (day, first start, pitchers in the north pen, pitchers in the south pen): one after another in each pen, both pens at the same time
@@ -103,7 +103,7 @@ def pen_sessions() -> list[Session]:
     sessions = []
     for day, clock, north, south in _PEN_DAYS:
         for pen, staff in (("pen_north", north), ("pen_south", south)):
-            start = _at(day, clock) + timedelta(seconds=float(rng.uniform(0, 300)))
+            start = _local_time(day, clock) + timedelta(seconds=float(rng.uniform(0, 300)))
             for number in staff:
                 sessions.append(Session(f"b{day[5:7]}{day[8:]}{pen[4]}{number:02d}", start, pen, "bullpen", (number,)))
                 start += timedelta(minutes=float(rng.uniform(17, 21)))
