@@ -162,7 +162,7 @@ def test_stated_settings_replace_the_defaults(workspace: Path) -> None:
         ('venue = "lark_yard"', 'venue = "larkyard"', "Allowed: lark_yard, away_park. Did you mean lark_yard?"),
         ('["field"]', '["pen1"]', ', [[tracker]] 1: stations = "pen1" is not a station of lark_yard. Allowed: field, pen_1. Did you mean pen_1?'),
         ('["field"]', '["field", "field"]', ', [[tracker]] 1: stations lists "field" 2 times. List it once.'),
-        ('["field"]', "[]", ", [[tracker]] 1: stations must have at least 1 entries; it has 0."),
+        ('["field"]', "[]", ", [[tracker]] 1: stations must have at least one entry."),
         ('["field"]', '"field"', ', [[tracker]] 1: stations = "field" must be a list in [ ].'),
         ('"from_sync/second"', '"inbox/gun/"', "overlaps inbox/gun, the inbox of tracker gun"),
         ('"from_sync/second"', '"inbox"', "overlaps inbox/gun, the inbox of tracker gun"),

@@ -22,6 +22,7 @@ _CSV = ("row ", "column ")
 # how pydantic words a rule, and how a settings file's reader would
 _PLAIN_RULES = (
     (r"^(Value error|Assertion failed), ", ""),
+    (r"^Tuple should have at least 1 item after validation, not 0$", "must have at least one entry"),
     (r"^Tuple should have (at least|at most) (\d+) items? after validation, not (\d+)$", r"must have \1 \2 entries; it has \3"),
     (r"^String should have at least 1 character$", "must not be empty"),
     (r"^String should have at most (\d+) characters?$", r"must have at most \1 characters"),
@@ -118,7 +119,14 @@ def read_toml(path: Path, name: str) -> dict[str, Any]:
 def problems_of(error: ValidationError, model: type[BaseModel], raw: Mapping[str, Any], name: str) -> list[Problem]:
     """Return what pydantic found in `raw` as problems of the file `name`, one per key, in the file's order."""
     merged: dict[tuple[str, str], Problem] = {}
-    for details in error.errors(include_url=False):
+    errors = error.errors(include_url=False)
+    for details in errors:
+        # a list of wrong entries counts as empty, too; report only its entries
+        loc = details["loc"]
+        if details["type"] == "too_short" and any(
+            one["loc"][: len(loc)] == loc for one in errors if one is not details
+        ):
+            continue
         problem = _problem(details, model, raw, name)
         earlier = merged.get((problem.key, problem.message))
         merged[problem.key, problem.message] = _with_allowed(problem, earlier) if earlier else problem
