@@ -79,9 +79,9 @@ def kappa(counts: np.ndarray) -> Kappa:
 
 
 def labels_by_night(grouped: GroupedSightings, ranks: dict[str, int]) -> pl.DataFrame:
-    """Return one row per night, pair, field and two labels: `pitches` and `example_pitch_ids`.
+    """Return one row per night, pair, field and two labels.
 
-    `example_pitch_ids` lists the first pitch_ids, with commas, where the labels differ. A label that is "unknown" or missing is not compared.
+    `pitches` counts them; `example_pitch_ids` lists the first pitch_ids, with commas, where the labels differ. A label that is "unknown" or missing is not compared.
     """
     fields = [field for field in FIELDS if field in grouped.sightings.columns]
     labeled = grouped.sightings.select("group", "tracker", "baseball_day", *fields).drop_nulls("group")

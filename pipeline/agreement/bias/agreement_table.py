@@ -83,16 +83,16 @@ def agreement_table(nights: AllNights, judgment: Judgment, slices: tuple[str, ..
             robust = per_pair
         per_pair = robust if slice_by == "all" else per_pair
         tables.append(_rows_of_slices(nights, sliced, robust, judgment))
-    place = {name: number for number, name in enumerate(slices)}
-    rows = pl.concat(tables).with_columns(pl.col("slice_by").replace_strict(place).alias("slice_place"))
-    rows = rows.sort("pair", "slice_place", "slice", "metric_place")
+    order = {name: number for number, name in enumerate(slices)}
+    rows = pl.concat(tables).with_columns(pl.col("slice_by").replace_strict(order).alias("slice_order"))
+    rows = rows.sort("pair", "slice_order", "slice", "metric_order")
     return conform(rows, AGREEMENT).with_columns(pl.selectors.float().fill_nan(None))
 
 
 def _rows_of_slices(nights: AllNights, slices: Slices, robust: Robust, judgment: Judgment) -> pl.DataFrame:
     """Return the rows of one way of slicing.
 
-    `pair` and `metric_place` are to sort by.
+    `pair` and `metric_order` are to sort by.
     """
     moments = slice_moments(nights, slices)
     split = split_by_night(moments)
@@ -183,7 +183,7 @@ def _rows(
     return pl.DataFrame(
         {
             "pair": pair[kept],
-            "metric_place": metric[kept],
+            "metric_order": metric[kept],
             "tracker_a": [trackers[0] for trackers, _ in keys],
             "tracker_b": [trackers[1] for trackers, _ in keys],
             "metric": [name for _, name in keys],

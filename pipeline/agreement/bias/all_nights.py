@@ -43,12 +43,12 @@ class AllNights(NamedTuple):
     def figure(self, name: str) -> np.ndarray:
         """Return one of cells.MOMENTS, cells x metrics, on each pair's branch."""
         columns = []
-        for place, metric in enumerate(self.metrics):
+        for index, metric in enumerate(self.metrics):
             column = self.cells[f"{name}.{metric}{NEAR}"].to_numpy()
             if METRICS[metric].circular:
                 far = self.cells[f"{name}.{metric}{FAR}"].to_numpy()
-                column = np.where(self.branch.far[self.pair, place], far, column)
-            columns.append(column + self.branch.offset[self.pair, place] if name == "d" else column)
+                column = np.where(self.branch.far[self.pair, index], far, column)
+            columns.append(column + self.branch.offset[self.pair, index] if name == "d" else column)
         return np.column_stack(columns)
 
 
@@ -73,10 +73,10 @@ def all_nights(cells: pl.DataFrame, differences: pl.DataFrame, ranks: dict[str, 
     by_metric = {
         metric: _on_pair_branch(
             differences[f"d.{metric}"].to_numpy(),
-            Branch(branch.far[:, place][pair], branch.offset[:, place][pair]),
+            Branch(branch.far[:, index][pair], branch.offset[:, index][pair]),
             cell_rows,
         )
-        for place, metric in enumerate(metrics)
+        for index, metric in enumerate(metrics)
     }
     night = cells["baseball_day"].to_physical().to_numpy().astype(np.int64)
     return AllNights(pairs, metrics, cells, pair, night, cell_rows, by_metric, branch)
@@ -105,8 +105,8 @@ def _sort_by_cell(differences: pl.DataFrame) -> pl.DataFrame:
 def _number_pairs(cells: pl.DataFrame, ranks: dict[str, int]) -> tuple[list[tuple[str, str]], np.ndarray]:
     """Return the pairs in order of rank, and the index of each cell's pair among them."""
     trackers = pl.concat([cells[name] for name in _PAIR]).unique().to_list()
-    place = {tracker: number for number, tracker in enumerate(sort_by_rank(trackers, ranks))}
-    pairs = sorted(cells.select(_PAIR).unique().rows(), key=lambda pair: (place[pair[0]], place[pair[1]]))
+    index = {tracker: number for number, tracker in enumerate(sort_by_rank(trackers, ranks))}
+    pairs = sorted(cells.select(_PAIR).unique().rows(), key=lambda pair: (index[pair[0]], index[pair[1]]))
     numbers = pl.DataFrame(pairs, schema=_PAIR, orient="row").with_row_index("pair")
     numbered = cells.select(_PAIR).join(numbers, on=_PAIR, maintain_order="left")
     return pairs, numbered["pair"].to_numpy().astype(np.int64)
@@ -115,10 +115,10 @@ def _number_pairs(cells: pl.DataFrame, ranks: dict[str, int]) -> tuple[list[tupl
 def _branches(cells: pl.DataFrame, metrics: list[str], pair: np.ndarray, pairs: int) -> Branch:
     """Choose the branch of each pair and metric, pairs x metrics."""
     sums = np.zeros((2, pairs, len(metrics)))
-    for place, metric in enumerate(metrics):
+    for index, metric in enumerate(metrics):
         if METRICS[metric].circular:
             for component, name in enumerate(("cos", "sin")):
-                sums[component, :, place] = np.bincount(pair, cells[f"{name}.{metric}"].to_numpy(), pairs)
+                sums[component, :, index] = np.bincount(pair, cells[f"{name}.{metric}"].to_numpy(), pairs)
     return choose_branch(sums[0], sums[1])
 
 

@@ -132,8 +132,8 @@ def exact_interval_of_limit(bias: np.ndarray, sd: np.ndarray, n: np.ndarray) -> 
     """
     from scipy.special import nctdtrit
 
-    sizes, place = np.unique(np.maximum(n, 2), return_inverse=True)
-    low, high = (nctdtrit(sizes - 1, Z * np.sqrt(sizes), p)[place].reshape(np.shape(n)) for p in (0.025, 0.975))
+    sizes, index = np.unique(np.maximum(n, 2), return_inverse=True)
+    low, high = (nctdtrit(sizes - 1, Z * np.sqrt(sizes), p)[index].reshape(np.shape(n)) for p in (0.025, 0.975))
     se = sd / np.sqrt(n)
     return Interval(bias + Z * sd, bias + low * se, bias + high * se)
 

@@ -149,14 +149,14 @@ def precision_table(nights: AllNights, triples: pl.DataFrame, ranks: dict[str, i
     cannot be estimated, it is null and `note` gives the reason.
     """
     trackers = sort_by_rank(sorted({tracker for pair in nights.pairs for tracker in pair}), ranks)
-    place = {tracker: number for number, tracker in enumerate(trackers)}
+    index = {tracker: number for number, tracker in enumerate(trackers)}
     by_triple = (
         triples.with_columns(pl.selectors.float().fill_null(0.0))
         .sort("baseball_day")
         .partition_by(_TRIPLE, as_dict=True)
     )
     best: dict[tuple[str, str], PrecisionRow] = {}
-    for triple in sorted(by_triple, key=lambda names: [place[str(name)] for name in names]):
+    for triple in sorted(by_triple, key=lambda names: [index[str(name)] for name in names]):
         names = (str(triple[0]), str(triple[1]), str(triple[2]))
         for metric in nights.metrics:
             for row in _rows_of_triple(nights, names, metric, by_triple[triple]):
@@ -277,8 +277,8 @@ def _rows_of_triple(
         return []
     errors = own_errors(moments)
     rows = []
-    for place, tracker in enumerate(triple):
-        variance, se, low, high = (float(column[place]) for column in errors[:4])
+    for index, tracker in enumerate(triple):
+        variance, se, low, high = (float(column[index]) for column in errors[:4])
         compared_with = ",".join(other for other in triple if other != tracker)
         note = _note(variance, se, high, METRICS[metric].unit, measured.height)
         sd = math.sqrt(variance) if variance > 0 else math.nan
@@ -310,9 +310,9 @@ _UNKNOWN = PrecisionRow("", "", _NAN, _NAN, _NAN, _NAN, _NAN, 0, 0, "", "none", 
 def _rows_without_third_tracker(nights: AllNights, estimated: set[tuple[str, str]]) -> list[PrecisionRow]:
     counts = count_shared_readings(nights)
     rows: dict[tuple[str, str], PrecisionRow] = {}
-    for place, pair in enumerate(nights.pairs):
-        pair_nights = len(np.unique(nights.night[nights.pair == place]))
-        for metric, n in zip(nights.metrics, counts[place].astype(int).tolist(), strict=True):
+    for index, pair in enumerate(nights.pairs):
+        pair_nights = len(np.unique(nights.night[nights.pair == index]))
+        for metric, n in zip(nights.metrics, counts[index].astype(int).tolist(), strict=True):
             for tracker, other in (pair, pair[::-1]):
                 key = (tracker, metric)
                 if n and key not in estimated and (key not in rows or rows[key].n < n):

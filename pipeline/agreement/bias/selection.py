@@ -76,9 +76,9 @@ def selection_table(nightly: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFram
     metrics = [name for name in METRICS if f"apart.{name}" in nightly.columns]
     by_pair = nightly.sort("baseball_day").partition_by("tracker_a", "tracker_b", as_dict=True)
     trackers = sort_by_rank([str(name) for key in by_pair for name in key], ranks)
-    place = {tracker: number for number, tracker in enumerate(trackers)}
+    index = {tracker: number for number, tracker in enumerate(trackers)}
     rows = []
-    for key in sorted(by_pair, key=lambda names: [place[str(name)] for name in names]):
+    for key in sorted(by_pair, key=lambda names: [index[str(name)] for name in names]):
         nights = _figures_of(by_pair[key])
         rows += [(*key, *row) for metric in metrics if (row := _row(metric, nights))]
     table = pl.DataFrame(rows, schema=SELECTION.polars_schema(), orient="row")

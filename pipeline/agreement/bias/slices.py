@@ -70,7 +70,7 @@ def slice_cells(nights: AllNights, slice_by: str) -> Slices:
     by_night = segment(part * (night.max() - night.min() + 2) + night - night.min())
     groups, by_slice = segment(part[by_night.starts]), segment(part)
     first = part[by_night.starts][groups.starts]
-    slice_names = [str(names[place]) for place in first % len(names)]
+    slice_names = [str(names[index]) for index in first % len(names)]
     wide = _wide_angles(nights, order, by_slice)
     return Slices(slice_by, order, by_night, groups, by_slice, first // len(names), slice_names, wide)
 
@@ -100,16 +100,16 @@ def robust_statistics(nights: AllNights, slices: Slices) -> Robust:
     edges = [*starts.tolist(), int(ends[-1])]
     statistics = np.full((4, len(starts), len(nights.metrics)), np.nan)
 
-    def fill(places: range) -> None:
+    def fill(indexes: range) -> None:
         # one buffer for all metrics: allocating memory costs more than the work itself
         buffer = np.empty(len(rows))
-        for place in places:
-            np.take(nights.differences[nights.metrics[place]], rows, out=buffer, mode="clip")
+        for index in indexes:
+            np.take(nights.differences[nights.metrics[index]], rows, out=buffer, mode="clip")
             has_nan = bool(np.isnan(buffer).any())
             for number, (start, end) in enumerate(pairwise(edges)):
                 values = buffer[start:end][~np.isnan(buffer[start:end])] if has_nan else buffer[start:end]
                 if len(values):
-                    statistics[:, number, place] = _robust_of(values, bool(slices.wide[number, place]))
+                    statistics[:, number, index] = _robust_of(values, bool(slices.wide[number, index]))
 
     # over a long history this is most of the step's work, and numpy releases the interpreter lock meanwhile
     workers = max(min(os.cpu_count() or 1, len(nights.metrics)), 1)
@@ -127,12 +127,12 @@ def _slice_names(cells: pl.DataFrame, slice_by: str) -> np.ndarray:
 
 def _wide_angles(nights: AllNights, order: np.ndarray, slices: Segments) -> np.ndarray:
     wide = np.zeros((len(slices.starts), len(nights.metrics)), bool)
-    for place, metric in enumerate(nights.metrics):
+    for index, metric in enumerate(nights.metrics):
         if METRICS[metric].circular:
             columns = (nights.cells[f"{name}.{metric}"].to_numpy()[order] for name in ("n", "cos", "sin"))
             n, cos, sin = (segment_sum(column, slices) for column in columns)
             spread = circular_sd(np.hypot(cos, sin) / np.maximum(n, 1))
-            wide[:, place] = (spread > WIDEST_CIRCULAR_SD_DEG) & (n >= LEAST_PITCHES)
+            wide[:, index] = (spread > WIDEST_CIRCULAR_SD_DEG) & (n >= LEAST_PITCHES)
     return wide
 
 

@@ -133,9 +133,9 @@ def change_p_values(values: np.ndarray, variances: np.ndarray) -> np.ndarray:
     from scipy.special import stdtr
 
     nights = np.arange(len(values))[:, None]
-    place = nights - np.arange(RECENT)[None, :]
-    tried = (place >= LEAST_BEFORE) & (nights >= LEAST_NIGHTS - 1)
-    before = np.maximum(place - 1, 0)
+    start = nights - np.arange(RECENT)[None, :]
+    tried = (start >= LEAST_BEFORE) & (nights >= LEAST_NIGHTS - 1)
+    before = np.maximum(start - 1, 0)
     weights, centered = 1 / variances, values - values.mean()
     total, sums, squares = (np.cumsum(weights * centered**power) for power in (0, 1, 2))
     w1, s1, w, s = total[before], sums[before], total[nights], sums[nights]

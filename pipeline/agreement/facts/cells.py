@@ -51,16 +51,16 @@ def number_cells(cells: list[pl.DataFrame], differences: list[pl.DataFrame]) -> 
 
     `cell` numbers a night's cells by pair, station and pitch type. Metrics that no pair has read are dropped from the differences.
     """
-    placed = pl.concat(cells).with_row_index("place").sort("baseball_day", maintain_order=True)
-    placed = placed.with_columns(cell=pl.int_range(pl.len(), dtype=pl.UInt32).over("baseball_day"))
-    by_place = placed.sort("place")
-    cell_by_pitch = np.repeat(by_place["cell"].to_numpy(), by_place["pitches"].to_numpy())
+    numbered = pl.concat(cells).with_row_index("index").sort("baseball_day", maintain_order=True)
+    numbered = numbered.with_columns(cell=pl.int_range(pl.len(), dtype=pl.UInt32).over("baseball_day"))
+    in_input_order = numbered.sort("index")
+    cell_by_pitch = np.repeat(in_input_order["cell"].to_numpy(), in_input_order["pitches"].to_numpy())
     keys = ["baseball_day", "cell"]
     joined = pl.concat(part.drop("station", "pitch_type", "group") for part in differences)
     joined = joined.with_columns(pl.Series("cell", cell_by_pitch)).sort(keys, maintain_order=True)
     # every run reads years of these columns, and a column of nulls takes as long as one of numbers
     read = [name for name in joined.columns if name not in keys and joined[name].null_count() < joined.height]
-    return placed.select(*keys, pl.exclude(*keys, "place")), joined.select(*keys, *read)
+    return numbered.select(*keys, pl.exclude(*keys, "index")), joined.select(*keys, *read)
 
 
 def _moments(metric: str, a: np.ndarray, b: np.ndarray, d: np.ndarray, segments: Segments) -> dict[str, np.ndarray]:

@@ -120,7 +120,7 @@ def _converge(readings: _Readings, centers: np.ndarray, clip: np.ndarray) -> np.
 
 def _medians(values: np.ndarray, segments: Segments) -> np.ndarray:
     """Return the median of each segment, nan left out; 0 where a segment has no value."""
-    place = np.repeat(np.arange(len(segments.starts)), segments.counts)
-    frame = pl.DataFrame({"segment": place, "value": values}, nan_to_null=True)
+    index = np.repeat(np.arange(len(segments.starts)), segments.counts)
+    frame = pl.DataFrame({"segment": index, "value": values}, nan_to_null=True)
     medians = frame.group_by("segment", maintain_order=True).agg(pl.col("value").median())
     return medians["value"].fill_null(0.0).to_numpy()
