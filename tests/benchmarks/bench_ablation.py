@@ -1,6 +1,6 @@
 """Ablation of the matching: replace one mechanism at a time by a no-op and measure what is lost.
 
-    python -m tests.benchmarks.bench_ablation                                all mechanisms, all worlds, one seed (half an hour of CPU)
+    python -m tests.benchmarks.bench_ablation                                all mechanisms, all worlds, one seed (about ten minutes of CPU)
     python -m tests.benchmarks.bench_ablation --seeds 2 --jobs 2             two seeds, two processes
     python -m tests.benchmarks.bench_ablation --worlds "clock step"          some worlds only
 
