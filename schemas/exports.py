@@ -67,7 +67,7 @@ SET_ASIDE = Contract(
         required("file_id", pl.String, "the export (table files)"),
         required("file_row", pl.UInt32, "line or record number in the export, from 1"),
         required(
-            "found_in",
+            "stage",
             pl.String,
             "export: found while its own export was read; night: found while the rows of all exports of the night were compared",
             "",
@@ -79,7 +79,7 @@ SET_ASIDE = Contract(
             "local date at the venue; the day changes at 4 am; null if the row has no date",
         ),
         Column("sighting_id", pl.String, "the id that it has, or would have, as a sighting"),
-        Column("of_sighting_id", pl.String, "the sighting that is kept instead"),
+        Column("kept_sighting_id", pl.String, "the sighting that is kept instead"),
         Column("why", pl.String, "the reason in words"),
         Column("thrown_at", UTC_TIME, "time by the tracker's own clock", "UTC"),
         Column("pitcher_label", pl.String, "the pitcher as the tracker names him"),

@@ -43,7 +43,7 @@ PITCHES = Contract(
             "whether match_probability is below doubtful_below of ledger.toml, so that it needs your review",
         ),
         Column(
-            "stands_apart",
+            "outliers",
             pl.String,
             "readings too far from the others to be preferred, as tracker:metric, separated by commas",
         ),
@@ -95,7 +95,7 @@ PITCH_VALUES = Contract(
             (),
             0.0,
         ),
-        Column("stands_apart", pl.String, "trackers whose reading is too far from the others, separated by commas"),
+        Column("outliers", pl.String, "trackers whose reading is too far from the others, separated by commas"),
     ),
     order=("baseball_day",),
 )

@@ -26,7 +26,7 @@ RUNS = Contract(
         Column("pitches", pl.UInt32, "pitches in the warehouse", "pitches"),
         Column("quarantined", pl.UInt32, "rows in quarantine", "rows"),
         Column("message", pl.String, "what happened, in words"),
-        Column("redone", pl.String, "why nights were processed: what had changed, in words"),
+        Column("reprocessed", pl.String, "why nights were processed: what had changed, in words"),
         Column("fingerprint", pl.String, "hash of all inputs; a run with the same hash has nothing new to do"),
     ),
     order=("started_at",),

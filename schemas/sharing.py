@@ -16,7 +16,7 @@ ID_KINDS = {
     "pitch_id": "pitch",
     "old_pitch_id": "pitch",
     "sighting_id": "sighting",
-    "of_sighting_id": "sighting",
+    "kept_sighting_id": "sighting",
     "sighting_a": "sighting",
     "sighting_b": "sighting",
     "competing_sighting_id": "sighting",
@@ -57,14 +57,14 @@ CLASSES: dict[str, Classes] = {
             *_SITUATION,
             *_MEASURED,
         ),
-        words=("venue", "station", "thrown_at_by", "trackers", "stands_apart"),
+        words=("venue", "station", "thrown_at_by", "trackers", "outliers"),
         players=("pitcher_id", "batter_id"),
         ids=("pitch_id", "session_id", "outing_id"),
         left_out=_LABELS,
     ),
     "pitch_values": Classes(
         as_is=("baseball_day", "metric", "value", "policy", "seen_by", "lowest", "highest", "spread", "uncertainty"),
-        words=("trackers", "stands_apart"),
+        words=("trackers", "outliers"),
         ids=("pitch_id",),
     ),
     "sightings": Classes(
@@ -111,7 +111,7 @@ CLASSES: dict[str, Classes] = {
     "double_triggers": Classes(
         as_is=("baseball_day", "probability", "set_aside", "time_gap_s"),
         words=("tracker",),
-        ids=("sighting_id", "of_sighting_id"),
+        ids=("sighting_id", "kept_sighting_id"),
     ),
     "trackers": Classes(
         as_is=("rank", "late_after_h"),

@@ -126,10 +126,10 @@ SIGHTINGS = Contract(
 DOUBLE_TRIGGERS = Contract(
     "double_triggers",
     "two records of one tracker that are the same throw with a probability of at least 0.02",
-    ("sighting_id", "of_sighting_id"),
+    ("sighting_id", "kept_sighting_id"),
     (
         required("sighting_id", pl.String, "the record that (possibly) repeats the other"),
-        required("of_sighting_id", pl.String, "the record that is kept"),
+        required("kept_sighting_id", pl.String, "the record that is kept"),
         required("tracker", pl.String, "the tracker of both"),
         baseball_day(),
         share("probability", "probability that both are the same throw", nullable=False),
@@ -141,7 +141,7 @@ DOUBLE_TRIGGERS = Contract(
         Column(
             "time_gap_s",
             pl.Float64,
-            "time of sighting_id minus time of of_sighting_id; null without a time of day",
+            "time of sighting_id minus time of kept_sighting_id; null without a time of day",
             "s",
         ),
     ),

@@ -199,7 +199,7 @@ def _file(
 
 def _others(sightings: pl.DataFrame) -> dict[str, pl.DataFrame]:
     seen = dict(sightings.group_by("tracker").len().iter_rows())
-    aside = {"tracker": "radar", "file_id": "radar-file", "found_in": "export"}
+    aside = {"tracker": "radar", "file_id": "radar-file", "stage": "export"}
     refused = {
         "level": "row",
         "tracker": "radar",

@@ -383,7 +383,7 @@ def test_an_answer_without_rows_still_names_its_columns(page: Console) -> None:
 
 
 def test_explain_shows_every_reading_and_marks_the_preferred_one(demo: Path) -> None:
-    three = "select pitch_id from pitches where seen_by = 3 and trackers like 'stadium_radar%' and stands_apart is null order by 1 limit 1"
+    three = "select pitch_id from pitches where seen_by = 3 and trackers like 'stadium_radar%' and outliers is null order by 1 limit 1"
     pitch = first(demo, three)
     text = printed("explain", "-w", demo, pitch)
     for tracker, sighting, speed in run_query(

@@ -78,7 +78,7 @@ def test_second_records_of_one_throw_are_set_aside_or_reported(demo: Path) -> No
     records = run_query(demo / "warehouse", read).join(truth, on=["tracker", "file_name", "file_row"])
     keys = dict(records.select("sighting_id", "pitch_key").iter_rows())
     doubles = run_query(demo / "warehouse", "from double_triggers")
-    pairs = [(keys[one], keys[other]) for one, other in doubles.select("sighting_id", "of_sighting_id").iter_rows()]
+    pairs = [(keys[one], keys[other]) for one, other in doubles.select("sighting_id", "kept_sighting_id").iter_rows()]
     one = pl.Series([a is not None and a == b for a, b in pairs])
     truly = records.filter(record="double_trigger").height
     print(

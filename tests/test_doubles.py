@@ -40,9 +40,9 @@ def _throws(season: Season, matched: Matched) -> pl.DataFrame:
 def _with_truth(doubles: pl.DataFrame, season: Season) -> pl.DataFrame:
     """Return the double triggers with `is_one`: whether both records are of one throw."""
     throws = season.truth.select("sighting_id", "throw")
-    other = throws.rename({"sighting_id": "of_sighting_id", "throw": "throw_of"})
+    other = throws.rename({"sighting_id": "kept_sighting_id", "throw": "throw_of"})
     is_one = (pl.col("throw") == pl.col("throw_of")).fill_null(False)
-    return doubles.join(throws, on="sighting_id").join(other, on="of_sighting_id").with_columns(is_one=is_one)
+    return doubles.join(throws, on="sighting_id").join(other, on="kept_sighting_id").with_columns(is_one=is_one)
 
 
 def test_a_double_is_found_around_a_throw_from_the_other_mound():
@@ -137,14 +137,14 @@ def test_a_triple_record_is_reported_once_per_pair_and_decisions_hold():
     ids = {first["sighting_id"], "s00000000000000a1", "s00000000000000a2"}
     matched = _match(sightings)
     doubles = pl.concat([matched.doubles, matched.possible_doubles])
-    pairs = [frozenset(pair) for pair in doubles.select("sighting_id", "of_sighting_id").rows() if ids & set(pair)]
+    pairs = [frozenset(pair) for pair in doubles.select("sighting_id", "kept_sighting_id").rows() if ids & set(pair)]
     assert len(pairs) == 2 and len(set(pairs)) == 2
-    (kept,) = doubles.filter(pl.col("sighting_id").is_in(list(ids)))["of_sighting_id"].unique()
+    (kept,) = doubles.filter(pl.col("sighting_id").is_in(list(ids)))["kept_sighting_id"].unique()
     left = (matched.possible_doubles.filter(pl.col("sighting_id").is_in(list(ids))))["sighting_id"].to_list()
     assert len(left) == 1 and matched.matches.filter(pl.col("sighting_id") == left[0])["match_probability"][0] < 0.5
     # The third record is a throw of its own; the pair does not come back through the second record.
     again = _match(sightings, ("not_same_pitch", kept, left[0]))
-    asked = pl.concat([again.doubles, again.possible_doubles]).select("sighting_id", "of_sighting_id").rows()
+    asked = pl.concat([again.doubles, again.possible_doubles]).select("sighting_id", "kept_sighting_id").rows()
     assert {kept, left[0]} not in [set(pair) for pair in asked]
 
 
@@ -168,7 +168,7 @@ def test_other_short_waits_in_a_small_file_do_not_hide_a_double():
         pl.int_range(1, 24).cast(file.schema["file_order"]).alias("file_order"),
     )
     matched = _match(order)
-    assert matched.doubles.select("sighting_id", "of_sighting_id").rows() == [
+    assert matched.doubles.select("sighting_id", "kept_sighting_id").rows() == [
         ("s00000000000000aa", moved["sighting_id"][17])
     ]
     assert matched.doubles["probability"][0] > 0.9

@@ -226,7 +226,7 @@ def test_a_row_of_nothing_stays_only_where_time_or_number_place_it(tmp_path: Pat
 def test_a_row_alike_in_every_cell_is_a_repeat_where_the_clock_is_fine(tmp_path: Path) -> None:
     found = mapped(export(tmp_path, seconds(1, 2, 2, 3)), profile_of(tmp_path))
     assert fates(found) == [(4, "repeat")]
-    assert found.set_aside.get_column("of_sighting_id").to_list() == [found.sightings.get_column("sighting_id")[1]]
+    assert found.set_aside.get_column("kept_sighting_id").to_list() == [found.sightings.get_column("sighting_id")[1]]
 
 
 def test_two_throws_in_one_minute_that_read_the_same_are_two(tmp_path: Path) -> None:
@@ -248,7 +248,9 @@ def test_the_later_row_of_one_native_id_wins(tmp_path: Path) -> None:
     found = mapped(export(tmp_path, text), profile_of(tmp_path, rest=NATIVE))
     assert fates(found) == [(2, "superseded")]
     assert found.sightings.sort("native_id").get_column("release_speed_mph").to_list() == [90.5, 92.0]
-    assert found.set_aside.get_column("sighting_id").to_list() == found.set_aside.get_column("of_sighting_id").to_list()
+    assert (
+        found.set_aside.get_column("sighting_id").to_list() == found.set_aside.get_column("kept_sighting_id").to_list()
+    )
 
 
 def test_a_reused_native_id_is_reported(tmp_path: Path) -> None:

@@ -165,7 +165,7 @@ def test_double_triggers_are_linked_to_the_record_that_they_repeat():
     season, matched = _season("many false records", 1)
     throws = season.truth.select("sighting_id", "throw")
     doubles = matched.doubles.join(throws, on="sighting_id").join(
-        throws, left_on="of_sighting_id", right_on="sighting_id", suffix="_of"
+        throws, left_on="kept_sighting_id", right_on="sighting_id", suffix="_of"
     )
     truly = season.truth.filter("double").height
     assert doubles.filter(pl.col("throw") == pl.col("throw_of")).height >= 0.7 * truly
@@ -189,7 +189,7 @@ def test_a_false_record_just_before_a_pitch_adds_no_reading_to_it():
         pl.when(earlier).then(pl.col(name) - 1).otherwise(name).alias(name) for name in ("file_order", "sequence")
     )
     matched = _match(pl.concat([moved, false]))
-    assert matched.doubles.filter(pl.col("sighting_id") == "s0000000000000000")["of_sighting_id"].to_list() == [
+    assert matched.doubles.filter(pl.col("sighting_id") == "s0000000000000000")["kept_sighting_id"].to_list() == [
         true["sighting_id"][0]
     ]
     assert _groups(matched) == _groups(before)
@@ -202,7 +202,7 @@ def test_a_throw_recorded_twice_counts_once_even_if_no_other_tracker_saw_it(trac
     throws = season.truth.select("sighting_id", "throw").drop_nulls().join(alone, on="sighting_id", how="semi")
     truly = throws.height - throws["throw"].n_unique()
     found = _match(alone).doubles.join(season.truth.select("sighting_id", "throw"), on="sighting_id")
-    found = found.join(season.truth.select(of_sighting_id="sighting_id", throw_of="throw"), on="of_sighting_id")
+    found = found.join(season.truth.select(kept_sighting_id="sighting_id", throw_of="throw"), on="kept_sighting_id")
     assert truly >= 9
     assert found.filter(pl.col("throw") == pl.col("throw_of")).height >= 0.9 * truly
     assert found.filter(pl.col("throw").ne_missing(pl.col("throw_of"))).height <= 1
@@ -482,7 +482,7 @@ def test_no_sightings_and_one_tracker_alone_can_be_matched():
     assert all(frame.is_empty() for frame in empty)
     alone = _match(season.sightings.filter(pl.col("tracker") == "radar"))
     assert alone.match_pairs.is_empty()
-    repeated = pl.concat([alone.doubles["of_sighting_id"], alone.possible_doubles["sighting_id"]])
+    repeated = pl.concat([alone.doubles["kept_sighting_id"], alone.possible_doubles["sighting_id"]])
     others = alone.matches.filter(~pl.col("sighting_id").is_in(repeated.implode()))
     assert others["match_probability"].to_list() == [1.0] * len(others)
     assert len(others) > 0.98 * len(alone.matches)

@@ -80,7 +80,7 @@ def troubled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     no_key = lost("value", "array", "array-file", None, "no record has 'hand_at.2'")
     cut_row = lost("row", "unit", "unit-file", 30, "line 30 is cut off")
     tables["quarantine"] = frame("quarantine", unreadable, *spins, no_key, cut_row)
-    aside = {"file_row": 40, "found_in": "export", "baseball_day": WED}
+    aside = {"file_row": 40, "stage": "export", "baseball_day": WED}
     tables["set_aside"] = frame(
         "set_aside",
         aside | {"kind": "superseded", "tracker": "radar", "file_id": "radar-file", "why": REUSED_ID},

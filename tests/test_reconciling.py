@@ -58,12 +58,12 @@ def test_a_policy_order_beats_the_rank_and_falls_back_on_it() -> None:
 
 def test_an_outlier_beside_two_that_agree_is_not_preferred() -> None:
     row = value_of("release_speed_mph", (99.0, 90.2, 90.5))
-    assert (row["value"], row["trackers"], row["stands_apart"]) == (90.2, "camera", "radar")
+    assert (row["value"], row["trackers"], row["outliers"]) == (90.2, "camera", "radar")
 
 
 def test_two_trackers_cannot_reveal_an_outlier() -> None:
     row = value_of("release_speed_mph", (99.0, 90.2))
-    assert (row["trackers"], row["stands_apart"]) == ("radar", None)
+    assert (row["trackers"], row["outliers"]) == ("radar", None)
     learned = calibration(("radar", "camera", "release_speed_mph", 0.0, 0.5))
     # two trackers 8.8 mph apart give a value no more certain than half of that
     assert value_of("release_speed_mph", (99.0, 90.2), None, learned)["uncertainty"] == pytest.approx(4.4)

@@ -24,7 +24,7 @@ def test_the_newest_export_wins_and_the_older_row_is_set_aside_as_superseded() -
     )
     once = remove_duplicates(seen, NEWNESS)
     assert once.sightings.select("file_id", "release_speed_mph").rows() == [("new", 91.0)]
-    assert once.set_aside.select("kind", "file_id", "of_sighting_id").rows() == [("superseded", "old", "s1")]
+    assert once.set_aside.select("kind", "file_id", "kept_sighting_id").rows() == [("superseded", "old", "s1")]
 
 
 def test_the_same_content_again_is_a_repeat() -> None:
@@ -75,7 +75,7 @@ def kept(*exports: list[dict[str, Any]]) -> tuple[Deduplicated, list[str]]:
     rows = sum(len(rows) for rows in exports)
     assert once.sightings.height + once.set_aside.height == rows
     ids = set(once.sightings.get_column("sighting_id"))
-    assert set(once.set_aside.get_column("of_sighting_id")) <= ids
+    assert set(once.set_aside.get_column("kept_sighting_id")) <= ids
     return once, once.sightings.get_column("file_id").to_list()
 
 

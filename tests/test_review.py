@@ -94,8 +94,8 @@ def test_possible_double_records_are_among_the_pairs_of_a_doubtful_pitch(demo: P
         demo / "warehouse",
         """
         with doubtful as (select sighting_id, pitch_id from sightings where pitch_id in (select pitch_id from pitches where doubtful))
-        select of_sighting_id as sighting_a, sighting_id as sighting_b, set_aside as merged from double_triggers
-        where sighting_id in (select sighting_id from doubtful) or of_sighting_id in (select sighting_id from doubtful)""",
+        select kept_sighting_id as sighting_a, sighting_id as sighting_b, set_aside as merged from double_triggers
+        where sighting_id in (select sighting_id from doubtful) or kept_sighting_id in (select sighting_id from doubtful)""",
     )
     pairs = run_query(demo / "warehouse", "from doubtful_matches where tracker_a = tracker_b")
     assert len(doubles) > 10
@@ -233,9 +233,9 @@ def test_decisions_take_effect(decided: tuple[Path, dict[str, Item], dict[str, l
         one, other = line.split(",")[2:4]
         assert sightings_of(folder, one, other).get_column("pitch_id").n_unique() == 2
         doubles = run_query(
-            folder / "warehouse", f"from double_triggers where '{one}' in (sighting_id, of_sighting_id)"
+            folder / "warehouse", f"from double_triggers where '{one}' in (sighting_id, kept_sighting_id)"
         )
-        assert other not in {*doubles.get_column("sighting_id"), *doubles.get_column("of_sighting_id")}
+        assert other not in {*doubles.get_column("sighting_id"), *doubles.get_column("kept_sighting_id")}
     named = run_query(
         folder / "warehouse",
         "select distinct pitcher_label, pitcher_id from sightings where pitcher_label in ('Corwin Pelgrave', 'Ollerby, Rusk')",

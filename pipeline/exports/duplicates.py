@@ -92,7 +92,7 @@ def _set_aside(rest: pl.DataFrame, once: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit(REUSED_ID))
         .otherwise(pl.lit("a newer export has corrected this row"))
     )
-    return _aside(rest.with_columns(of_sighting_id="sighting_id"), once, why, _PLACE)
+    return _aside(rest.with_columns(kept_sighting_id="sighting_id"), once, why, _PLACE)
 
 
 def _copies_aside(copies: pl.DataFrame, once: pl.DataFrame) -> pl.DataFrame:
@@ -104,22 +104,22 @@ _PLACE = ("file_id", "file_row", "file_order", "sighting_id", "newness")
 
 
 def _aside(rows: pl.DataFrame, once: pl.DataFrame, why: pl.Expr, place: Collection[str]) -> pl.DataFrame:
-    """Return rows of table set_aside: a repeat where all columns but `place` equal the row of `of_sighting_id`, else superseded."""
+    """Return rows of table set_aside: a repeat where all columns but `place` equal the row of `kept_sighting_id`, else superseded."""
     content = [name for name in once.columns if name not in place]
     kept = once.select(
-        pl.col("sighting_id").alias("of_sighting_id"), *(pl.col(name).alias(f"{name}_kept") for name in content)
+        pl.col("sighting_id").alias("kept_sighting_id"), *(pl.col(name).alias(f"{name}_kept") for name in content)
     )
     same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(f"{name}_kept")) for name in content)
-    compared = rows.join(kept, on="of_sighting_id", how="left").with_columns(same=same)
+    compared = rows.join(kept, on="kept_sighting_id", how="left").with_columns(same=same)
     return compared.select(
         pl.when("same").then(pl.lit("repeat")).otherwise(pl.lit("superseded")).alias("kind"),
-        pl.lit("night").alias("found_in"),
+        pl.lit("night").alias("stage"),
         "tracker",
         "baseball_day",
         "file_id",
         "file_row",
         "sighting_id",
-        "of_sighting_id",
+        "kept_sighting_id",
         why.alias("why"),
         "thrown_at",
         "pitcher_label",
@@ -132,7 +132,7 @@ def _aside(rows: pl.DataFrame, once: pl.DataFrame, why: pl.Expr, place: Collecti
 
 
 def _copies(once: pl.DataFrame) -> pl.DataFrame:
-    """Return sighting_id and of_sighting_id of rows that another export of the tracker and day has under another id.
+    """Return sighting_id and kept_sighting_id of rows that another export of the tracker and day has under another id.
 
     Each throw keeps its row in the export with the most rows, so that a session's order comes from one export. Where the readings are
     equal and the labels are not, somebody corrected them, and the newest export counts.
@@ -145,8 +145,8 @@ def _copies(once: pl.DataFrame) -> pl.DataFrame:
     ranked = linked.with_columns(
         rank=pl.when(corrected).then(0).otherwise("size"), newness=pl.col("newness").fill_null(-1)
     ).sort("rank", "newness", "file_id", descending=True)
-    ranked = ranked.with_columns(of_sighting_id=pl.col("sighting_id").first().over(throw))
-    return ranked.filter(pl.col("sighting_id") != pl.col("of_sighting_id")).select("sighting_id", "of_sighting_id")
+    ranked = ranked.with_columns(kept_sighting_id=pl.col("sighting_id").first().over(throw))
+    return ranked.filter(pl.col("sighting_id") != pl.col("kept_sighting_id")).select("sighting_id", "kept_sighting_id")
 
 
 def _equal_rows(once: pl.DataFrame) -> pl.DataFrame:

@@ -8,7 +8,7 @@ import polars as pl
 from pipeline.incremental.plan import DROP, Plan
 from pipeline.incremental.previous_run import History
 from pipeline.settings.ledger import Ledger
-from pipeline.settings.people import ON_SIGHTINGS, named_sightings
+from pipeline.settings.people import SIGHTING_KINDS, named_sightings
 from schemas.metrics import METRICS
 from schemas.trackers import TRACKERS
 
@@ -135,7 +135,7 @@ def decisions_table(
     `sightings`: the ids among those that decisions name that exist (`find_sightings`). `tables`: players and files, complete.
     """
     missing = [name for name in named_sightings(decisions) if name not in sightings]
-    names_missing = pl.col("kind").is_in(ON_SIGHTINGS) & pl.any_horizontal(pl.col("subject", "object").is_in(missing))
+    names_missing = pl.col("kind").is_in(SIGHTING_KINDS) & pl.any_horizontal(pl.col("subject", "object").is_in(missing))
     present = tables["files"].filter(pl.col("gone_since").is_null()).select("tracker", subject="file_name").unique()
     players = tables["players"].get_column("player_id")
     joined = decisions.join(

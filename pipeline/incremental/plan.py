@@ -20,7 +20,7 @@ from pipeline.exports.inbox import ExportFile, KnownFile, scan_inbox
 from pipeline.incremental.previous_run import History
 from pipeline.settings.ledger import Ledger
 from pipeline.settings.ledger_tables import CorrectionTable
-from pipeline.settings.people import ON_SIGHTINGS, throwers
+from pipeline.settings.people import SIGHTING_KINDS, throwers
 from pipeline.words import pluralize
 
 # Parts of the settings that affect only some nights when they change; any other changed part affects every night.
@@ -329,7 +329,7 @@ def _correction_applies(table: CorrectionTable) -> pl.Expr:
 def _changed_subjects(previous: str, now: str) -> list[str]:
     """Return the sightings named by decisions that were added or removed."""
     old, new = ({tuple(line) for line in json.loads(text)} for text in (previous, now))
-    return sorted({name for line in old ^ new if line[0] in ON_SIGHTINGS for name in line[2:] if name})
+    return sorted({name for line in old ^ new if line[0] in SIGHTING_KINDS for name in line[2:] if name})
 
 
 def _nights_of_sightings(history: History, sightings: Sequence[str]) -> set[date]:

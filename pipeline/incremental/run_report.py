@@ -85,7 +85,7 @@ def run_row(
         "pitches": pitches,
         "quarantined": files.get_column("quarantined").sum(),
         "message": processed_words(plan.new, nights),
-        "redone": "; ".join(plan.reasons),
+        "reprocessed": "; ".join(plan.reasons),
         "fingerprint": _fingerprint(plan),
     }
     times = {"started_at": pl.Datetime("us", "UTC"), "finished_at": pl.Datetime("us", "UTC")}

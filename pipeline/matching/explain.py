@@ -49,7 +49,7 @@ def explain_pair(row: Mapping[str, object], names: Mapping[str, str]) -> str:
 def explain_double(row: Mapping[str, object]) -> str:
     """Return the sentences for one row of double_triggers."""
     gap = "" if row["time_gap_s"] is None else f", {duration_words(abs(float(str(row['time_gap_s']))))} apart"
-    records = f"{row['of_sighting_id']} and {row['sighting_id']}{gap} (probability {_percent(float(str(row['probability'])))})"
+    records = f"{row['kept_sighting_id']} and {row['sighting_id']}{gap} (probability {_percent(float(str(row['probability'])))})"
     if row["set_aside"]:
         return f"{row['tracker']} recorded one pitch twice: {records}. {row['sighting_id']} is set aside."
     return f"{row['tracker']} may have recorded one pitch twice: {records}. {row['sighting_id']} counts as a pitch until you decide."

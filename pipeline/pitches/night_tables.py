@@ -30,7 +30,7 @@ def remove_non_pitches(
     """Split off second records of one throw and rows that a decision calls no pitch; return the sightings and the removed rows."""
     doubles = double_triggers.select(
         "sighting_id",
-        "of_sighting_id",
+        "kept_sighting_id",
         kind=pl.lit("double_trigger"),
         why=pl.lit("the tracker recorded one throw twice"),
     )
@@ -38,7 +38,7 @@ def remove_non_pitches(
         decisions.filter(pl.col("kind") == "no_pitch")
         .select(
             sighting_id="subject",
-            of_sighting_id=pl.lit(None, pl.String),
+            kept_sighting_id=pl.lit(None, pl.String),
             kind=pl.lit("no_pitch"),
             why=pl.lit("a person's decision"),
         )
@@ -56,7 +56,7 @@ def remove_non_pitches(
         "release_speed_mph",
         "spin_rate_rpm",
     )
-    set_aside = removed.join(rows, on="sighting_id").with_columns(found_in=pl.lit("night"))
+    set_aside = removed.join(rows, on="sighting_id").with_columns(stage=pl.lit("night"))
     return sightings.join(removed, on="sighting_id", how="anti"), set_aside
 
 
@@ -65,7 +65,7 @@ def replace_set_aside(
 ) -> pl.DataFrame:
     """Return the table `set_aside`: rows found in a night are replaced with the night, rows found while reading with their export."""
     replaced = (
-        pl.when(pl.col("found_in") == "night")
+        pl.when(pl.col("stage") == "night")
         .then(pl.col("baseball_day").is_in(list(nights)))
         .otherwise(pl.col("file_id").is_in(list(files)))
     )
@@ -98,15 +98,15 @@ def add_set_aside_aliases(
 
     `removed`: as from `remove_non_pitches`. `repeats`: rows set aside while reading, of which copies under another id matter here.
     """
-    names = ("sighting_id", "of_sighting_id", "baseball_day")
-    copies = repeats.filter(pl.col("sighting_id") != pl.col("of_sighting_id")).select(names)
+    names = ("sighting_id", "kept_sighting_id", "baseball_day")
+    copies = repeats.filter(pl.col("sighting_id") != pl.col("kept_sighting_id")).select(names)
     # A copy of a removed second record leads to the first record.
-    first_records = removed.select(of_sighting_id="sighting_id", first="of_sighting_id")
-    copies = copies.join(first_records, on="of_sighting_id", how="left", maintain_order="left")
-    copies = copies.with_columns(of_sighting_id=pl.coalesce("first", "of_sighting_id"))
+    first_records = removed.select(kept_sighting_id="sighting_id", first="kept_sighting_id")
+    copies = copies.join(first_records, on="kept_sighting_id", how="left", maintain_order="left")
+    copies = copies.with_columns(kept_sighting_id=pl.coalesce("first", "kept_sighting_id"))
     gone = pl.concat([removed.select(names), copies.select(names)])
-    pitches = matches.select(of_sighting_id="sighting_id", pitch_id=_PITCH_OF_GROUP)
-    gone_aliases = gone.join(pitches, on="of_sighting_id", how="left").select(
+    pitches = matches.select(kept_sighting_id="sighting_id", pitch_id=_PITCH_OF_GROUP)
+    gone_aliases = gone.join(pitches, on="kept_sighting_id", how="left").select(
         "baseball_day", pl.format("p{}", pl.col("sighting_id").str.slice(1)).alias("old_pitch_id"), "pitch_id"
     )
     return pl.concat([aliases, gone_aliases]).unique("old_pitch_id", keep="first").sort("old_pitch_id")

@@ -254,7 +254,7 @@ def _preferred_values(readings: pl.DataFrame) -> pl.DataFrame:
         lowest=pl.col("lowest").first(),
         highest=pl.col("highest").first(),
         uncertainty=pl.when(blends).then(birge / weight.sum().sqrt()).otherwise(single_sd),
-        stands_apart=pl.col("tracker").filter(~usable).str.join(","),
+        outliers=pl.col("tracker").filter(~usable).str.join(","),
         circular=pl.col("circular").first(),
     )
     turn = pl.col("circular")
@@ -264,7 +264,7 @@ def _preferred_values(readings: pl.DataFrame) -> pl.DataFrame:
             for name in ("value", "lowest", "highest")
         ),
         spread=pl.col("highest") - pl.col("lowest"),
-        stands_apart=pl.when(pl.col("stands_apart") != "").then("stands_apart"),
+        outliers=pl.when(pl.col("outliers") != "").then("outliers"),
     ).drop("circular", "group")
 
 
@@ -308,9 +308,9 @@ def _merge_rows(members: pl.DataFrame, values: pl.DataFrame, rules: Rules) -> pl
         .agg(pl.col("pitch_type", "pitch_type_by").first())
     )
     outliers = (
-        values.filter(pl.col("stands_apart").is_not_null())
+        values.filter(pl.col("outliers").is_not_null())
         .group_by("pitch_id", maintain_order=True)
-        .agg(stands_apart=pl.format("{}:{}", "stands_apart", "metric").str.join(", "))
+        .agg(outliers=pl.format("{}:{}", "outliers", "metric").str.join(", "))
     )
     wide = values.pivot("metric", index="pitch_id", values="value")
     missing = [pl.lit(None, pl.Float64).alias(name) for name in METRICS if name not in wide.columns]

@@ -78,7 +78,7 @@ def _resolve(con: duckdb.DuckDBPyConnection, any_id: str) -> str:
         union all select pitch_id from pitch_aliases where old_pitch_id = $1
         union all select pitch_id from sightings where sighting_id = $1
         union all select pitch_id from pitch_aliases where old_pitch_id = 'p' || substr($1, 2) and $1 like 's%'
-        union all select sightings.pitch_id from set_aside join sightings on sightings.sighting_id = of_sighting_id
+        union all select sightings.pitch_id from set_aside join sightings on sightings.sighting_id = kept_sighting_id
             where set_aside.sighting_id = 's' || substr($1, 2)
         union all select null from set_aside where sighting_id = 's' || substr($1, 2)""",
         [any_id],
@@ -111,13 +111,13 @@ def _read_report(con: duckdb.DuckDBPyConnection, pitch_id: str) -> PitchReport:
         ).pl(),
         doubles=_rows(
             con,
-            "from double_triggers where list_contains($ids, sighting_id) or list_contains($ids, of_sighting_id) order by all",
+            "from double_triggers where list_contains($ids, sighting_id) or list_contains($ids, kept_sighting_id) order by all",
             ids=ids,
         ),
         values={row["metric"]: row for row in _rows(con, "from pitch_values where pitch_id = $id", id=pitch_id)},
         set_aside=_rows(
             con,
-            "from set_aside where list_contains($ids, of_sighting_id) or list_contains($ids, sighting_id) order by file_id, file_row",
+            "from set_aside where list_contains($ids, kept_sighting_id) or list_contains($ids, sighting_id) order by file_id, file_row",
             ids=ids,
         ),
         lost_values=_rows(
@@ -251,11 +251,9 @@ def _print_readings(report: PitchReport, out: Console) -> None:
             out.print(
                 harmless(f"  {METRICS[metric].words}: {value['policy']} of {value['trackers'].replace(',', ', ')}.")
             )
-        if value["stands_apart"]:
+        if value["outliers"]:
             out.print(
-                harmless(
-                    f"  {METRICS[metric].words}: {value['stands_apart']} is too far from the others to be preferred."
-                )
+                harmless(f"  {METRICS[metric].words}: {value['outliers']} is too far from the others to be preferred.")
             )
     out.print()
 

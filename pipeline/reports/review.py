@@ -137,7 +137,7 @@ def _evidence(pair: Row, directory: Directory) -> str:
         return explain_pair(pair, directory.trackers)
     double = {
         "tracker": directory.tracker(pair["tracker_a"]),
-        "of_sighting_id": pair["sighting_a"],
+        "kept_sighting_id": pair["sighting_a"],
         "sighting_id": pair["sighting_b"],
         "set_aside": pair["merged"],
     }

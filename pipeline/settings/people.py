@@ -18,7 +18,7 @@ DECISIONS = ("kind", "tracker", "subject", "object", "by", "on", "why")
 KINDS = ("label_is", "label_is_not", "same_pitch", "not_same_pitch", "no_pitch", "thrown_by", "drop_export")
 ROSTER_HANDS = (*HANDS, "both")
 _OPPOSITE = {"same_pitch": "not_same_pitch", "not_same_pitch": "same_pitch"}
-ON_SIGHTINGS = (*_OPPOSITE, "no_pitch", "thrown_by")
+SIGHTING_KINDS = (*_OPPOSITE, "no_pitch", "thrown_by")
 _SIGHTING_ID = re.compile(r"s[0-9a-f]{16}")
 _PLAYER_KINDS = ("label_is", "label_is_not", "thrown_by")
 # the program makes ids with this prefix for players who are not on the roster
@@ -194,7 +194,7 @@ def _ids_used_twice(rows: list[_Row]) -> Iterator[Problem]:
 
 def named_sightings(decisions: pl.DataFrame) -> list[str]:
     """Return the ids of all sightings that decisions name."""
-    subjects = decisions.filter(pl.col("kind").is_in(ON_SIGHTINGS)).get_column("subject")
+    subjects = decisions.filter(pl.col("kind").is_in(SIGHTING_KINDS)).get_column("subject")
     others = decisions.filter(pl.col("kind").is_in(list(_OPPOSITE))).get_column("object")
     return pl.concat([subjects, others]).drop_nulls().unique().sort().to_list()
 
@@ -226,7 +226,7 @@ def _decision_problems(
     if kind == "drop_export":
         yield from _export_problems(row)
     else:
-        yield from _sighting_problems(row) if kind in ON_SIGHTINGS else ()
+        yield from _sighting_problems(row) if kind in SIGHTING_KINDS else ()
         yield from _player_problems(row, players) if kind in _PLAYER_KINDS else ()
 
 

@@ -25,7 +25,7 @@ with seen as (
     union all by name
     select set_aside.sighting_id, a.pitch_id, a.venue, a.station, set_aside.thrown_at, set_aside.pitcher_label, set_aside.release_speed_mph
     from set_aside
-    inner join sightings as a on a.sighting_id = set_aside.of_sighting_id
+    inner join sightings as a on a.sighting_id = set_aside.kept_sighting_id
     where set_aside.kind = 'double_trigger'
 ),
 
@@ -34,7 +34,7 @@ pairs as (
     from match_pairs
     where decided_by <> 'person'
     union all
-    select of_sighting_id, sighting_id, tracker, tracker, baseball_day, probability, set_aside, time_gap_s, null
+    select kept_sighting_id, sighting_id, tracker, tracker, baseball_day, probability, set_aside, time_gap_s, null
     from double_triggers
 )
 

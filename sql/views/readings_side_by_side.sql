@@ -15,7 +15,7 @@
 -- reading_4: its reading
 -- readings: how many trackers read it
 -- spread: highest minus lowest reading; around the circle for an angle
--- stands_apart: trackers whose reading is too far from the others
+-- outliers: trackers whose reading is too far from the others
 with ranked as (
     select
         readings.pitch_id,
@@ -64,6 +64,6 @@ select
     side_by_side.reading_4,
     side_by_side.readings,
     pitch_values.spread,
-    pitch_values.stands_apart
+    pitch_values.outliers
 from side_by_side
 inner join pitch_values on pitch_values.pitch_id = side_by_side.pitch_id and pitch_values.metric = side_by_side.metric

@@ -193,7 +193,7 @@ def _meets(rule: NoPitchRule) -> pl.Expr:
 
 
 def _with_fate(rows: pl.DataFrame, no_pitch_reason: pl.Series) -> pl.DataFrame:
-    """Add `fate`: null for a sighting, else quarantined or a kind of set_aside; with `why` and `of_sighting_id`."""
+    """Add `fate`: null for a sighting, else quarantined or a kind of set_aside; with `why` and `kept_sighting_id`."""
     measured = pl.any_horizontal(pl.col(name).is_not_null() for name in (*METRICS, *TRAJECTORY))
     placed = pl.any_horizontal(pl.col(name).is_not_null() for name in ("native_id", "sequence", "thrown_at"))
     rows = rows.with_columns(no_pitch_reason.alias("why"))
@@ -216,14 +216,14 @@ def _with_fate(rows: pl.DataFrame, no_pitch_reason: pl.Series) -> pl.DataFrame:
         why=pl.when(has_other)
         .then(pl.col("fate").replace_strict(_WHY_SET_ASIDE, default=None, return_dtype=pl.String))
         .otherwise("why"),
-        of_sighting_id=pl.when(has_other).then("sighting_id"),
+        kept_sighting_id=pl.when(has_other).then("sighting_id"),
     )
 
 
 def _set_aside(rows: pl.DataFrame) -> pl.DataFrame:
     """Return the rows that are not sightings of their own, as table set_aside."""
     aside = rows.filter(pl.col("fate").is_in(("no_pitch", *_WHY_SET_ASIDE))).with_columns(
-        kind="fate", found_in=pl.lit("export")
+        kind="fate", stage=pl.lit("export")
     )
     return aside.select(pl.col(name).cast(dtype) for name, dtype in SET_ASIDE.polars_schema().items())
 

@@ -25,7 +25,7 @@ MATCH_PAIRS = {
     "strongest_readings": pl.String,
     "competing_sighting_id": pl.String,
 }
-DOUBLES = {"sighting_id": pl.String, "of_sighting_id": pl.String, "probability": pl.Float64, "time_gap_s": pl.Float64}
+DOUBLES = {"sighting_id": pl.String, "kept_sighting_id": pl.String, "probability": pl.Float64, "time_gap_s": pl.Float64}
 STATION_FINDS: dict[str, PolarsType] = {"sighting_id": pl.String, "station": pl.String, "probability": pl.Float64}
 CALIBRATION = {
     **dict.fromkeys(("tracker_a", "tracker_b"), pl.String),
@@ -88,7 +88,7 @@ def set_doubles_aside(matches: pl.DataFrame, doubles: pl.DataFrame, possible: pl
     """
     factors = pl.concat(
         [
-            doubles.select(pl.col("of_sighting_id").alias("sighting_id"), factor="probability"),
+            doubles.select(pl.col("kept_sighting_id").alias("sighting_id"), factor="probability"),
             possible.select("sighting_id", factor=1 - pl.col("probability")),
         ]
     )
@@ -192,7 +192,7 @@ def doubles_frames(
         pl.concat([_doubles_frame(final.records, placed), _doubles_frame(unplaced, there)])
         for placed, there in zip(found, found_there, strict=True)
     )
-    return aside.sort("sighting_id", "of_sighting_id"), possible.sort("sighting_id", "of_sighting_id")
+    return aside.sort("sighting_id", "kept_sighting_id"), possible.sort("sighting_id", "kept_sighting_id")
 
 
 def _doubles_frame(records: Records, doubles: Doubles) -> pl.DataFrame:
@@ -201,7 +201,7 @@ def _doubles_frame(records: Records, doubles: Doubles) -> pl.DataFrame:
     frame = pl.DataFrame(
         {
             "sighting_id": ids.gather(doubles.second),
-            "of_sighting_id": ids.gather(doubles.first),
+            "kept_sighting_id": ids.gather(doubles.first),
             "probability": doubles.probability.round(PROBABILITY_DECIMALS),
             "time_gap_s": doubles.gap_s.round(_SECONDS_DECIMALS),
         },
