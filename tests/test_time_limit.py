@@ -147,7 +147,7 @@ def test_a_killed_run_is_named_until_another_has_run(workspace: Path) -> None:
 def check_that_the_open_run_is_named(workspace: Path) -> None:
     assert outcomes(workspace) == ["done", "begun"]
     (sentence,) = run_needs(workspace)
-    assert "not ended) is at work, or was ended from outside" in sentence
+    assert "not ended) is still running, or was stopped from outside" in sentence
     strict = command("status", "--strict", "-w", workspace)
     assert strict.returncode == 1 and "not ended" in " ".join(strict.stdout.split())
 
