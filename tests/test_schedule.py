@@ -350,7 +350,7 @@ def test_a_scheduled_run_waits_while_another_run_works(
             other.release()
             raise
 
-    monkeypatch.setattr("pipeline.operations.prefect_flow.alone", then_ends)
+    monkeypatch.setattr("pipeline.operations.prefect_flow.run_lock", then_ends)
     state = prefect.run(workspace, [0.5, 0.5])
     assert state.is_completed() and current_version(output)
     assert prefect.tries(state)["process the night"] == ("Completed", 2)
@@ -383,7 +383,7 @@ def test_the_schedule_names_its_next_run_and_stops_quietly(
     with scheduled(workspace, "02:30", **prefect.environment) as going:
         said = going.wait_for("Next run")
         assert re.search(r"Next run: \w+ \d{4}-\d\d-\d\d 0[23]:30 C[SD]T \(America/Chicago\)", said)
-        assert "stop it with Ctrl-C" in said
+        assert "Stop it with Ctrl-C" in said
         prefect.wait_for_deployment("program-")
         going.process.send_signal(stop)
         assert going.process.wait(timeout=60) == 0
