@@ -307,6 +307,7 @@ def _kill_at_points(
     trial.recover("the last points")
 
 
+@pytest.mark.slow
 def test_the_next_run_recovers_from_kills_before_and_after_publishing(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:

@@ -49,6 +49,7 @@ def _content(path: Path) -> object:
     return pl.read_parquet(path).to_dict(as_series=False) if path.suffix == ".parquet" else path.read_bytes()
 
 
+@pytest.mark.slow
 def test_the_generator_reproduces_the_committed_inputs_byte_for_byte(tmp_path: Path) -> None:
     write_world(tmp_path)
     made = sorted(p.relative_to(tmp_path) for p in tmp_path.rglob("*") if p.is_file())

@@ -51,6 +51,7 @@ def readme_commands() -> list[str]:
     return lines[2:]
 
 
+@pytest.mark.slow
 def test_the_commands_of_the_readme_work_in_their_order(demo_copy: Path) -> None:
     for line in readme_commands():
         if " schedule " not in line:

@@ -59,6 +59,7 @@ def test_a_double_is_found_around_a_throw_from_the_other_mound():
     assert (_throws(season, matched)["pitches"] > 1).mean() < 0.001
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name", [pytest.param("all faults, three trackers", marks=pytest.mark.slow), "eight metrics, all faults"]
 )

@@ -267,17 +267,20 @@ def rows_of(folder: Path, sql: str) -> list[tuple[object, ...]]:
         return con.sql(sql).fetchall()
 
 
+@pytest.mark.slow
 def test_a_night_of_hostile_files_ends_well_and_is_published(hostile_night: Path) -> None:
     assert (hostile_night / "exit.txt").read_text() == "0", (hostile_night / "log.txt").read_text()[-2_000:]
     assert "Traceback" not in (hostile_night / "log.txt").read_text()
     assert rows_of(hostile_night, "select count(*) > 200 from pitches") == [(True,)]
 
 
+@pytest.mark.slow
 def test_every_row_of_each_hostile_file_is_accounted_for(hostile_night: Path) -> None:
     wrong = "select * from files where rows <> sightings + repeats + no_pitch + quarantined"
     assert rows_of(hostile_night, wrong) == []
 
 
+@pytest.mark.slow
 def test_each_refused_file_has_a_line_with_reason_and_fix(hostile_night: Path) -> None:
     refused = "select file_name from files where status = 'quarantined'"
     told = "select distinct file_name from quarantine where level = 'file' and reason <> '' and fix <> ''"

@@ -84,6 +84,7 @@ def test_any_split_of_the_complete_demo_gives_one_runs_tables(seed: int, workspa
     assert differences(comparable(workspace), fresh(workspace, tmp_path / "fresh")) == {}
 
 
+@pytest.mark.slow
 def test_an_id_of_the_first_night_is_still_resolved_after_a_late_file(workspace: Path) -> None:
     paths = demo_exports(*DAYS)
     late = [path for path in paths if "stadium_radar" in str(path)]
@@ -101,6 +102,7 @@ def test_an_id_of_the_first_night_is_still_resolved_after_a_late_file(workspace:
     assert len(set(before.get_column("pitch_id")) - now) > 100
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("days", [DAYS[:1], pytest.param(DAYS, marks=pytest.mark.slow)])
 def test_a_tracker_that_saw_nothing_changes_no_pitch(days: tuple[str, ...], workspace: Path) -> None:
     deliver(workspace, demo_exports(*days))

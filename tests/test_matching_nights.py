@@ -126,6 +126,7 @@ def _check_touched_days(after: pl.DataFrame, touched: list[date], change: str) -
     _same(_of_days(old, others, before), _of_days(everything, others, after))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "place"),
     [("changed", 0), *(pytest.param(*case, marks=pytest.mark.slow) for case in (("came", -1), ("went", 1)))],
@@ -190,6 +191,7 @@ def test_statistics_survive_a_file_and_empty_frames_can_be_matched():
     assert days_to_match(pl.DataFrame(schema={"venue": pl.String, "baseball_day": pl.Date}), kept).is_empty()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["same_pitch", pytest.param("not_same_pitch", marks=pytest.mark.slow)])
 def test_decisions_apply_on_some_days_as_on_all(kind: str):
     sightings = _history(3, [1, 2, 3])

@@ -186,7 +186,7 @@ def test_a_throw_counted_twice_is_detected(tmp_path, monkeypatch):
         _build(small_tables(), tmp_path)
 
 
-@pytest.mark.parametrize("file", ["checks/values_are_traced.sql", "views/readings_side_by_side.sql"])
+@pytest.mark.parametrize("file", ["checks/values_are_traced.sql", "views/readings.sql"])
 def test_sql_that_lists_the_metrics_lists_every_one_each_time(file: str) -> None:
     text = (SQL_FOLDER / file).read_text("utf-8")
     listed = {metric: text.count(metric) for metric in METRICS}
