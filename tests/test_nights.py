@@ -81,7 +81,7 @@ def assert_as_from_nothing(workspace: Path, folder: Path) -> None:
     assert differences(comparable(workspace), fresh(workspace, folder)) == {}
 
 
-@pytest.mark.slow
+@only_five_days
 def test_exports_copied_again_with_the_same_content_are_hashed_only_once(
     days: Days, workspace: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -260,7 +260,7 @@ def test_an_offline_inbox_is_reported_and_changes_nothing(workspace: Path) -> No
     assert not night(workspace).published
 
 
-@pytest.mark.slow
+@only_five_days
 def test_a_renamed_export_is_read_under_its_new_name(workspace: Path, tmp_path: Path) -> None:
     path = one(workspace, "radar_2026-10-16_v1")
     path.rename(path.with_name("radar_2026-10-16_v9.csv"))
@@ -327,7 +327,7 @@ def test_an_export_that_is_still_growing_is_left_for_the_next_run(
     assert night(workspace).nights == [date(2026, 11, 4)]
 
 
-@pytest.mark.slow
+@only_five_days
 def test_an_export_replaced_after_hashing_is_read_as_it_was_hashed(
     workspace: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -474,7 +474,7 @@ def _other_definition(profile: str) -> str:
     return profile.replace(words, '"slider" = "cutter"', 1)
 
 
-@pytest.mark.slow
+@only_five_days
 @pytest.mark.parametrize("kept", ["less", pytest.param("nothing", marks=pytest.mark.slow)])
 def test_a_version_of_an_earlier_program_is_rebuilt(kept: str, workspace: Path) -> None:
     """Such a version may lack columns, or all kept frames."""
@@ -495,7 +495,7 @@ def test_a_version_of_an_earlier_program_is_rebuilt(kept: str, workspace: Path) 
     assert differences(comparable(workspace), before) == {}
 
 
-@pytest.mark.slow
+@only_five_days
 def test_a_damaged_copy_of_a_removed_export_quarantines_only_that_export(workspace: Path) -> None:
     path = one(workspace, "radar_2026-10-16_v1")
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
@@ -509,7 +509,7 @@ def test_a_damaged_copy_of_a_removed_export_quarantines_only_that_export(workspa
     ]
 
 
-@pytest.mark.slow
+@only_five_days
 def test_copies_of_exports_are_removed_when_no_kept_version_needs_them(workspace: Path) -> None:
     path = one(workspace, "radar_2026-10-16_v1")
     old = hashlib.sha256(path.read_bytes()).hexdigest()
@@ -538,7 +538,7 @@ def test_a_dry_run_says_what_would_be_done_and_writes_nothing(workspace: Path) -
     assert everything() == before
 
 
-@pytest.mark.slow
+@only_five_days
 def test_readers_see_a_restored_version_and_the_next_run_continues_from_it(workspace: Path, tmp_path: Path) -> None:
     first = str(current_version(workspace / "warehouse"))
     before = comparable(workspace)
@@ -555,7 +555,7 @@ def test_readers_see_a_restored_version_and_the_next_run_continues_from_it(works
     assert len(list_versions(workspace / "warehouse")) == 3
 
 
-@pytest.mark.slow
+@only_five_days
 def test_every_run_leaves_a_line_with_its_outcome(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ledger = load_ledger(workspace)
     run_and_record(ledger)
@@ -573,7 +573,7 @@ def test_every_run_leaves_a_line_with_its_outcome(workspace: Path, monkeypatch: 
     assert outcomes == [("nothing_new", False), ("failed", True), ("done", False)]
 
 
-@pytest.mark.slow
+@only_five_days
 def test_unchanged_months_are_the_same_files_in_both_versions(workspace: Path) -> None:
     """Not copied and not changed: by POSIX, a hard link is the same file (st_ino)."""
     before = current_version(workspace / "warehouse")
