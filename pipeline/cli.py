@@ -7,8 +7,6 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -21,7 +19,6 @@ from pipeline.log_format import Lines, escaped
 if TYPE_CHECKING:
     from datetime import time
 
-    from pipeline.incremental.run_report import NightReport
     from pipeline.settings.ledger import Ledger
 
 PACKAGE = Path(pipeline.__file__).parent
@@ -93,7 +90,9 @@ def demo(folder: Path) -> None:
         if path.is_file() and inside.parts[0] not in ("truth", "__pycache__") and not (folder / inside).exists():
             (folder / inside).parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(path, folder / inside)
-    _run(folder, rebuild=False)
+    from pipeline.operations.run_commands import run_workspace
+
+    run_workspace(folder, rebuild=False)
 
 
 @cli.command()
@@ -197,13 +196,15 @@ def run(workspace: Path | None, rebuild: bool, dry_run: bool, restore: str | Non
     """
     if restore is not None and (rebuild or dry_run):
         raise click.UsageError("--restore cannot be combined with --rebuild or --dry-run.")
+    from pipeline.operations import run_commands
+
     folder = _find(workspace)
     if restore is not None:
-        _restore(folder, restore)
+        run_commands.restore_version(folder, restore)
     elif dry_run:
-        _dry_run(folder, rebuild=rebuild)
+        run_commands.print_dry_run(folder, rebuild=rebuild)
     else:
-        _run(folder, rebuild=rebuild)
+        run_commands.run_workspace(folder, rebuild=rebuild)
 
 
 @cli.command()
@@ -435,93 +436,6 @@ def _output(workspace: Path | None) -> Path:
         return folder / str(settings.get("output", {}).get("folder", "warehouse"))
     except (OSError, ValueError, AttributeError) as fault:
         raise click.UsageError(f"Cannot read {folder / LEDGER}: {fault}.") from fault
-
-
-def _run(folder: Path, *, rebuild: bool) -> None:
-    """Run the night, print its summary, and notify whom [notify] names."""
-    from pipeline.operations.notify import notify_of_failure, notify_of_run
-
-    try:
-        report = _run_locked(folder, rebuild=rebuild)
-    except Exception as fault:
-        _print_problem(notify_of_failure(folder, fault))
-        raise
-    _print_problem(notify_of_run(folder, published=report.published))
-
-
-def _print_problem(problem: str | None) -> None:
-    if problem:
-        click.echo(f"pitchledger: {problem}", err=True)
-
-
-def _run_locked(folder: Path, *, rebuild: bool) -> "NightReport":
-    from pipeline.operations.watchdog import time_limit
-    from pipeline.reports.printing import console
-    from pipeline.reports.summary import print_summary
-    from pipeline.warehouse.lock import run_lock
-    from pipeline.warehouse.versions import deleting_pruned
-
-    ledger = _ledger(folder)
-    with run_lock(ledger.output), time_limit(ledger):
-        report = _run_or_fail(ledger, rebuild=rebuild)
-    with deleting_pruned(ledger.output):
-        if report.published:
-            print_summary(ledger.output, console())
-        else:
-            click.echo(
-                f"Nothing is new: all {report.files_known} exports are known. Version {report.version} is current."
-            )
-    for sentence in report.postponed:
-        click.echo(f"! {escaped(sentence)}")
-    return report
-
-
-def _run_or_fail(ledger: "Ledger", *, rebuild: bool) -> "NightReport":
-    from pipeline.night import run_and_record
-    from pipeline.operations.terminal import progress_bars
-
-    try:
-        with progress_bars() as progress:
-            return run_and_record(ledger, rebuild=rebuild, progress=progress)
-    except (PitchledgerError, KeyboardInterrupt, SystemExit):
-        raise
-    except BaseException as fault:  # a panic of compiled code, for example out of memory, is not an Exception
-        log.exception("the run failed")
-        raise PitchledgerError(f"The run failed and published nothing: {type(fault).__name__}: {fault}") from fault
-
-
-def _dry_run(folder: Path, *, rebuild: bool) -> None:
-    from pipeline.incremental.run_report import dry_run
-
-    report = dry_run(_ledger(folder), rebuild=rebuild)
-    for sentence in (*report.reasons, *(f"! {sentence}" for sentence in report.postponed)):
-        click.echo(escaped(sentence))
-    if not report.reasons:
-        click.echo(f"Nothing is new. A run would change nothing; version {report.version} is current.")
-    elif report.nights:
-        click.echo(f"A run would process {_span(report.nights)}. Nothing was written.")
-    else:
-        click.echo("A run would process no night and publish the other changes. Nothing was written.")
-
-
-def _span(nights: Sequence[date]) -> str:
-    if len(nights) == 1:
-        return f"the night of {nights[0]}"
-    return f"{len(nights)} nights, {nights[0]} to {nights[-1]}"
-
-
-def _restore(folder: Path, version: str) -> None:
-    from pipeline.warehouse.lock import run_lock
-    from pipeline.warehouse.run_log import restore
-    from pipeline.warehouse.versions import list_versions
-
-    ledger = _ledger(folder)
-    kept = list_versions(ledger.output)
-    if version not in kept:
-        raise click.UsageError(f"Version {version} is not kept. Kept versions: {', '.join(kept) or 'none'}.")
-    with run_lock(ledger.output):
-        restore(ledger.output, version)
-    click.echo(f"Version {version} is current again. The next run continues from it and treats later exports as new.")
 
 
 def _caution(sql: str) -> None:

@@ -140,6 +140,7 @@ def _import_all() -> None:
     for name in (
         "pipeline.night",
         "pipeline.cli",
+        "pipeline.operations.run_commands",
         "pipeline.warehouse.lock",
         "pipeline.operations.notify",
         "pipeline.reports.summary",

@@ -37,6 +37,7 @@ from pipeline.operations.watchdog import time_limit
 from pipeline.settings.ledger import Ledger, load_ledger
 from pipeline.warehouse.lock import run_lock
 from pipeline.warehouse.versions import deleting_pruned
+from pipeline.words import moment_words
 
 # one hour in total: a network drive that is offline at 02:30 has until 03:30, and breakfast is safe
 RETRY_DELAYS_S = (60.0, 120.0, 300.0, 900.0, 2220.0)
@@ -207,7 +208,7 @@ def keep_schedule(folder: Path, at: time, output: Callable[[str], None]) -> None
     with _server(output) as url, contextlib.suppress(KeyboardInterrupt):
         moment = next_run(at, ledger.time_zone, datetime.now(UTC))
         output(
-            f"Next run: {moment:%A %Y-%m-%d %H:%M %Z} ({ledger.time_zone}), then every night while this command runs. Stop it with Ctrl-C."
+            f"Next run: {moment_words(moment, ledger.time_zone)} ({ledger.time_zone}), then every night while this command runs. Stop it with Ctrl-C."
         )
         try:
             nightly.serve(
