@@ -17,7 +17,7 @@ from pipeline.matching.learning.day_fit import DayFit
 from pipeline.matching.learning.pooled_models import STATISTICS, statistics_frame, with_other_days
 from pipeline.matching.pitches import tables
 from pipeline.matching.pitches.clocks_table import clocks_frame
-from pipeline.matching.pitches.decisions import Decisions, read_decisions
+from pipeline.matching.pitches.decisions import Decisions, resolve_decisions
 from pipeline.matching.pitches.double_triggers import find_doubles
 from pipeline.matching.pitches.final_fit import FinalFit
 from pipeline.matching.pitches.form_pitches import form_pitches
@@ -87,7 +87,7 @@ def match_sightings(
     not be in them. The result for a day is the same to the last bit, whether it runs alone or with others.
     """
     with _BLAS.limit(limits=1, user_api="blas"):
-        decided = read_decisions(decisions, sightings)
+        decided = resolve_decisions(decisions, sightings)
         located = locate_roamers(sightings.filter(~pl.col("sighting_id").is_in(list(decided.no_pitch))), stations)
         days = build_days(build_records(located.sightings))
         first = fit_days(days)

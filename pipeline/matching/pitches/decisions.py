@@ -48,7 +48,7 @@ class Decisions(NamedTuple):
         return sorted(same), apart
 
 
-def read_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decisions:
+def resolve_decisions(decisions: pl.DataFrame, sightings: pl.DataFrame) -> Decisions:
     """Return the decisions that apply to these sightings, whatever the order of their lines.
 
     Where two lines contradict each other, the one that keeps records apart wins and the other is a problem.
