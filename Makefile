@@ -10,7 +10,7 @@ demo: .venv/ready
 # A file's tests share their fixtures, so a worker gets complete files; tests/conftest.py puts the longest files first.
 PYTEST := $(BIN)/python -m pytest -q -n auto --dist loadfile --no-loadscope-reorder
 
-# every rule once, in less than 150 s on two cores
+# every rule once; the aim is 150 s on two cores
 test: .venv/ready
 	$(PYTEST)
 

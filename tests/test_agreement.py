@@ -328,6 +328,7 @@ def _undisturbed(rng: np.random.Generator, nights: int) -> Chart:
     return Chart("a", "b", "release_speed_mph", days, n, center, se, between_night_sd(center, se))
 
 
+@pytest.mark.slow
 def test_undisturbed_charts_alarm_at_the_stated_rate() -> None:
     rng, rule = np.random.default_rng(13), rule_for(100.0)
     # the first alarm comes after the chart's first five nights, which can't alarm

@@ -115,6 +115,7 @@ def test_only_changes_of_the_readings_count_not_their_level(seed: int, level: fl
     assert _alarms(moved) == _alarms(history)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("heavy", [False, True])
 def test_undisturbed_own_charts_alarm_no_more_often_than_stated(heavy: bool) -> None:
     # at 1 in 100 nights stated: 60 charts of 40 nights hold 2,400, of which the first few can't alarm

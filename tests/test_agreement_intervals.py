@@ -56,6 +56,7 @@ def test_few_nights_have_pivots_and_many_have_mover() -> None:
         assert limits_of_agreement(split_by_night(moments)).method[0] == method
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("nights", [4, 10])
 @pytest.mark.parametrize("between", [0.0, 0.4])
 def test_concordance_and_limits_of_few_unequal_nights_cover_the_truth(nights: int, between: float) -> None:
@@ -80,6 +81,7 @@ def test_concordance_and_limits_of_few_unequal_nights_cover_the_truth(nights: in
     assert (covered / 300 < 0.995).all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("nights", "between"), [(4, 0.3), (8, 0.3), (8, 0.0), (25, 0.1)])
 def test_own_errors_over_nights_are_unbiased_and_their_intervals_cover_them(nights: int, between: float) -> None:
     seasons, sd = 300, np.array([0.3, 0.4, 0.7])

@@ -159,6 +159,7 @@ def test_pitches_called_differently_are_named(page: str, tables: dict[str, pl.Da
     assert cell["example_pitch_ids"].split(",")[0] in page
 
 
+@pytest.mark.slow
 def test_the_same_tables_give_the_same_page(page: str, tables: dict[str, pl.DataFrame], tmp_path: Path) -> None:
     write_agreement_page(tables, tmp_path / "again.html", NAMES)
     assert (tmp_path / "again.html").read_text(encoding="utf-8") == page

@@ -290,6 +290,7 @@ def test_each_refused_file_has_a_line_with_reason_and_fix(hostile_night: Path) -
     assert {"radar_out.csv", "radar_folder_out", "radar_loop.csv", "radar_gone.csv"} <= names
 
 
+@pytest.mark.slow
 def test_nothing_outside_the_inbox_is_read(hostile_night: Path) -> None:
     assert rows_of(hostile_night, "select rows from files where file_name like '%_out%'") in ([(0,)], [(0,), (0,)])
 

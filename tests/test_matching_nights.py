@@ -89,6 +89,7 @@ def _check_some_days(sightings: pl.DataFrame, chosen: list[date]) -> None:
     _same(_of_days(part, chosen, sightings), _of_days(everything, chosen, sightings))
 
 
+@pytest.mark.slow
 def test_some_days_with_the_statistics_of_the_others_match_as_all_days_do():
     sightings = _history(1, [1, 6, 14])
     days = sightings["baseball_day"].unique().sort().to_list()
