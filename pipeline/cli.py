@@ -364,10 +364,10 @@ def agreement(workspace: Path | None, output: Path | None) -> None:
     pitchledger report agreement -o agreement.html
     """
     from pipeline.reports.agreement_page import PAGE_TABLES, write_agreement_page
-    from pipeline.warehouse.query import run_query
+    from pipeline.warehouse.query import read_tables
 
     folder = _output(workspace)
-    tables = {name: run_query(folder, f"from {name}") for name in PAGE_TABLES}
+    tables = read_tables(folder, PAGE_TABLES)
     names = {tracker.id: tracker.name for tracker in _ledger(workspace).trackers}
     path = output or folder / "reports" / "agreement.html"
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -13,6 +13,9 @@ import pytest
 
 from pipeline.agreement.wording import number_words
 from pipeline.reports.agreement_page import write_agreement_page
+from schemas.contract import Column
+from schemas.tables import TABLES
+from tests.conftest import command
 from tests.simulator.agreement_world import Seen, bullpens, measure_agreement, season
 
 RANKS = {"radar": 1, "camera": 2, "unit": 3}
@@ -246,3 +249,13 @@ def test_one_night_has_a_page(tmp_path: Path) -> None:
     assert "a chart with fewer than 5 nights raises none" in written
     # no empty panel for a missing score
     assert ">smoothed<" not in written
+
+
+def test_a_version_of_an_older_program_is_refused_with_what_to_do(
+    published_program: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    newer = TABLES["drift"]._replace(columns=(*TABLES["drift"].columns, Column("new_column", pl.String, "new")))
+    monkeypatch.setitem(TABLES, "drift", newer)
+    done = command("report", "agreement", "-w", published_program)
+    assert done.returncode == 3 and "new_column" in done.stderr and "pitchledger run --rebuild" in done.stderr
+    assert "Traceback" not in done.stderr

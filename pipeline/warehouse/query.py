@@ -9,8 +9,9 @@ import polars as pl
 
 from pipeline.errors import PitchledgerError
 from pipeline.warehouse.versions import Version, current_version, list_versions
+from schemas.tables import TABLES
 
-REBUILD_HINT = "if the program is newer than the version, `pitchledger run --rebuild` publishes one that fits"
+REBUILD_HINT = "An older program may have made it; `pitchledger run --rebuild` publishes a current one."
 # An export that repeats another has the same file_id. For each id: the row that was read, under its first name.
 ONE_ROW_PER_FILE_ID = "(select distinct on (file_id) * from files order by file_id, status = 'quarantined', file_name)"
 
@@ -67,7 +68,20 @@ def published_connection(output: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         try:
             yield con
         except (duckdb.CatalogException, duckdb.BinderException) as fault:
-            raise PitchledgerError(f"{str(fault).splitlines()[0]}: {REBUILD_HINT}") from fault
+            missing = str(fault).splitlines()[0].rstrip("!")
+            raise PitchledgerError(
+                f"The published version lacks a table or column ({missing}). {REBUILD_HINT}"
+            ) from fault
+
+
+def read_tables(output: Path, names: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """Return these published tables with the columns of their contracts.
+
+    Raises PitchledgerError where the version lacks one, because an older program made it.
+    """
+    with published_connection(output) as con:
+        columns = {name: ", ".join(f'"{column}"' for column in TABLES[name].names) for name in names}
+        return {name: con.sql(f"select {columns[name]} from {name}").pl() for name in names}
 
 
 def run_query(output: Path, sql: str, limit: int | None = None) -> pl.DataFrame:

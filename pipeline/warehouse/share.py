@@ -235,7 +235,7 @@ def shareable(frame: pl.DataFrame, table: str, secret: bytes) -> pl.DataFrame:
     try:
         return validate(in_order(conform(frame.with_columns(pseudonyms), contract), contract), contract)
     except ContractError as fault:
-        raise PitchledgerError(f"{fault}: {REBUILD_HINT}") from fault
+        raise PitchledgerError(f"{fault}. {REBUILD_HINT}") from fault
 
 
 def _check_words(frame: pl.DataFrame, table: str, classes: Classes) -> None:
@@ -310,7 +310,7 @@ def _write_table(table: str, output: Path, version: str, target: Path, secret: b
     """Copy a published table file by file, so that one third of a month is in memory at a time; return the number of rows."""
     listed = Version(output, version).read_manifest()["tables"].get(table)
     if listed is None:
-        raise PitchledgerError(f"version {version} has no table {table}: {REBUILD_HINT}")
+        raise PitchledgerError(f"Version {version} has no table {table}. {REBUILD_HINT}")
     schema = parquet_schema(shared_contract(table), version)
     metadata = schema_metadata(schema)
     rows = 0
