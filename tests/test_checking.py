@@ -1,5 +1,8 @@
 from datetime import date
 
+import polars as pl
+from polars.testing import assert_frame_equal
+
 from pipeline.exports.plausibility import check_sightings
 from tests.frames import sightings
 
@@ -29,6 +32,25 @@ def test_a_row_with_only_impossible_readings_is_quarantined_with_every_reason() 
     )
     assert checked.sightings.get_column("sighting_id").to_list() == ["s2"]
     assert checked.quarantine.select("level", "file_row").rows() == [("row", 1), ("row", 1)]
+
+
+def test_each_export_s_row_is_judged_by_itself() -> None:
+    """Two exports hold the same throws; the second corrects one of them. Neither changes what becomes of the other's row."""
+    wrong = {"release_speed_mph": 941.0, "spin_rate_rpm": 99_999.0}
+    first = sightings(
+        {"sighting_id": "s2", "release_speed_mph": 90.0, "spin_rate_rpm": 99_999.0}, {"sighting_id": "s3", **wrong}
+    )
+    second = sightings(
+        {"sighting_id": "s2", "file_id": "f2", "release_speed_mph": 90.0, "spin_rate_rpm": 99_999.0},
+        {"sighting_id": "s3", "file_id": "f2", "release_speed_mph": 91.0, "spin_rate_rpm": 2_200.0},
+    )
+    names = NAMES | {"f2": "again.csv"}
+    apart = [check_sightings(frame, {}, names) for frame in (first, second)]
+    together = check_sightings(pl.concat([second, first]), {}, names)
+    for name in ("sightings", "quarantine"):
+        expected = pl.concat(getattr(one, name) for one in apart)
+        assert_frame_equal(getattr(together, name), expected, check_row_order=False)
+    assert together.sightings.select("file_id", "file_row").sort("*").rows() == [("f1", 1), ("f2", 1), ("f2", 2)]
 
 
 def test_limits_of_the_ledger_override_the_metrics_own() -> None:
