@@ -35,7 +35,8 @@ def check_sightings(
     `limits` overrides the metrics' own `low` and `high`, in the metric's unit; `file_names` gives the file name of each file_id.
     A row is quarantined when it has two readings or more and every one is impossible, or when its day lies before 1990.
     """
-    sightings = sightings.with_row_index(_ROW)
+    # in one piece: polars 2.1 panics when it formats the values of an empty chunk
+    sightings = sightings.rechunk().with_row_index(_ROW)
     ranges = {name: limits.get(name, (metric.low, metric.high)) for name, metric in METRICS.items()} | SITUATION_LIMITS
     impossible = pl.concat([_beyond_limits(sightings, name, *ends) for name, ends in ranges.items()])
     no_credible_reading = _without_credible_reading(sightings, impossible)
