@@ -77,7 +77,11 @@ def simulate(world: World, seed: int) -> Season:
                     }
                 )
             )
-    table = _as_sightings(pl.concat(seen, how="diagonal_relaxed"))
+    rows = pl.concat(seen, how="diagonal_relaxed").with_columns(
+        pl.format("{}-{}", "tracker", "session").alias("file_id"),
+        pl.col("sequence").cast(pl.UInt32).alias("file_order"),
+    )
+    table = as_sightings(rows, "session", "sequence")
     if world.shuffled:
         table = table.sample(fraction=1.0, shuffle=True, seed=seed)
     true_columns = ("throw", "double", "true_pitcher", "true_station")
@@ -351,24 +355,21 @@ def _types(rng: np.random.Generator, device: Device, records: pl.DataFrame) -> l
     return [str(o) if w else t for t, o, w in zip(records["true_type"].to_list(), other, wrong, strict=True)]
 
 
-def _as_sightings(rows: pl.DataFrame) -> pl.DataFrame:
-    """Return the contract's frame of sightings."""
+def as_sightings(rows: pl.DataFrame, *key: str) -> pl.DataFrame:
+    """Return the contract's frame of sightings; the tracker and the columns of `key` make the id of a row."""
     midnight = pl.col("baseball_day").cast(pl.Datetime("us", "UTC"))
     step = pl.col("clock_resolution_s").fill_null(1.0)
     stamp_s = (pl.col("stamp") / step).floor() * step
     rows = rows.with_columns(
-        (
-            pl.lit("s")
-            + pl.struct("tracker", "session", "sequence").hash(7).cast(pl.String).str.zfill(20).str.slice(4, 16)
-        ).alias("sighting_id"),
+        (pl.lit("s") + pl.struct("tracker", *key).hash(7).cast(pl.String).str.zfill(20).str.slice(4, 16)).alias(
+            "sighting_id"
+        ),
         pl.when(pl.col("clock_resolution_s").is_not_null())
         .then(midnight + pl.duration(microseconds=(stamp_s * 1e6).round().cast(pl.Int64)))
         .alias("thrown_at"),
-        pl.format("{}-{}", "tracker", "session").alias("file_id"),
         pl.lit("park").alias("venue"),
         pl.when(pl.col("station").is_not_null()).then(pl.lit("ledger")).alias("station_by"),
-        pl.col("sequence").cast(pl.UInt32).alias("file_order"),
-        pl.col("sequence").cast(pl.UInt32).alias("file_row"),
+        pl.col("file_order").alias("file_row"),
         pl.lit("operator").alias("pitch_type_by"),
         pl.col(list(NOISE)).fill_nan(None),
     )
