@@ -37,6 +37,10 @@ _FIVE = {
     "induced_vertical_break_in": (1.4, 0.5),
     "horizontal_break_in": (1.4, 0.5),
 }
+_FIRST_NAMES = (
+    *("Ben", "Eli", "Ira", "Gus", "Moe", "Sol", "Abe", "Hal", "Ned", "Ray"),
+    *("Tad", "Vic", "Wes", "Zeb", "Cal"),
+)
 # Inches of break per 1,000 rpm of active spin.
 _BREAK_PER_1000_RPM = 8.2
 
@@ -98,15 +102,15 @@ def rough_world(name: str) -> RoughWorld:
     minute, order = replace(b, resolution_s=60.0), replace(b, resolution_s=None)
     many = {"missed": 0.3}
     faults = {
-        **{
-            "streaks": 0.05,
-            "missed": 0.04,
-            "thrown_back": 0.02,
-            "double": 0.01,
-            "late_names": 0.4,
-            "other_spelling": 0.3,
-        },
-        **{"mistyped": 0.25, "steps": 1, "drift_ppm": 120.0},
+        "streaks": 0.05,
+        "missed": 0.04,
+        "thrown_back": 0.02,
+        "double": 0.01,
+        "late_names": 0.4,
+        "other_spelling": 0.3,
+        "mistyped": 0.25,
+        "steps": 1,
+        "drift_ppm": 120.0,
     }
     first = replace(a, **faults)  # type: ignore[arg-type]
     second = replace(minute, **faults, hour_slip=1.0, bias=2.0)  # type: ignore[arg-type]
@@ -160,7 +164,7 @@ def _arm(rng: np.random.Generator, number: int, one_type: bool) -> dict[str, np.
     speed = fastball - np.concatenate([[0.0], rng.uniform(1.5, 16, 4)])[:types]
     axis = np.concatenate([[rng.normal(205, 12)], rng.uniform(20, 290, 4)])[:types]
     return {
-        "name": f"{'Ben Eli Ira Gus Moe Sol Abe Hal Ned Ray Tad Vic Wes Zeb Cal'.split()[number]} Sample{'abcdefghijklmno'[number]}",
+        "name": f"{_FIRST_NAMES[number]} Sample{'abcdefghijklmno'[number]}",
         "hand": "left" if left else "right",
         "types": np.array(["four_seam", "slider", "curveball", "changeup", "sinker"])[:types],
         "share": rng.dirichlet(np.array([4.0, 2, 1.5, 1.5, 1.5])[:types]),
