@@ -13,9 +13,12 @@ from pipeline.matching.alignment.forward_backward import Band, Transitions, forw
 from pipeline.matching.clocks.refine import box_center, rounded_center, running_mean
 from pipeline.matching.clocks.search import Clock, coincident_pairs, path_cost
 from pipeline.matching.data.device_order import count_runs, device_order
+from pipeline.matching.data.records import build_records
+from pipeline.matching.data.streams import find_streams
 from pipeline.matching.evidence.timing import normal_cdf
 from pipeline.matching.pitches.grouping import group_records
 from tests.conftest import examples
+from tests.frames import sightings
 
 
 def _every_alignment(
@@ -163,6 +166,29 @@ def test_without_a_clock_rows_grouped_by_pitch_type_are_sorted_by_number():
 def test_a_restart_with_unique_but_reversed_numbers_keeps_file_order():
     count = np.concatenate([np.arange(1001, 1031), np.arange(1, 21)]).astype(float)
     assert device_order(count, np.full(50, np.nan)).tolist() == list(range(50))
+
+
+def test_two_groups_in_reversed_order_follow_their_stamps():
+    """The second pitcher's rows come first: by count alone that looks like a restart, but time falls once in file order."""
+    count = np.concatenate([np.arange(31, 51), np.arange(1, 31)]).astype(float)
+    seen = count * 20.0
+    assert count[device_order(count, seen)].tolist() == list(range(1, 51))
+    # two sessions that were counted so have stamps that rise in file order
+    assert device_order(count, np.arange(50) * 20.0).tolist() == list(range(50))
+
+
+def test_rows_grouped_by_pitcher_without_stamps_and_counts_are_streams_apart():
+    def sizes(labels: list[str], counted: bool) -> list[int]:
+        rows = (
+            {"sighting_id": f"s{n:02}", "file_order": n, "pitcher_label": label, "sequence": n if counted else None}
+            for n, label in enumerate(labels)
+        )
+        return [len(stream.rows) for stream in find_streams(build_records(sightings(*rows)))]
+
+    grouped = ["Ann"] * 20 + ["Bea"] * 15 + ["Cyd"] * 10
+    assert sizes(grouped, counted=False) == [20, 15, 10]
+    assert sizes(grouped, counted=True) == [45]
+    assert sizes(["Ann", "Bea", "Cyd"] * 15, counted=False) == [45]
 
 
 def test_a_clock_that_is_set_back_does_not_reverse_the_order():

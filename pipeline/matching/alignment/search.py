@@ -48,7 +48,7 @@ _PLAIN_SCORE = 2.0
 # ... or with coarse ones.
 _COARSE_PLAIN_SCORE = 1.0
 # Stream pairs with at most this many cells are compared completely.
-_SMALL = 400
+_SMALL = 3000
 # Metrics that the first search uses: the most telling ones.
 _SEARCH_METRICS = 5
 # In the first search, a metric costs a pair at most this (natural log).

@@ -14,6 +14,8 @@ _RESTART_NUMBER = 2
 _RESTART_AFTER_ROWS = 8
 # More runs than this that do not follow one another in time: the export is grouped by something other than time.
 _MAX_RUNS = 3
+# A stamp earlier than the one before by more than this is a step back in time; coarser stamps never fall by less.
+_STEP_BACK_S = 2.0
 
 
 def device_order(sequence: Floats, seen_s: Floats) -> Ints:
@@ -26,6 +28,22 @@ def device_order(sequence: Floats, seen_s: Floats) -> Ints:
     if np.isnan(sequence).all():
         return _order_without_count(file_order, seen_s)
     count = _forward_filled(sequence)
+    order = _order_by_count(count, file_order, seen_s)
+    by_count = np.lexsort((file_order, count))
+    is_unique = len(np.unique(count)) == len(count)
+    # two or three groups look like a count that restarts: the stamps show which order is the session's
+    if is_unique and not np.isnan(seen_s).any() and _steps_back(seen_s[by_count]) < _steps_back(seen_s[order]):
+        return by_count
+    return order
+
+
+def _steps_back(seen_s: Floats) -> int:
+    """Return how often time falls. A restarted count has none in file order; a clock step falls in every order."""
+    return int((np.diff(seen_s) < -_STEP_BACK_S).sum())
+
+
+def _order_by_count(count: Floats, file_order: Ints, seen_s: Floats) -> Ints:
+    """Return the order by runs of the count, or by time where the runs do not follow the session."""
     runs = count_runs(count)
     if _is_grouped(count, runs):
         return np.lexsort((file_order, count))

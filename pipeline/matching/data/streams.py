@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.matching.data.arrays import Bools, Floats, Ints, median
 from pipeline.matching.data.device_order import device_order
-from pipeline.matching.data.records import Records
+from pipeline.matching.data.records import LABELS, Records
 
 # Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
 
@@ -24,12 +24,21 @@ _MAX_SEPARATE_FILES = 4
 _SOON = 0.6
 # A stream whose records lack a stamp in more than this share has no clock to use.
 _MAX_UNSTAMPED = 0.5
+# A file without stamps and counts is grouped by pitcher if its label changes at most once more often than it has labels, ...
+_EXTRA_LABEL_CHANGES = 1
+# ... it has at least so many labels, ...
+_LABELS_OF_GROUPED_FILE = 3
+# ... and so many rows. The three values are common practice without a source: a game has more changes, a short bullpen fewer arms.
+_ROWS_OF_GROUPED_FILE = 40
 # Nearby events are at least this many seconds away, past a double trigger ...
 _NEARBY_FROM_S = 2.7
 # ... and at most this many, before the next pitch of the mound.
 _NEARBY_TO_S = 6.0
 # Floor of the density of nearby events per second.
 _MIN_NEARBY_RATE = 0.0015
+
+
+_PITCHER = list(LABELS).index("pitcher")
 
 
 class Stream(NamedTuple):
@@ -101,7 +110,8 @@ def find_streams(records: Records) -> list[Stream]:
         parts = [
             _stream(records, sequence, part)
             for file_rows in _rows_by_code(records.file[rows], rows)
-            for part in _split_sessions(records, sequence, session, file_rows)
+            for session_rows in _split_sessions(records, sequence, session, file_rows)
+            for part in _split_label_runs(records, sequence, session_rows)
         ]
         streams += _join_pieces(records, parts)
     return streams
@@ -142,6 +152,24 @@ def _split_sessions(records: Records, sequence: Floats, session: list[str], rows
     if len(set(names)) < 2 or len(np.unique(sequence[rows])) == len(rows):
         return [rows]
     return [rows[[name == other for other in names]] for name in sorted(set(names))]
+
+
+def _split_label_runs(records: Records, sequence: Floats, rows: Ints) -> list[Ints]:
+    """Split one file where its pitcher label changes, if it has neither stamps nor counts and is grouped by pitcher.
+
+    The order of such groups is not that of the session, but the order inside a group is.
+    """
+    label = records.labels[rows, _PITCHER]
+    if (
+        len(rows) < _ROWS_OF_GROUPED_FILE
+        or not np.isnan(records.seen_s[rows]).all()
+        or not np.isnan(sequence[rows]).all()
+    ):
+        return [rows]
+    changes, labels = np.flatnonzero(np.diff(label)) + 1, len(np.unique(label))
+    if labels < _LABELS_OF_GROUPED_FILE or len(changes) > labels + _EXTRA_LABEL_CHANGES:
+        return [rows]
+    return np.split(rows, changes)
 
 
 def _stream(records: Records, sequence: Floats, rows: Ints) -> Stream:
