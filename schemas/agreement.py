@@ -131,7 +131,7 @@ PRECISION = Contract(
 
 SELECTION = Contract(
     "selection",
-    "one tracker pair and metric: agreement over matched pitches, compared with pairs that clock and order alone would match",
+    "one tracker pair and metric: agreement over matched pitches, compared with pairs that the clock alone would match",
     ("tracker_a", "tracker_b", "metric"),
     (
         *pair_columns(),
@@ -139,7 +139,7 @@ SELECTION = Contract(
         measured("bias_matched", "their mean of b minus a"),
         spread("sd_matched", "standard deviation of their differences"),
         share("share_beyond_matched", "share of them that differs by more than the tolerance"),
-        count("n_by_clock", "pairs that clock and order alone would match, merged or not", "pairs"),
+        count("n_by_clock", "pairs that the clock alone would match, merged or not", "pairs"),
         measured("bias_by_clock", "their mean of b minus a"),
         spread("sd_by_clock", "standard deviation of their differences"),
         share("share_beyond_by_clock", "share of them that differs by more than the tolerance"),

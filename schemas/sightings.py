@@ -169,7 +169,12 @@ MATCH_PAIRS = Contract(
         ),
         Column("reading_evidence", pl.Float64, "evidence of the readings, as above", "nats"),
         Column("label_evidence", pl.Float64, "evidence of pitcher, batter, count and results, as above", "nats"),
-        Column("order_evidence", pl.Float64, "evidence of the order of the pitches around it, as above", "nats"),
+        Column(
+            "order_evidence",
+            pl.Float64,
+            "evidence of the pitches before and after, from the alignment; null where the pair is beyond doubt or has no partner in the alignment",
+            "nats",
+        ),
         Column("strongest_readings", pl.String, "the three readings with the most evidence, each in nats"),
         Column("competing_sighting_id", pl.String, "the sighting of this pair that has a more probable partner"),
     ),

@@ -501,7 +501,6 @@ def _pairs(seen: Seen, kept_apart: pl.Expr) -> pl.DataFrame:
         tracker_b=pl.lit("unit"),
         merged=~kept_apart,
         time_evidence=pl.lit(6.0),
-        order_evidence=pl.lit(0.0),
     )
 
 
@@ -520,7 +519,7 @@ def test_misread_pitches_that_the_matching_kept_apart_show_in_the_bound() -> Non
     assert (row["n_matched"], row["n_by_clock"], row["kept_apart"]) == (380, 400, 20)
     assert row["sd_by_clock"] > 2.5 * row["sd_matched"]
     assert row["verdict"].startswith(
-        "20 of 400 pairs that clock and order would match were kept apart; with them the spread is"
+        "20 of 400 pairs that the clock alone would match were kept apart; with them the spread is"
     )
 
 

@@ -75,7 +75,6 @@ def match_pairs(rng: np.random.Generator, seen: Seen) -> pl.DataFrame:
         tracker_b="tracker_b",
         merged=pl.Series(rng.random(both.height) > 0.1),
         time_evidence=pl.Series(rng.normal(4.0, 2.0, both.height)),
-        order_evidence=pl.lit(0.0),
     )
 
 

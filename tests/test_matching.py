@@ -81,6 +81,14 @@ def test_pitches_are_matched_as_in_the_truth(name: str, recall: float, f1: float
     assert reached.wrong_at_09 <= 600
 
 
+@pytest.mark.parametrize("name", ["clean", "order only"])
+def test_the_order_hardly_ever_contradicts_a_pair_that_is_sure(name: str):
+    # the order of the pitches is one of the reasons why a pair is sure, or it is unknown
+    sure = _season(name, 1)[1].match_pairs.filter(pl.col("merged"), pl.col("probability") > 0.99)
+    assert sure.filter(pl.col("order_evidence") < -1).height <= 0.02 * sure.height
+    assert sure["order_evidence"].null_count() < sure.height
+
+
 @pytest.mark.parametrize("name", ["clean", "drifting clock", "hour shift", "two mounds"])
 def test_clock_offsets_are_right_to_a_tenth_of_a_second(name: str):
     season, matched = _season(name, 1)

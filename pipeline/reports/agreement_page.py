@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import jinja2
 import polars as pl
 
-from pipeline.agreement.bias.selection import LEAST_PAIRS
+from pipeline.agreement.bias.selection import LEAST_PAIRS, most_kept_apart
 from pipeline.agreement.device_setup.proposals import crooked_now
 from pipeline.agreement.drift.charts import LEAST_NIGHTS
 from pipeline.agreement.drift.pair_charts import FALSE_ALARM_NIGHTS
@@ -314,9 +314,11 @@ def _own_error(row: dict[str, Any] | None) -> str:
 def _selection(selection: pl.DataFrame) -> dict[str, Any]:
     """Return the comparisons with pairs kept apart, and the numbers of the others."""
     no_bound = pl.col("n_by_clock") < LEAST_PAIRS
+    unaffected = selection.filter(~no_bound, kept_apart=0)["n_by_clock"]
     return {
         "selection": sort_by_rank_order(selection.filter(pl.col("kept_apart") > 0)).to_dicts(),
-        "unaffected": selection.filter(~no_bound, kept_apart=0).height,
+        "unaffected": len(unaffected),
+        "most_unseen": most_kept_apart(min(unaffected, default=1)),
         "without_bound": selection.filter(no_bound, kept_apart=0).height,
     }
 

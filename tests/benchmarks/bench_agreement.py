@@ -338,7 +338,7 @@ def _words(seconds: np.ndarray) -> str:
 def _match_pairs(seen: Seen) -> pl.DataFrame:
     ids = seen.sightings.select("sighting_id", "tracker").join(seen.matches, on="sighting_id")
     by_tracker = {str(name): part for (name,), part in ids.group_by("tracker")}
-    evidence = {"merged": pl.lit(True), "time_evidence": pl.lit(6.0), "order_evidence": pl.lit(0.0)}
+    evidence = {"merged": pl.lit(True), "time_evidence": pl.lit(6.0)}
     joined = [
         by_tracker[a].join(by_tracker[b], on="group_id", suffix="_b")
         for a, b in (("radar", "camera"), ("radar", "unit"), ("camera", "unit"))

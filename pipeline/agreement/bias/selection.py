@@ -1,8 +1,8 @@
 """Table `selection`: does the matching make agreement look better than it is?
 
 The matching uses the readings, so a misread pitch may stay unmatched and never be compared. The bound: the same figures over the pairs that
-clock and order alone would match, whatever their readings, including pairs that were kept apart. The truth lies between, because a pair kept
-apart may also be two different pitches.
+the clock alone would match, whatever their readings, including pairs that were kept apart. The truth lies between, because a pair kept apart
+may also be two different pitches. The order of the pitches is not used: it is unknown for pairs that the matching is sure of.
 """
 
 import math
@@ -17,13 +17,13 @@ from pipeline.agreement.facts.readings import GroupedSightings, metrics_in, sort
 from schemas.agreement import SELECTION
 from schemas.metrics import METRICS
 
-# Odds of 19 to 1 from clock and order alone, without a reading or a label.
+# Odds of 19 to 1 from the clock alone, without a reading or a label.
 SURE_BY_CLOCK = math.log(19)
-# With fewer pairs sure by clock and order no bound is given (common practice, no source).
+# With fewer pairs sure by the clock no bound is given (common practice, no source).
 LEAST_PAIRS = 20
 
 _KEYS = {"baseball_day": pl.Date, "tracker_a": pl.String, "tracker_b": pl.String}
-# Pairs that the matching merged, and pairs that clock and order alone would match.
+# Pairs that the matching merged, and pairs that the clock alone would match.
 _SETS = ("matched", "clock")
 _FIGURES = ("n", "d", "dd", "beyond")
 
@@ -56,7 +56,7 @@ def selection_by_night(
 ) -> pl.DataFrame:
     """Return one row per night and pair with `<set>.<figure>.<metric>`.
 
-    An angle has a set of columns per branch. Sets: `matched`, and `clock`, the pairs that clock and order alone would match. Figures:
+    An angle has a set of columns per branch. Sets: `matched`, and `clock`, the pairs that the clock alone would match. Figures:
     `n`, mean `d` and sum of squares `dd` of the differences, and `beyond` the tolerance. `apart.<metric>` counts pairs of the second set
     that were kept apart; an angle has `cos`, `sin`.
     """
@@ -88,21 +88,18 @@ def selection_table(nightly: pl.DataFrame, ranks: dict[str, int]) -> pl.DataFram
 def _with_rows(match_pairs: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFrame:
     """Keep pairs whose sightings are present; add their rows, `row_a` and `row_b`."""
     rows = sightings.select("sighting_id").with_row_index("row")
-    pairs = match_pairs.select(
-        "sighting_a", "sighting_b", "tracker_a", "tracker_b", "merged", "time_evidence", "order_evidence"
-    )
+    pairs = match_pairs.select("sighting_a", "sighting_b", "tracker_a", "tracker_b", "merged", "time_evidence")
     for side in "ab":
         pairs = pairs.join(rows.rename({"row": f"row_{side}"}), left_on=f"sighting_{side}", right_on="sighting_id")
     return pairs.drop("sighting_a", "sighting_b")
 
 
 def _mark_sure_by_clock(pairs: pl.DataFrame) -> pl.DataFrame:
-    """Add `by_clock`: clock and order support the pair, and no rival pair more."""
-    clock = pl.col("time_evidence").fill_null(0.0) + pl.col("order_evidence").fill_null(0.0)
-    sure = pl.col("time_evidence").is_not_null() & (pl.col("clock") > SURE_BY_CLOCK)
-    best_of_a = pl.col("clock") == pl.col("clock").max().over("row_a", "tracker_b")
-    best_of_b = pl.col("clock") == pl.col("clock").max().over("row_b", "tracker_a")
-    return pairs.with_columns(clock=clock).with_columns(by_clock=sure & best_of_a & best_of_b)
+    """Add `by_clock`: the clock supports the pair, and no rival pair more."""
+    clock = pl.col("time_evidence").fill_null(0.0)
+    best_of_a = clock == clock.max().over("row_a", "tracker_b")
+    best_of_b = clock == clock.max().over("row_b", "tracker_a")
+    return pairs.with_columns(by_clock=(clock > SURE_BY_CLOCK) & best_of_a & best_of_b)
 
 
 def _nights_of_pair(pairs: pl.DataFrame, sightings: pl.DataFrame, tolerances: dict[str, float]) -> pl.DataFrame:
@@ -168,12 +165,21 @@ def _row(metric: str, nights: dict[str, np.ndarray]) -> tuple[object, ...]:
     return (metric, *matched, *clock, apart, _verdict(matched, clock, apart))
 
 
+def most_kept_apart(pairs: float) -> float:
+    """Return the largest share kept apart that 0 of `pairs` does not exclude.
+
+    Exact one-sided 95 % limit of a binomial share: Clopper & Pearson, Biometrika 1934;26:404.
+    """
+    return float(1 - 0.05 ** (1 / pairs))
+
+
 def _verdict(matched: SpreadOfSet, clock: SpreadOfSet, apart: int) -> str:
     if clock.n < LEAST_PAIRS:
-        return "no bound: too few pairs would match by clock and order alone"
+        return "no bound: too few pairs would match by the clock alone"
     if not apart:
-        return f"no effect: all {int(clock.n)} pairs that clock and order would match were matched"
-    share = f"{apart} of {int(clock.n)} pairs that clock and order would match were kept apart"
+        limit = most_kept_apart(clock.n)
+        return f"none of {int(clock.n)} pairs that the clock alone would match was kept apart, so at most {limit:.1%} are (95% limit)"
+    share = f"{apart} of {int(clock.n)} pairs that the clock alone would match were kept apart"
     if not (matched.sd > 0 and clock.sd > 0):
         return share
     return f"{share}; with them the spread is {clock.sd / matched.sd:.2f} times as large"

@@ -33,6 +33,8 @@ _SECOND_STEP_COST = 6.0
 _DECISION_EVIDENCE = 40.0
 # A clock path must beat streams without a common pitch by this much (natural log) to show one session.
 _CLOCK_MARGIN = 12.0
+# With less doubt than this, for or against a pair, rounding and pruning decide its odds. A choice, no source.
+_LEAST_DOUBT = 1e-6
 # Posteriors below this do not compete for a record.
 _NEGLIGIBLE_POSTERIOR = 1e-6
 
@@ -91,7 +93,8 @@ def align(days: Days, search: Search, models: Models) -> Fit:
     ]
     score = np.array([region.clock.score - _CLOCK_MARGIN if region.clock else -np.inf for region in regions])
     same_session = 1.0 / (1.0 + np.exp(-np.clip(np.maximum(log_evidence, score), -50, 50)))
-    cells = cells._replace(posterior=posterior * same_session[cells.stream_pair])
+    order = _order_evidence(posterior, cells.evidence)
+    cells = cells._replace(order=order, posterior=posterior * same_session[cells.stream_pair])
     return Fit(share_contested_records(days, cells), log_evidence, same_session)
 
 
@@ -103,6 +106,13 @@ def weigh(days: Days, regions: list[SearchRegion], models: Models, cells: Cells)
         label=label_evidence(models.labels, model_of, records.labels, cells.first, cells.second),
         time=_time_evidence(days, regions, cells),
     )
+
+
+def _order_evidence(posterior: Floats, evidence: Floats) -> Floats:
+    """Return what the alignment's log odds of each cell say beyond the cell's own evidence."""
+    doubtful = np.minimum(posterior, 1 - posterior) >= _LEAST_DOUBT
+    odds = np.where(doubtful, posterior / np.maximum(1 - posterior, _LEAST_DOUBT), np.nan)
+    return np.asarray(np.log(odds) - evidence)
 
 
 def _time_evidence(days: Days, regions: list[SearchRegion], cells: Cells) -> Floats:

@@ -15,8 +15,9 @@ class Cells(NamedTuple):
 
     `row`, `column` count on over all windows. `i`, `j`: positions in the two streams. `first`, `second`: rows of the
     records. `first_is_earlier`: by the clocks (always, without clocks). `time_gap_s`: second minus first, about the
-    clock path; nan without. `time`, `readings`, `label`: log-likelihood ratios. `posterior`: probability that the two
-    records are one pitch.
+    clock path; nan without. `time`, `readings`, `label`: log-likelihood ratios. `order`: what the other records of both
+    streams add to them, nan where the alignment has no doubt. `posterior`: probability that the two records are one
+    pitch.
     """
 
     stream_pair: Ints
@@ -31,6 +32,7 @@ class Cells(NamedTuple):
     time: Floats
     readings: Floats
     label: Floats
+    order: Floats
     posterior: Floats
 
     @property
@@ -116,6 +118,7 @@ def join_windows(
         time=zeros,
         readings=zeros,
         label=zeros,
+        order=zeros,
         posterior=zeros,
     )
     return Bands(pair_of_row, low, high, is_clocked, split_blocks(pair_of_row, low, high)), cells

@@ -108,11 +108,12 @@ def pairs_frame(final: FinalFit, rank: Ints, pitches: Pitches) -> pl.DataFrame:
     cell = np.maximum(pairs.cell, 0)
     if not len(cells.stream_pair):
         cell, has_cell = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
-    evidence = [np.where(has_cell, values[cell], np.nan) for values in (cells.time, cells.readings, cells.label)]
+    kinds = (cells.time, cells.readings, cells.label, cells.order)
+    evidence = [np.where(has_cell, values[cell], np.nan) for values in kinds]
+    # of a pair that took over the pairs of a double record, the alignment took the two records for rivals
+    shared = pairs.probability > cells.posterior[cell] + 10**-PROBABILITY_DECIMALS
+    evidence[3] = np.where(shared, np.nan, evidence[3])
     gap_s = np.where(has_cell, np.where(swap, -cells.time_gap_s[cell], cells.time_gap_s[cell]), np.nan)
-    clipped = np.clip(pairs.probability, 1e-6, 1 - 1e-6)
-    # What the posterior says beyond the pair's own evidence comes from its place in the order.
-    order_evidence = (np.log(clipped) - np.log1p(-clipped)) - sum(evidence)
     frame_a, frame_b = records.frame[left], records.frame.select("sighting_id", "tracker")[right]
     frame = pl.DataFrame(
         {
@@ -128,7 +129,7 @@ def pairs_frame(final: FinalFit, rank: Ints, pitches: Pitches) -> pl.DataFrame:
             "time_evidence": evidence[0].round(_NATS_DECIMALS),
             "reading_evidence": evidence[1].round(_NATS_DECIMALS),
             "label_evidence": evidence[2].round(_NATS_DECIMALS),
-            "order_evidence": order_evidence.round(_NATS_DECIMALS),
+            "order_evidence": evidence[3].round(_NATS_DECIMALS),
             "strongest_readings": _strongest_readings(final, cell, has_cell),
             "competing_sighting_id": _rivals(records.frame["sighting_id"], pitches),
         },
