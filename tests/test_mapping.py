@@ -432,7 +432,7 @@ def test_every_example_of_the_page_is_taken(tmp_path: Path, block: str) -> None:
     file = 'format = "csv"'
     carried = "[file.preamble]\nday = '(x)'\n[file.name]\npattern = '(?P<date>x)'"
     if block.startswith("[file"):
-        file += "\n" + block
+        file = block.removeprefix("[file]") if block.startswith("[file]") else f"{file}\n{block}"
         carried = ""
     time = 'column = "when"\nformats = ["iso8601"]\nzone = "venue"'
     rest = block if not block.startswith(("[file", "[time")) else ""

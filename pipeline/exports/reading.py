@@ -94,7 +94,7 @@ def _map_file(
         )
         return _no_rows()._replace(quarantine=refused), facts | {
             "status": "quarantined",
-            "rows": 0,
+            "rows": fault.rows,
             "reason": fault.reason,
         }
     facts |= {"rows": raw.rows_read, "exported_at": mapped.exported_at}

@@ -63,8 +63,12 @@ def files_table(facts: pl.DataFrame, sighting_counts: pl.DataFrame, tables: Mapp
         .alias(name)
         for name in ("sightings", "repeats", "no_pitch", "quarantined")
     )
-    is_repeat = pl.col("status") == "repeat"
-    return files.with_columns(repeats=pl.when(is_repeat).then("rows").otherwise("repeats"))
+    is_repeat, is_refused = (pl.col("status") == status for status in ("repeat", "quarantined"))
+    return files.with_columns(
+        repeats=pl.when(is_repeat).then("rows").otherwise("repeats"),
+        # of a file that was refused, as far as they could be counted
+        quarantined=pl.when(is_refused).then("rows").otherwise("quarantined"),
+    )
 
 
 def with_presence(facts: pl.DataFrame, plan: Plan, now: datetime) -> pl.DataFrame:

@@ -100,9 +100,16 @@ class FileTable(SettingsTable):
     columns: tuple[Name, ...] | None = Field(
         default=None, min_length=1, description="the column names of a file without a header (header_row = 0)"
     )
-    trailer_lines: int = Field(default=0, ge=0, description="number of lines at the end that are not rows")
+    repeated_header: StrictBool = Field(
+        default=False,
+        description="true = each line with the column names starts a table of its own, with its own values of [file.preamble]; "
+        "false = a second table refuses the file",
+    )
+    trailer_lines: int = Field(
+        default=0, ge=0, description="number of lines at the end of the file or table that are not rows"
+    )
     trailer_starts_with: Name | None = Field(
-        default=None, description="rows end at the first line that starts with this text"
+        default=None, description="the rows of a file or table end at the first line that starts with this text"
     )
     comment: Name | None = Field(default=None, description="lines that start with this text are not rows")
     decimal: Literal[".", ","] = Field(default=".", description="decimal separator of numbers written as text")

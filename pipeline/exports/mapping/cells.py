@@ -42,7 +42,9 @@ class Cells(NamedTuple):
 def read_cells(raw: RawExport, profile: Profile, carried: dict[str, str]) -> Cells:
     """Return the cells that the profile names. A carried value that this file does not have is null."""
     nulls = sorted({"", *profile.file.null_words})
-    text = raw.cells.select(FILE_ROW, *(_stripped(ref, carried, nulls) for ref in profile.references()))
+    text = raw.cells.select(
+        FILE_ROW, *(_stripped(ref, raw.cells.columns, carried, nulls) for ref in profile.references())
+    )
     content = raw.cells.drop(FILE_ROW).hash_rows(seed=0).alias("content")
     if profile.file.row_order == "newest_first":
         text, content = text.reverse(), content.reverse()
@@ -57,8 +59,9 @@ def carried_values(raw: RawExport, tracker: "TrackerSettings", file: ExportFile)
     return {**raw.carried, **folder, "@tracker": tracker.id}
 
 
-def _stripped(ref: str, carried: dict[str, str], nulls: Sequence[str]) -> pl.Expr:
-    cell = pl.lit(carried.get(ref), pl.String) if ref.startswith("@") else pl.col(ref)
+def _stripped(ref: str, names: Sequence[str], carried: dict[str, str], nulls: Sequence[str]) -> pl.Expr:
+    is_carried = ref.startswith("@") and ref not in names
+    cell = pl.lit(carried.get(ref), pl.String) if is_carried else pl.col(ref)
     stripped = cell.str.strip_chars(_SPACES)
     return pl.when(~stripped.is_in(nulls)).then(stripped).alias(ref)
 

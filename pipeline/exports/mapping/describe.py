@@ -22,7 +22,11 @@ def describe_columns(raw: RawExport, profile: Profile, mapped: Mapped) -> pl.Dat
     lines = [_metric_line(raw, first, profile, source) for source in sources.iter_rows(named=True)]
     lines += [_other_line(raw, first, ours, theirs) for ours, theirs in _other_columns(profile)]
     read = {*profile.references(), FILE_ROW}
-    lines += [("(not mapped)", name, "", "", "", "") for name in raw.cells.columns if name not in read]
+    lines += [
+        ("(not mapped)", name, "", "", "", "")
+        for name in raw.cells.columns
+        if name not in read and not name.startswith("@preamble.")
+    ]
     return pl.DataFrame(lines, schema=dict.fromkeys(_HEADINGS, pl.String), orient="row")
 
 

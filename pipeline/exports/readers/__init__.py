@@ -17,6 +17,7 @@ from pipeline.exports.readers.raw import (
     faults_as_unreadable,
     printable,
 )
+from pipeline.exports.readers.tables import set_summaries_aside
 from pipeline.settings.problems import nearest_of
 from pipeline.settings.profile import Profile
 
@@ -42,7 +43,17 @@ def read_export(path: Path, profile: Profile, content: bytes | None = None) -> R
     with faults_as_unreadable():
         raw = _read(data, profile)
     raw = _with_all_columns(raw, profile)
+    if profile.file.format in ("csv", "tsv", "xlsx"):
+        raw = set_summaries_aside(raw, _known_words(profile))
     return raw._replace(carried=raw.carried | _carried_by_name(path.name, profile))
+
+
+def _known_words(profile: Profile) -> frozenset[str]:
+    """Return the words that the profile gives a meaning, in lower case: a row that starts with one of them is not a summary."""
+    tables = [table.words for table in profile.labels.given().values()] + [
+        rule.words or () for rule in profile.no_pitch
+    ]
+    return frozenset(word.strip().lower() for words in tables for word in words)
 
 
 def _carried_by_name(name: str, profile: Profile) -> dict[str, str]:
@@ -80,7 +91,9 @@ def _with_all_columns(raw: RawExport, profile: Profile) -> RawExport:
     """Refuse a table without a column that the profile reads. JSON may leave a key out: it is null there, and a likely new name is reported."""
     wanted = {ref: key for ref, key in profile.references().items() if not ref.startswith("@")}
     missing = [ref for ref in wanted if ref not in raw.cells.columns]
-    others = [name for name in raw.cells.columns if name not in wanted and name != FILE_ROW]
+    others = [
+        name for name in raw.cells.columns if name not in wanted and name != FILE_ROW and not name.startswith("@")
+    ]
     if not missing:
         return raw
     if profile.file.format in ("json", "json_lines") and (len(missing) < len(wanted) or raw.cells.is_empty()):

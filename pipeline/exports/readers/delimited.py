@@ -14,6 +14,14 @@ from typing import NamedTuple
 import polars as pl
 
 from pipeline.exports.readers.raw import FILE_ROW, MAX_CELLS, Problems, RawExport, UnreadableExport, header_names, shown
+from pipeline.exports.readers.tables import (
+    BodyLines,
+    TableParts,
+    is_header_line,
+    refuse_hidden_rows,
+    split_tables,
+    with_tables,
+)
 from pipeline.settings.profile_tables import FileTable
 from pipeline.words import pluralize
 
@@ -60,21 +68,62 @@ def read_delimited(data: bytes, file: FileTable) -> RawExport:
     """Read a CSV or TSV file's bytes. Raises UnreadableExport."""
     lines = _split_lines(decode(data, file.encoding))
     header, preamble, body = _find_header(lines, file)
-    body, cut_off = _without_trailer(body, file, ends_whole=data.rstrip(b"\x00").endswith((b"\n", b"\r")))
-    names = header_names(file.columns or _header_fields(header, file))
+    written = _header_fields(header, file) if not file.columns else []
+    names = header_names(file.columns or written)
     if body.text.len() * len(names) > MAX_CELLS:
         raise UnreadableExport(
             f"the file has {body.text.len()} lines of {len(names)} columns, more than {MAX_CELLS} cells",
             "export it in parts",
         )
+    body_lines = _body_lines(body, written, file)
+    parts = split_tables(body_lines, written, preamble, file)
+    rows = body.where(parts.is_row)
     problems = Problems([])
-    records = _records(_usable_lines(body, problems), file, len(names), problems)
-    if cut_off and records.number.len() and records.number[-1] == body.number[-1]:
+    records = _records(_usable_lines(rows, problems), file, len(names), problems)
+    if _is_cut_off(data, parts, body, file) and records.number.len() and records.number[-1] == rows.number[-1]:
         records = _without_last(records, problems)
-    cells = records.text.str.split_exact(_SEPARATOR, len(names) - 1).struct.rename_fields(names).struct.unnest()
-    cells = cells.with_columns(records.number.cast(pl.UInt32).alias(FILE_ROW))
+    cells = _cells(records, names)
     found = problems.frame()
-    return RawExport(cells, carried_by(preamble, file), found, cells.height + found["file_row"].n_unique())
+    rows_read = cells.height + found["file_row"].n_unique()
+    left_out = body.where(parts.is_left_out)
+    ignored = Problems([])
+    refuse_hidden_rows(
+        _cells(_records(_usable_lines(left_out, ignored), file, len(names), ignored), names),
+        cells,
+        rows_read + left_out.text.len(),
+    )
+    raw = RawExport(cells, carried_by(preamble, file), found, rows_read)
+    return with_tables(raw, body_lines, parts, file)
+
+
+def _body_lines(body: _Lines, names: list[str], file: FileTable) -> BodyLines:
+    """Find blank lines (those of nothing but delimiters among them) and repeated headers below the first header."""
+    is_blank = body.text.str.strip_chars(f" \t\x00\x1a{file.separator}").str.strip_chars() == ""
+    longest = sorted(filter(None, map(str.strip, names)), key=len)[-2:]
+    has_names = pl.Series([bool(longest)]).new_from_index(0, body.text.len())
+    for name in longest:
+        has_names &= body.text.str.contains(name, literal=True)
+    found = [
+        (place, cells)
+        for place in has_names.arg_true()
+        if is_header_line(cells := _strict_fields(body.text[place], file), names)
+    ]
+    is_header = pl.int_range(body.text.len(), eager=True).is_in([place for place, _ in found])
+    return BodyLines(body.text, body.number, is_blank, is_header, [cells for _, cells in found], file.separator)
+
+
+def _is_cut_off(data: bytes, parts: TableParts, body: _Lines, file: FileTable) -> bool:
+    """Return whether the file ends in the middle of a line: it has no last line end, and the trailer that the profile states is missing."""
+    ends_whole = data.rstrip(b"\x00").endswith((b"\n", b"\r"))
+    if file.trailer_starts_with is None or ends_whole:
+        return False
+    last = body.text.filter(parts.table == parts.table.max()) if body.text.len() else body.text
+    return not last.str.strip_chars_start().str.starts_with(file.trailer_starts_with).any()
+
+
+def _cells(records: _Lines, names: list[str]) -> pl.DataFrame:
+    cells = records.text.str.split_exact(_SEPARATOR, len(names) - 1).struct.rename_fields(names).struct.unnest()
+    return cells.with_columns(records.number.cast(pl.UInt32).alias(FILE_ROW))
 
 
 def decode(data: bytes, encoding: str) -> str:
@@ -221,25 +270,6 @@ def _header_place(lines: _Lines, file: FileTable) -> int:
             "check header_starts_with in [file] of the profile",
         )
     return int(places[0])
-
-
-def _without_trailer(body: _Lines, file: FileTable, ends_whole: bool) -> tuple[_Lines, bool]:
-    """Remove blank lines, comments and the trailer; and return whether the file is cut off: its stated last line is missing."""
-    cut_off = False
-    if file.trailer_starts_with is not None:
-        places = body.text.str.strip_chars_start().str.starts_with(file.trailer_starts_with).arg_true()
-        cut_off = places.is_empty() and not ends_whole
-        if not places.is_empty():
-            body = _Lines(body.text[: places[0]], body.number[: places[0]])
-    # a line of nothing but delimiters is as blank as an empty one
-    is_row = body.text.str.strip_chars(f" \t\x00\x1a{file.separator}").str.strip_chars() != ""
-    if file.comment is not None:
-        is_row &= ~body.text.str.strip_chars_start().str.starts_with(file.comment)
-    rows = body.where(is_row)
-    if file.trailer_lines:
-        keep = max(rows.text.len() - file.trailer_lines, 0)
-        rows = _Lines(rows.text[:keep], rows.number[:keep])
-    return rows, cut_off
 
 
 def _usable_lines(body: _Lines, problems: Problems) -> _Lines:

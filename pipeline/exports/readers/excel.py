@@ -17,6 +17,7 @@ from pipeline.exports.readers.raw import (
     UnreadableExport,
     header_names,
 )
+from pipeline.exports.readers.tables import BodyLines, is_header_line, refuse_hidden_rows, split_tables, with_tables
 from pipeline.settings.profile_tables import FileTable
 
 # unpacked size; 30,000 rows of 100 columns take about 100 MB
@@ -43,13 +44,36 @@ def read_xlsx(data: bytes, file: FileTable) -> RawExport:
     sheet = _sheet(data, file, has_errors)
     start = _header_place(sheet, file)
     names = header_names(file.columns or _written_names(sheet, start))
-    preamble = ["\t".join(cell or "" for cell in row) for row in sheet.head(max(start - 1, 0)).iter_rows()]
+    preamble = _joined(sheet.head(max(start - 1, 0))).to_list()
+    lines = _body_lines(sheet, start, len(names))
+    parts = split_tables(lines, sheet.row(start - 1) if start else [], preamble, file)
     body = _body(sheet, start, names)
     body = _as_written(body, data, file, start) if file.decimal != "." else body
-    rows = pl.int_range(start + 1, start + 1 + body.height, dtype=pl.UInt32, eager=True).alias(FILE_ROW)
-    cells = _without_trailer(body.with_columns(rows), names, file)
+    body = body.with_columns(lines.number.cast(pl.UInt32).alias(FILE_ROW))
+    cells = body.filter(parts.is_row)
+    refuse_hidden_rows(body.filter(parts.is_left_out), cells, int((parts.is_row | parts.is_left_out).sum()))
     cells = cells.with_columns(_dates_and_clocks(cells, names))
-    return RawExport(cells, carried_by(preamble, file), Problems([]).frame(), cells.height)
+    raw = RawExport(cells, carried_by(preamble, file), Problems([]).frame(), cells.height)
+    return with_tables(raw, lines, parts, file)
+
+
+def _joined(rows: pl.DataFrame) -> pl.Series:
+    """Return the cells of each row joined by a tab."""
+    return rows.select(pl.concat_str(pl.all().fill_null(""), separator="\t").alias("text")).to_series()
+
+
+def _body_lines(sheet: pl.DataFrame, start: int, width: int) -> BodyLines:
+    """Find blank rows and repeated headers below the first header. `width`: the number of columns that are read."""
+    body = sheet[start:]
+    stripped = body.select(pl.all().str.strip_chars().fill_null(""))
+    is_blank = stripped.select(pl.all_horizontal(pl.nth(range(min(width, body.width))) == "")).to_series()
+    header = sheet.row(start - 1) if start else ()
+    longest = max((name.strip() for name in header if name), key=len, default="\0")
+    has_name = stripped.select(pl.any_horizontal(pl.all() == longest)).to_series()
+    places = [place for place in has_name.arg_true() if is_header_line(body.row(place), header)]
+    number = pl.int_range(start + 1, start + 1 + body.height, eager=True)
+    is_header = (number - start - 1).is_in(places)
+    return BodyLines(_joined(body), number, is_blank, is_header, [body.row(place) for place in places], "\t")
 
 
 def _check_workbook(data: bytes) -> bool:
@@ -208,19 +232,6 @@ def _as_written(body: pl.DataFrame, data: bytes, file: FileTable, start: int) ->
     sheet = _open(data).load_sheet(which, header_row=None, skip_rows=start, schema_sample_rows=None).to_polars()
     real = [name for name, dtype in zip(body.columns, sheet.dtypes, strict=False) if dtype.is_numeric()]
     return body.with_columns(pl.col(real).str.replace(".", file.decimal, literal=True))
-
-
-def _without_trailer(cells: pl.DataFrame, names: list[str], file: FileTable) -> pl.DataFrame:
-    """Remove blank rows, comments and the trailer."""
-    first = cells.select(pl.coalesce(pl.col(names).str.strip_chars().replace("", None)).fill_null("")).to_series()
-    is_row = first != ""
-    if file.trailer_starts_with is not None:
-        ends = first.str.starts_with(file.trailer_starts_with)
-        is_row &= ~ends.cum_max()
-    if file.comment is not None:
-        is_row &= ~first.str.starts_with(file.comment)
-    rows = cells.filter(is_row)
-    return rows.head(max(rows.height - file.trailer_lines, 0))
 
 
 def _dates_and_clocks(cells: pl.DataFrame, names: list[str]) -> list[pl.Expr]:

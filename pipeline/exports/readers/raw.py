@@ -30,30 +30,40 @@ PROBLEM_SCHEMA = {
 }
 
 
+class LeftOut(NamedTuple):
+    """Lines below the header that the profile calls no rows (titles, trailers): how many, and the first with their numbers."""
+
+    lines: int = 0
+    first: tuple[tuple[int, str], ...] = ()
+
+
 class RawExport(NamedTuple):
     """An export as text. `cells`: the export's columns as text (null = no cell) and `file_row` (u32, as a person counts, from 1).
 
     `carried`: values of the preamble, the file name and the document, by reference ("@name.date"). `problems`: rows that could not be
     read (level "row") and notes (level "value"), see PROBLEM_SCHEMA. `rows_read` = rows of `cells` + rows in `problems`.
+    A value that each table of a file states for itself is a column of `cells` as well, with its reference as name.
     """
 
     cells: pl.DataFrame
     carried: dict[str, str]
     problems: pl.DataFrame
     rows_read: int
+    left_out: LeftOut = LeftOut()
 
 
 class UnreadableExport(PitchledgerError):  # noqa: N818 -- read as what it is: the export, unreadable
-    """A file that can't be used at all: the reason, and what would fix it."""
+    """A file that can't be used at all: the reason, and what would fix it. `rows`: how many rows it has, where they could be counted."""
 
-    def __init__(self, reason: str, fix: str) -> None:
+    def __init__(self, reason: str, fix: str, rows: int = 0) -> None:
         """Keep both sentences. They quote names from the file, so they are made printable."""
         self.reason, self.fix = printable(reason, REASON_CHARACTERS), printable(fix, REASON_CHARACTERS)
+        self.rows = rows
         super().__init__(f"{self.reason}; {self.fix}")
 
-    def __reduce__(self) -> tuple[type["UnreadableExport"], tuple[str, str]]:
-        """Pickle by both sentences, so that a worker process can raise it."""
-        return UnreadableExport, (self.reason, self.fix)
+    def __reduce__(self) -> tuple[type["UnreadableExport"], tuple[str, str, int]]:
+        """Pickle by its parts, so that a worker process can raise it."""
+        return UnreadableExport, (self.reason, self.fix, self.rows)
 
 
 @contextlib.contextmanager
