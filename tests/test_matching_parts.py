@@ -4,11 +4,13 @@ import math
 from itertools import permutations
 
 import numpy as np
+import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from pipeline.matching import MatchSettings, match_sightings
 from pipeline.matching.alignment.forward_backward import Band, Transitions, forward_backward, single_records
 from pipeline.matching.clocks.refine import box_center, rounded_center, running_mean
 from pipeline.matching.clocks.search import Clock, coincident_pairs, path_cost
@@ -314,3 +316,56 @@ def test_an_offset_that_many_pairs_share_is_found_without_readings(seed: int):
     assert len(found - true) <= 0.3 * len(found)
     assert not len(coincident_pairs(first, other)[0])
     assert not len(coincident_pairs(first, np.full(5, np.nan))[0])
+
+
+@pytest.mark.parametrize(
+    ("labels", "low", "high"),
+    [
+        # by indifference, 1/2 that both runs are the same throws
+        (("Ann Demo", "Ann Demo"), 0.5, 0.65),
+        # a label that never agreed may still be misspelled or stale
+        (("Ann Demo", "Bea Demo"), 0.7, 0.99),
+    ],
+)
+def test_a_session_that_failed_to_match_leaves_doubtful_singles(labels: tuple[str, str], low: float, high: float):
+    """Two trackers without clocks on one mound recorded 30 throws each, and no reading agrees: nobody can know whether they are the same."""
+    matched = match_sightings(*_unrelated_files(labels))
+    single = matched.matches.filter(pl.col("decided_by") == "single")["match_probability"]
+    assert len(single) > 40
+    assert low <= single.median() <= high
+
+
+def test_throws_at_other_hours_stay_surely_alone():
+    """Stamps four hours apart cannot show one session, whatever the labels say."""
+    frame, *others = _unrelated_files(("Ann Demo", "Ann Demo"))
+    hour = pl.when(pl.col("tracker") == "radar").then(14).otherwise(18)
+    stamped = frame.with_columns(
+        clock_resolution_s=pl.lit(1.0),
+        thrown_at=pl.datetime(2026, 10, 3, hour, time_zone="UTC")
+        + pl.duration(seconds=20 * pl.col("file_order").cast(pl.Int64)),
+    )
+    matches = match_sightings(stamped, *others).matches
+    assert matches["match_probability"].min() > 0.99
+
+
+def _unrelated_files(
+    labels: tuple[str, str],
+) -> tuple[pl.DataFrame, dict[str, int], MatchSettings, dict[str, tuple[str, ...]], pl.DataFrame]:
+    """Return what `match_sightings` takes, for two trackers whose readings have nothing in common."""
+    rng = np.random.default_rng(4)
+    rows = [
+        {
+            "sighting_id": f"{tracker}{n:02}",
+            "tracker": tracker,
+            "file_id": tracker,
+            "file_order": n,
+            "pitcher_label": label,
+            "release_speed_mph": rng.normal(85, 5),
+            "spin_rate_rpm": rng.normal(2200, 250),
+            "spin_axis_deg": rng.uniform(0, 360),
+        }
+        for tracker, label in zip(("radar", "camera"), labels, strict=True)
+        for n in range(30)
+    ]
+    undecided = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
+    return sightings(*rows), {"radar": 1, "camera": 2}, MatchSettings(), {}, undecided

@@ -23,6 +23,7 @@ from pipeline.matching.pitches.final_fit import FinalFit
 from pipeline.matching.pitches.form_pitches import form_pitches
 from pipeline.matching.pitches.pairs import REPORTED, candidate_pairs
 from pipeline.matching.pitches.stations import Located, limit_by_other_stations, limit_by_station, locate_roamers
+from pipeline.matching.pitches.unexplained import limit_unexplained_singles
 from pipeline.matching.stale_labels.proposals import label_runs_frame
 
 # Several threads on matrices this small cost a quarter more CPU and save no time.
@@ -100,7 +101,7 @@ def match_sightings(
         pairs = candidate_pairs(days.records, final.fit.cells, found.aside, decided)
         pitches = form_pitches(final, pairs, decided, settings.merge_above)
         matches = tables.matches_frame(sightings, days.records, rank, pitches, decided)
-        matches = limit_by_other_stations(matches, located.claimed)
+        matches = limit_by_other_stations(limit_unexplained_singles(matches, final), located.claimed)
         return Matched(
             matches=tables.set_doubles_aside(matches, doubles, possible),
             match_pairs=tables.pairs_frame(final, rank, pitches),

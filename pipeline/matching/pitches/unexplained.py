@@ -1,0 +1,115 @@
+"""Limit the certainty of records that stayed alone where another tracker's records stayed alone, too.
+
+The alignment's posterior holds if its clock, its order and its models are right. Where two trackers at one mound both have a run of
+records without partners, between the same two sure pairs or in two files that were not matched at all, the likelier explanation is often
+that one of these is wrong. Nothing in the data decides it, so both explanations get the same prior, and the records become doubtful.
+"""
+
+import numpy as np
+import polars as pl
+
+from pipeline.matching.alignment.search import SearchRegion
+from pipeline.matching.data.arrays import Bools, Floats, Ints
+from pipeline.matching.data.records import LABELS
+from pipeline.matching.data.streams import COARSE_S, StreamPair
+from pipeline.matching.pitches.final_fit import FinalFit
+from pipeline.matching.pitches.pairs import PROBABILITY_DECIMALS
+
+# Probability that the two runs are the same throws, before labels and times count: we cannot know.
+_SAME_THROWS = 0.5
+# A pair above this posterior closes a gap between runs.
+_SURE = 0.9
+# Up to this many records alone on either side are what dropouts leave; the alignment weighs them well.
+_USUAL_RUN = 2
+# Half of the effect is reached with so many more. Common practice, no source.
+_HALF_EFFECT = 3
+# A clock that was found is right to this many seconds, beside the width of a stamp; one that was not, to this many.
+_FOUND_CLOCK_S, _UNKNOWN_CLOCK_S = 30.0, 900.0
+# A clock that was not found may also be off by one hour, as after a change to daylight saving time.
+_HOURS_S = np.array([-3600.0, 0.0, 3600.0])
+_PITCHER = list(LABELS).index("pitcher")
+
+
+def limit_unexplained_singles(matches: pl.DataFrame, final: FinalFit) -> pl.DataFrame:
+    """Lower the probability of singles that may repeat a run of another tracker's singles.
+
+    For a record in a run of a singles facing b singles: p becomes p (1 - s c min(1, b / a)), with s at most 1/2, lower where the pitcher's
+    label is not among the other run's, and c = k / (k + 3) for k = min(a, b) - 2, or 0.
+    """
+    factor = pl.DataFrame({"sighting_id": final.records.frame["sighting_id"], "factor": chance_alone(final)})
+    joined = matches.join(factor, on="sighting_id", how="left", maintain_order="left")
+    lowered = (pl.col("match_probability") * pl.col("factor").fill_null(1.0)).round(PROBABILITY_DECIMALS)
+    alone = pl.col("decided_by") == "single"
+    return joined.with_columns(match_probability=pl.when(alone).then(lowered).otherwise("match_probability")).drop(
+        "factor"
+    )
+
+
+def chance_alone(final: FinalFit) -> Floats:
+    """Return (records,) the factor on the probability that a record has no partner."""
+    cells, tracker = final.fit.cells, final.records.tracker
+    matched = np.zeros((len(tracker), int(tracker.max(initial=0)) + 1))
+    np.add.at(matched, (cells.first, tracker[cells.second]), cells.posterior)
+    np.add.at(matched, (cells.second, tracker[cells.first]), cells.posterior)
+    factor = np.ones(len(tracker))
+    starts = np.searchsorted(cells.stream_pair, np.arange(len(final.stream_pairs) + 1))
+    for p, (streams, region) in enumerate(zip(final.stream_pairs, final.regions, strict=True)):
+        own = slice(starts[p], starts[p + 1])
+        sure = cells.posterior[own] > _SURE
+        gaps = _gaps_between(cells.i[own][sure], cells.j[own][sure], streams)
+        alone = (
+            matched[streams.first.rows, streams.second.tracker] < 1 - _SURE,
+            matched[streams.second.rows, streams.first.tracker] < 1 - _SURE,
+        )
+        seen_s, reach_s, hours_s = _comparable_times(streams, region, final.fit.same_session[p])
+        agree = float(final.models.labels.same[final.model_of[p], _PITCHER])
+        rows = streams.first.rows, streams.second.rows
+        for this, other in ((0, 1), (1, 0)):
+            near = _near_in_time(seen_s[this], seen_s[other], reach_s, hours_s)
+            facing = alone[this][:, None] & alone[other] & (gaps[this][:, None] == gaps[other]) & near
+            labels = final.records.labels[rows[this], _PITCHER], final.records.labels[rows[other], _PITCHER]
+            factor[rows[this]] *= 1 - _chance_of_partner(facing, *labels, agree)
+    return factor
+
+
+def _gaps_between(i: Ints, j: Ints, streams: StreamPair) -> tuple[Ints, Ints]:
+    """Return for the records of both streams how many sure pairs come before them."""
+    n, m = streams.shape
+    before_first, before_second = np.zeros(n + 1, dtype=np.int64), np.zeros(m + 1, dtype=np.int64)
+    # crossed pairs close one gap together
+    np.add.at(before_first, np.sort(i) + 1, 1)
+    np.add.at(before_second, np.sort(j) + 1, 1)
+    return np.cumsum(before_first)[:n], np.cumsum(before_second)[:m]
+
+
+def _comparable_times(
+    streams: StreamPair, region: SearchRegion, same_session: float
+) -> tuple[tuple[Floats, Floats], float, Floats]:
+    """Return the times of both streams, how far apart they may be, and the whole-hour errors that are possible."""
+    first_s, second_s = streams.first.filled_s, streams.second.filled_s
+    if region.clock is None or same_session < _SURE:
+        return (first_s, second_s), _UNKNOWN_CLOCK_S, _HOURS_S
+    width_s = streams.resolution_s if streams.resolution_s > COARSE_S else 0.0
+    return (first_s, second_s - region.clock.offset_s), _FOUND_CLOCK_S + width_s, np.zeros(1)
+
+
+def _near_in_time(this_s: Floats, other_s: Floats, reach_s: float, hours_s: Floats) -> Bools:
+    """Return (this, other) whether two records may be of one time; yes where either has no stamp."""
+    apart_s = this_s[:, None] - other_s
+    near = np.isnan(apart_s)
+    for hour_s in hours_s.tolist():
+        near |= np.abs(apart_s - hour_s) <= reach_s
+    return near
+
+
+def _chance_of_partner(facing: Bools, label: Ints, other_label: Ints, agree: float) -> Floats:
+    """Return the chance that each record has a partner among the records that it faces."""
+    others = facing.sum(axis=1)
+    # how many records of its own run face the same others: those that any of its others faces
+    size = facing.sum(axis=0)
+    own = np.where(others > 0, (facing * size).sum(axis=1) / np.maximum(others, 1), 1.0)
+    beyond = np.maximum(np.minimum(own, others) - _USUAL_RUN, 0)
+    known = (label[:, None] >= 0) & (other_label >= 0)
+    same_label = (facing & (~known | (label[:, None] == other_label))).any(axis=1)
+    same_throws = np.where(same_label, _SAME_THROWS, (1 - agree) / (2 - agree))
+    return np.asarray(same_throws * beyond / (beyond + _HALF_EFFECT) * np.minimum(1.0, others / np.maximum(own, 1)))
