@@ -145,7 +145,7 @@ def log_ratio(model: ReadingModel, model_of: Ints, readings: Floats, first: Ints
     for m, part in _by_model(model_of):
         metrics = shared_metrics(model, m)
         terms = _terms(_standardized(model, m, readings, first[part], second[part], metrics))
-        neighbors = log_sum(_log_components(mixture, m, terms, metrics))
+        neighbors = log_sum(_log_components(mixture, m, terms, metrics)[0])
         out[part] = model.trust[m] * (_log_same(model, m, terms, metrics) - neighbors)
     # np.logaddexp takes six times as long; e^600 leaves room in a double
     return np.asarray(np.log((1 - BLUNDER) * np.exp(np.minimum(out, 600.0)) + BLUNDER))
@@ -166,7 +166,9 @@ def metric_log_ratio(model: ReadingModel, model_of: Ints, readings: Floats, firs
         mean, sd = (a[:, kind].ravel()[shared.cell] for a in (model.neighbor_mean, model.neighbor_spread))
         share = model.neighbor_share[model_of[shared.pair], kind]
         neighbors += share / sd * np.exp(-0.5 * ((shared.difference - mean) / sd) ** 2)
-    other = (1 - _ANY_TWO) * neighbors + _ANY_TWO * tail / (outlier_share * spread)
+    # as in `log_ratio`: a misread neighbor is an outlier like any other
+    outlier = tail / spread
+    other = (1 - _ANY_TWO) * ((1 - outlier_share) * neighbors + outlier) + _ANY_TWO * outlier / outlier_share
     evidence = np.log((core + tail) / spread + 1e-30) - np.log(other + 1e-30)
     out[shared.pair, shared.metric] = model.weight.ravel()[shared.cell] * evidence
     return out
@@ -230,9 +232,10 @@ def fit_neighbors(
         mixture = _mixture(now)
         sums, sizes = np.zeros((3, *model.neighbor_mean.shape)), np.zeros_like(model.neighbor_share)
         for part in parts:
-            logs = _log_components(mixture, part.model, part.terms, part.metrics)
+            logs, good = _log_components(mixture, part.model, part.terms, part.metrics)
             responsibility = np.exp(logs - log_sum(logs))[:-1].astype(float)
-            sums[:, part.model][..., part.metrics] = responsibility @ part.exact
+            by_metric = responsibility[:, None, :] * good
+            sums[:, part.model][..., part.metrics] = np.einsum("ckn,xnk->xck", by_metric, part.exact)
             sizes[part.model] = responsibility.sum(axis=1)
         now = _neighbor_step(now, model, sums, sizes)
         now = now._replace(
@@ -328,39 +331,74 @@ def _core_and_tail(square: Floats, ratio: Floats, share: Floats) -> tuple[Floats
 
 
 class _Mixture(NamedTuple):
-    """The neighbors' mixture, and last any two records of the day.
+    """The neighbors' mixture, in spreads of one pitch.
 
-    In spreads of one pitch. The log of share times density of a difference x is log_share + linear x - constant -
-    square x^2. Arrays are (models, components + 1[, metrics]).
+    `log_share` (models, components + 1): the last entry is that of any two records of the day. `mean`, `scale` (models,
+    components, metrics): the log density of a good reading's difference x is constant - ((x - mean) scale)^2.
+    `outlier`, `outlier_scale` (models, metrics): the same of outliers, which lie about 0. `any_two`: constant of any
+    two records, as wide as outliers.
     """
 
     log_share: Singles
-    linear: Singles
+    mean: Singles
+    scale: Singles
     constant: Singles
-    square: Singles
+    outlier_scale: Singles
+    outlier: Singles
+    any_two: Singles
+    weight: Singles
 
 
 def _mixture(model: ReadingModel) -> _Mixture:
     spread = model.spread[:, None]
-    any_two = np.where(model.outlier_spread > 0, model.outlier_spread, 1.0)[:, None]
-    mean = _wrapped(model.neighbor_mean - model.bias[:, None], np.arange(len(CIRCULAR)))
-    mean = np.concatenate([mean, np.zeros_like(any_two)], axis=1) / spread
-    sd = np.concatenate([model.neighbor_spread, any_two], axis=1) / spread
-    precision = 0.5 * model.weight[:, None] / sd**2
-    constant = precision * mean**2 + model.weight[:, None] * np.log(sd)
+    mean = _wrapped(model.neighbor_mean - model.bias[:, None], np.arange(len(CIRCULAR))) / spread
+    sd = model.neighbor_spread / spread
+    any_two = np.where(model.outlier_spread > 0, model.outlier_spread, 1.0) / model.spread
     share = np.column_stack([(1 - _ANY_TWO) * model.neighbor_share, np.full(len(model.neighbor_share), _ANY_TWO)])
-    terms = (np.log(share), 2 * precision * mean, constant, precision)
-    return _Mixture(*(column.astype(np.float32) for column in terms))
+    arrays = (
+        np.log(share),
+        mean,
+        np.sqrt(0.5) / sd,
+        np.log(1 - model.outlier_share)[:, None] - np.log(sd),
+        np.sqrt(0.5) / any_two,
+        np.log(model.outlier_share) - np.log(any_two),
+        -np.log(any_two),
+        model.weight,
+    )
+    return _Mixture(*(array.astype(np.float32) for array in arrays))
 
 
-def _log_components(mixture: _Mixture, m: int, terms: _Terms, metrics: Ints) -> Singles:
-    """Return log(share x density) of each component, (components + 1, pairs)."""
+def _log_components(mixture: _Mixture, m: int, terms: _Terms, metrics: Ints) -> tuple[Singles, Singles]:
+    """Return log(share x density) of each component, (components + 1, pairs), and which readings are good.
+
+    The second array (components, metrics, pairs) is the probability that a reading is not an outlier, 0 where it is
+    missing. Neighbors are misread as often as matched records, and as far off. So a difference that is far outside of
+    everything learned has the same density for one pitch and for two, and is not evidence.
+    """
     filled, known, square = terms
-    logs = mixture.linear[m][:, metrics] @ filled
-    logs -= mixture.constant[m][:, metrics] @ known
-    logs -= mixture.square[m][:, metrics] @ square
+    mean, scale, constant = (a[m][:, metrics][..., None] for a in (mixture.mean, mixture.scale, mixture.constant))
+    weight = mixture.weight[m, metrics]
+    off = square * mixture.outlier_scale[m, metrics][:, None] ** 2
+    outlier = np.exp(mixture.outlier[m, metrics][:, None] - off)
+    logs = np.empty((len(mean) + 1, filled.shape[1]), dtype=np.float32)
+    good = np.empty((len(mean), *filled.shape), dtype=np.float32)
+    for kind, density in enumerate(good):
+        np.subtract(filled, mean[kind], out=density)
+        density *= scale[kind]
+        np.square(density, out=density)
+        np.subtract(constant[kind], density, out=density)
+        np.exp(density, out=density)
+        both = density + outlier
+        # e^-69, so that the log stays finite
+        both += np.float32(1e-30)
+        density /= both
+        density *= known
+        np.log(both, out=both)
+        both *= known
+        logs[kind] = weight @ both
+    logs[-1] = weight @ ((mixture.any_two[m, metrics][:, None] - off) * known)
     logs += mixture.log_share[m][:, None]
-    return np.asarray(logs)
+    return logs, good
 
 
 class _SharedReadings(NamedTuple):
