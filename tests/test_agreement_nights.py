@@ -5,6 +5,7 @@ To the last bit.
 
 import io
 from datetime import date
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -103,15 +104,18 @@ def same(found: Agreement, expected: Agreement) -> None:
         assert_frame_equal(getattr(found, name), table, check_exact=True)
 
 
-ALL_TABLES = measure_agreement(SEEN, RANKS, match_pairs=PAIRS)
+@cache
+def all_tables() -> Agreement:
+    """Return the tables of one run over all nights; importing this file must not cost a second, because each worker collects all tests."""
+    return measure_agreement(SEEN, RANKS, match_pairs=PAIRS)
 
 
 def test_the_simulated_season_has_every_irregularity() -> None:
-    assert {"before_corrections", "station", "month"} <= set(ALL_TABLES.agreement["slice_by"])
-    assert ALL_TABLES.selection["kept_apart"].sum() > 0
-    assert ALL_TABLES.setup.height > 0
-    assert ALL_TABLES.label_confusion.filter(pl.col("label_a") != pl.col("label_b")).height > 0
-    turned = ALL_TABLES.agreement.filter(tracker_a="radar", tracker_b="unit", metric="spin_axis_deg", slice_by="all")
+    assert {"before_corrections", "station", "month"} <= set(all_tables().agreement["slice_by"])
+    assert all_tables().selection["kept_apart"].sum() > 0
+    assert all_tables().setup.height > 0
+    assert all_tables().label_confusion.filter(pl.col("label_a") != pl.col("label_b")).height > 0
+    turned = all_tables().agreement.filter(tracker_a="radar", tracker_b="unit", metric="spin_axis_deg", slice_by="all")
     assert abs(turned["bias"].item()) > 170
 
 
@@ -121,7 +125,7 @@ def check_runs(run_of: list[int], order: list[int]) -> None:
     facts = facts_of([])
     for part in parts:
         facts = replace_nights(through_parquet(facts), facts_of(part), [DAYS[night] for night in part])
-    same(agreement_of_nights(facts, STANDARDS, METRIC_SOURCES.empty()), ALL_TABLES)
+    same(agreement_of_nights(facts, STANDARDS, METRIC_SOURCES.empty()), all_tables())
 
 
 def test_nights_measured_in_two_runs_give_what_one_run_gives() -> None:
@@ -157,7 +161,7 @@ EVERY_NIGHT = facts_of(list(range(NIGHTS)))
 def test_rows_in_any_order_give_the_same_to_the_last_bit(seed: int) -> None:
     mixed = Seen(*(frame.sample(fraction=1.0, shuffle=True, seed=seed) for frame in SEEN))
     pairs = PAIRS.sample(fraction=1.0, shuffle=True, seed=seed + 1)
-    same(measure_agreement(mixed, RANKS, match_pairs=pairs), ALL_TABLES)
+    same(measure_agreement(mixed, RANKS, match_pairs=pairs), all_tables())
 
 
 def test_a_removed_night_leaves_no_trace() -> None:
@@ -204,7 +208,7 @@ def _differences(tracker_a: str, tracker_b: str, metric: str) -> pl.DataFrame:
 @pytest.mark.parametrize("metric", ["release_speed_mph", "spin_rate_rpm", "plate_side_ft"])
 def test_combined_figures_equal_those_of_the_readings_themselves(metric: str, slice_by: str) -> None:
     both = _differences("radar", "camera", metric).with_columns(pl.lit("").alias("all"))
-    for row in ALL_TABLES.agreement.filter(tracker_a="radar", tracker_b="camera", metric=metric, slice_by=slice_by).iter_rows(named=True):  # fmt: skip
+    for row in all_tables().agreement.filter(tracker_a="radar", tracker_b="camera", metric=metric, slice_by=slice_by).iter_rows(named=True):  # fmt: skip
         used = both.filter(pl.col(slice_by) == row["slice"])
         x, y = used[metric].to_numpy(), used[f"{metric}_b"].to_numpy()
         d = y - x
@@ -261,11 +265,11 @@ def test_own_errors_over_nights_are_grubbs_s_of_both_variance_components() -> No
     between = sum(np.outer(part, part) for part in differences) / (len(nights) - 1)
     n0 = (pitches - (sizes**2).sum() / pitches) / (len(nights) - 1)
     expected = _grubbs(np.asarray(within + (between - within) / n0))
-    assert _own_variances(ALL_TABLES, "extension_ft") == pytest.approx(expected, rel=1e-9)
+    assert _own_variances(all_tables(), "extension_ft") == pytest.approx(expected, rel=1e-9)
 
 
 def test_half_a_turn_between_trackers_does_not_split_the_differences() -> None:
-    row = ALL_TABLES.agreement.filter(tracker_a="radar", tracker_b="unit", metric="spin_axis_deg", slice_by="all").row(0, named=True)  # fmt: skip
+    row = all_tables().agreement.filter(tracker_a="radar", tracker_b="unit", metric="spin_axis_deg", slice_by="all").row(0, named=True)  # fmt: skip
     d = _differences("radar", "unit", "spin_axis_deg")
     differences = np.radians((d["spin_axis_deg_b"] - d["spin_axis_deg"]).to_numpy())
     direction = np.degrees(np.angle(np.exp(1j * differences).mean()))

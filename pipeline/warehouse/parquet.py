@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -33,7 +34,8 @@ def write_table_files(
     single_file = folder / f"{contract.table}.parquet"
     if not contract.by_night:
         return _write_file(frame, schema, single_file)
-    parts = {_part_file(folder, first, contract): rows for (first,), rows in frame.group_by(_part_begins())}
+    begins = frame.group_by(_part_begins()) if frame.height else ()
+    parts = {_part_file(folder, first, contract): rows for (first,), rows in begins}
     linked = 0
     if unchanged is not None:
         parts = _with_unchanged_rows(parts, contract, folder, unchanged)
@@ -114,14 +116,19 @@ def parquet_schema(contract: Contract, version: str) -> Any:
     """Return the Arrow schema: each field with its unit and definition, the schema with its table and version, as metadata."""
     import pyarrow
 
-    types = contract.empty().to_arrow().schema
     fields = [
         pyarrow.field(  # type: ignore[attr-defined]
             column.name,
-            types.field(column.name).type,
+            _arrow_type(column.dtype),
             column.nullable,
             {"unit": column.unit, "definition": column.definition},
         )
         for column in contract.columns
     ]
     return pyarrow.schema(fields, {"table": contract.table, "row": contract.row, "written_in": version})  # type: ignore[attr-defined]
+
+
+@cache
+def _arrow_type(dtype: pl.DataType | type[pl.DataType]) -> Any:
+    """Return the Arrow type as which polars writes a type."""
+    return pl.Series(dtype=dtype).to_arrow().type
