@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from schemas.contract import UTC_TIME, Column, Contract, count, required
+from schemas.contract import UTC_TIME, Column, Contract, baseball_day, count, required
 from schemas.metrics import METRICS
 
 FILES = Contract(
@@ -87,6 +87,31 @@ SET_ASIDE = Contract(
         Column("spin_rate_rpm", pl.Float64, METRICS["spin_rate_rpm"].definition, "rpm"),
     ),
     order=("tracker", "file_id", "file_row"),
+)
+
+KEY_COLLISIONS = Contract(
+    "key_collisions",
+    "two exports of a tracker whose rows have the same keys but are different throws; both count",
+    ("tracker", "baseball_day", "file_id", "other_day", "other_file_id", "key"),
+    (
+        required("tracker", pl.String, "the tracker"),
+        baseball_day(),
+        required(
+            "file_id", pl.String, "the export of the later evening, whose rows have ids of their own (table files)"
+        ),
+        required("other_day", pl.Date, "baseball day of the other export's rows"),
+        required("other_file_id", pl.String, "the export of the older evening, whose rows keep the ids (table files)"),
+        required(
+            "key",
+            pl.String,
+            "what both exports use again: the tracker's own id, its number, or only the order of the rows",
+            "",
+            ("native_id", "sequence", "row_order"),
+        ),
+        count("throws", "throws of file_id whose key the other export uses for another throw", "throws"),
+        Column("example", pl.String, "one such id or number"),
+    ),
+    order=("tracker", "baseball_day"),
 )
 
 QUARANTINE = Contract(

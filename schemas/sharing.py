@@ -190,6 +190,7 @@ NOT_SHARED: dict[str, str] = {
     "files": "file names, and checksums that identify a file",
     "quarantine": "it quotes cells of exports",
     "set_aside": "it quotes labels",
+    "key_collisions": "ids of the device, which identify the row in the device's log",
     "decisions": "it names people and quotes labels",
     "metric_sources": "the devices' own columns, and text of the profiles",
     "unknown_labels": "it quotes labels",

@@ -4,7 +4,7 @@ from schemas.agreement import AGREEMENT, PRECISION, PROPOSED_CORRECTIONS, SELECT
 from schemas.clocks import CALIBRATION, CLOCKS, LABEL_RUNS
 from schemas.contract import Contract
 from schemas.drift import DRIFT
-from schemas.exports import FILES, METRIC_SOURCES, QUARANTINE, SET_ASIDE, UNKNOWN_LABELS
+from schemas.exports import FILES, KEY_COLLISIONS, METRIC_SOURCES, QUARANTINE, SET_ASIDE, UNKNOWN_LABELS
 from schemas.label_agreement import LABEL_AGREEMENT, LABEL_CONFUSION
 from schemas.people import NAME_MATCHES, PLAYERS
 from schemas.pitches import PITCH_ALIASES, PITCH_VALUES, PITCHES
@@ -41,6 +41,7 @@ TABLES: dict[str, Contract] = {
         FILES,
         QUARANTINE,
         SET_ASIDE,
+        KEY_COLLISIONS,
         METRIC_SOURCES,
         UNKNOWN_LABELS,
         TRACKERS,

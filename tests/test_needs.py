@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.exports.duplicates import COPIED, REUSED_ID
+from pipeline.exports.duplicates import COPIED, REPLACED
 from pipeline.reports.attention import Need, find_needs
 from pipeline.warehouse.database import SQL_FOLDER
 from pipeline.warehouse.publish import publish
@@ -83,8 +83,12 @@ def troubled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     aside = {"file_row": 40, "stage": "export", "baseball_day": WED}
     tables["set_aside"] = frame(
         "set_aside",
-        aside | {"kind": "superseded", "tracker": "radar", "file_id": "radar-file", "why": REUSED_ID},
+        aside | {"kind": "superseded", "tracker": "radar", "file_id": "radar-file", "why": REPLACED},
         aside | {"kind": "repeat", "tracker": "unit", "file_id": "unit-file", "why": COPIED},
+    )
+    pair = {"baseball_day": WED, "other_day": WED, "key": "sequence", "throws": 3, "example": "12"}
+    tables["key_collisions"] = frame(
+        "key_collisions", pair | {"tracker": "radar", "file_id": "radar-cut.csv", "other_file_id": "radar-file"}
     )
     by_file = {"repeats": {"radar-file": 1, "unit-file": 1}, "no_pitch": {}, "quarantined": {"unit-file": 1}}
     counts = {
@@ -130,8 +134,10 @@ EXPECTED = [
     ("value", "Camera: no record has 'hand_at.2' (1 file).", "Check the tracker's profile."),
     ("gone", 'Camera: 1 export is missing from the inbox since Mar 3 (first: of "May".csv). The rows are kept.',
      'Put it back, or add to decisions.csv (* matches any name): drop_export,array,"of ""May"".csv",,YOU,DATE,WHY'),
-    ("lost", "Main radar: 1 row was replaced by rows of another day with the same id.",
-     "The tracker's ids restart. Remove native_id from its profile, or combine it with the date."),
+    ("same key", "Main radar: radar.csv and cut.csv use number 12 for different throws. Both count (3 throws).",
+     "In [keys] of its profile, set session to what tells them apart, such as a part of the file name. If one corrects the other, remove the wrong one."),
+    ("lost", "Main radar: newer exports replaced 1 row by ones with other readings (last: Mar 4). The rest of both exports agrees.",
+     "If they are corrections, nothing to do. If they are other throws, give each export its own session in the profile."),
     ("copy", "unit/unit.csv: 1 row of Mar 4 repeats the readings of another export under other ids. They count once.",
      "If it is a copy, remove it from the inbox and add to decisions.csv: drop_export,unit,unit.csv,,YOU,DATE,WHY"),
     ("unlike", "Main radar and Camera: release speed differs by more than 10.0 mph on 3 of 3 pitches (median 15.0 mph).",

@@ -148,7 +148,10 @@ def _no_rows() -> Mapped:
 
 
 def newness(files: pl.DataFrame) -> pl.DataFrame:
-    """Return file_id and newness: which of a tracker's exports is newer, by what its profile states. `files` is in the order of names."""
+    """Return file_id, newness and file_name: which of a tracker's exports is newer, by what its profile states.
+
+    `files` is in the order of names.
+    """
     named = files.with_row_index("by_name").filter(pl.col("status") != "quarantined")
     time = (
         pl.when(pl.col("newest_by") == "exported_at")
@@ -160,7 +163,7 @@ def newness(files: pl.DataFrame) -> pl.DataFrame:
     return (
         ordered.unique("file_id", keep="first", maintain_order=True)
         .with_row_index("newness")
-        .select("file_id", pl.col("newness").cast(pl.Int64))
+        .select("file_id", pl.col("newness").cast(pl.Int64), "file_name")
     )
 
 

@@ -37,14 +37,16 @@ from schemas.tables import TABLES
 class Prepared(NamedTuple):
     """The sightings of the `nights` to process, deduplicated, with players.
 
-    `set_aside`, `quarantine`: what these exports and nights add. `labels`: the identified labels of all nights. `files`: facts of all
-    exports. `kept`: frames of these stages for the next run.
+    `set_aside`, `quarantine`, `key_collisions`: what these exports and nights add. `former_ids`: see Deduplicated. `labels`: the identified
+    labels of all nights. `files`: facts of all exports. `kept`: frames of these stages for the next run.
     """
 
     nights: frozenset[date]
     sightings: pl.DataFrame
     set_aside: pl.DataFrame
     quarantine: pl.DataFrame
+    key_collisions: pl.DataFrame
+    former_ids: pl.DataFrame
     labels: pl.DataFrame
     files: pl.DataFrame
     kept: dict[str, pl.DataFrame]
@@ -77,12 +79,16 @@ def prepare(ledger: Ledger, plan: Plan, history: History, progress: Progress) ->
             break
         changed |= more
     kept["labels"] = labels.select(list(NAMED_LABELS))
-    kept["same_ids"] = history.without_nights(nights).plus_nights("same_ids", unique.same_ids)
+    others = history.without_nights(nights)
+    kept["same_keys"] = others.plus_nights("same_keys", unique.same_keys)
+    kept["new_ids"] = others.plus_nights("new_ids", unique.new_ids)
     return Prepared(
         frozenset(nights),
         with_player_ids(unique.sightings, labels, ledger.roster, ledger.decisions),
         _stack("set_aside", exports.set_aside, unique.set_aside),
         _stack("quarantine", exports.quarantine, valid.quarantine),
+        unique.key_collisions,
+        unique.former_ids,
         labels,
         kept["file_facts"],
         kept,
@@ -137,10 +143,12 @@ def _nights(rows: pl.DataFrame) -> set[date]:
 
 
 def _nights_with_same_sightings(history: History, sightings: pl.DataFrame) -> set[date]:
-    """Return the nights on which an earlier row has the id of one of these sightings: only one of the two can remain."""
+    """Return the nights on which an earlier row has the key of one of these sightings: one may correct the other."""
     if sightings.is_empty():
         return set()
-    return _nights(history.sighting_nights().join(sightings.select("sighting_id"), on="sighting_id", how="semi"))
+    new_ids = history.read("new_ids").select("baseball_day", sighting_id="key_id")
+    known = pl.concat([history.sighting_nights(), new_ids.select("sighting_id", "baseball_day")])
+    return _nights(known.join(sightings.select("sighting_id"), on="sighting_id", how="semi"))
 
 
 def _trackers_by_night(kept: Mapping[str, pl.DataFrame], history: History) -> pl.DataFrame:
@@ -157,7 +165,7 @@ def _trackers_by_night(kept: Mapping[str, pl.DataFrame], history: History) -> pl
 
 
 def _nights_to_process(changed: Collection[date], trackers: pl.DataFrame, history: History) -> set[date]:
-    """Return the changed nights, those whose matching learns from them, and those that share a sighting with any of these."""
+    """Return the changed nights, those whose matching learns from them, and those that share a key with any of these."""
     nights = set(changed)
     if not nights:
         return nights
@@ -168,7 +176,7 @@ def _nights_to_process(changed: Collection[date], trackers: pl.DataFrame, histor
         days = both.filter(pl.col("len") == 2).select("baseball_day")
         touched = statistics.select("venue").unique().join(days, how="cross")
         nights |= _nights(days_to_match(touched, statistics))
-    linked_nights = list(history.read("same_ids").iter_rows())
+    linked_nights = list(history.read("same_keys").iter_rows())
     while more := {day for pair in linked_nights if nights & set(pair) for day in pair} - nights:
         nights |= more
     return nights

@@ -18,7 +18,10 @@ from schemas.contract import conform
 from schemas.tables import TABLES
 
 # tables whose rows belong to a night; the others are published completely every time
-MATCHED = ("sightings", "match_pairs", "double_triggers", "pitch_aliases", "clocks", "calibration", "label_runs")
+MATCHED = (
+    *("sightings", "match_pairs", "double_triggers", "pitch_aliases", "clocks", "calibration", "label_runs"),
+    "key_collisions",
+)
 RECONCILED = ("pitches", "pitch_values", "sessions", "outings")
 # prefix of the kept frames of the agreement stage
 AGREEMENT = "agreement_"
@@ -52,7 +55,7 @@ def assemble(
     """Return every table but `runs`, and the frames that the next run needs."""
     matched, removed, sightings = stages.matched, stages.removed, stages.tables["sightings"]
     aliases = night_tables.add_set_aside_aliases(
-        stages.tables["pitch_aliases"], removed, ready.set_aside, matched.matches
+        stages.tables["pitch_aliases"], removed, [ready.set_aside, ready.former_ids], matched.matches
     )
     doubles = night_tables.double_triggers_table(matched.doubles, matched.possible_doubles, ready.sightings)
     set_aside = pl.concat([ready.set_aside, conform(removed, TABLES["set_aside"])])
@@ -64,6 +67,7 @@ def assemble(
         "clocks": matched.clocks,
         "calibration": matched.calibration,
         "double_triggers": doubles,
+        "key_collisions": ready.key_collisions,
         "label_runs": night_tables.label_runs_table(matched.label_runs, ready.sightings),
         "pitch_aliases": aliases.filter(pl.col("baseball_day").is_in(list(ready.nights))),
         "players": players_table(ledger.roster, ready.labels),

@@ -38,7 +38,8 @@ _KEPT_COLUMNS: dict[str, Mapping[str, pl.DataType | type[pl.DataType]]] = {
     "file_nights": {"file_id": pl.String, **_DAY},
     "labels": NAMED_LABELS,
     "metric_counts": {"tracker": pl.String, **_DAY},
-    "same_ids": {**_DAY, "other_day": pl.Date},
+    "new_ids": {**_DAY, "key_id": pl.String},
+    "same_keys": {**_DAY, "other_day": pl.Date},
     "statistics": STATISTICS,
 }
 

@@ -39,6 +39,10 @@ COUNTED_KINDS: dict["Kind", tuple[str, str]] = {
     "decision": ("line of decisions.csv has no effect", "lines of decisions.csv have no effect"),
     "file": ("file could not be read", "files could not be read"),
     "copy": ("export repeats another under different ids", "exports repeat others under different ids"),
+    "same key": (
+        "tracker uses the same number or id for different throws",
+        "trackers use the same number or id for different throws",
+    ),
     "row": ("tracker has rows in quarantine", "trackers have rows in quarantine"),
     "value": ("metric is left empty too often", "metrics are left empty too often"),
     "name": ("name needs a decision", "names need a decision"),

@@ -1,6 +1,6 @@
 """Edit the frames of a night between the stages: stations, rows that are no pitch, pitch ids, aliases."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date
 
 import polars as pl
@@ -92,14 +92,16 @@ def matches_of(sightings: pl.DataFrame) -> pl.DataFrame:
 
 
 def add_set_aside_aliases(
-    aliases: pl.DataFrame, removed: pl.DataFrame, repeats: pl.DataFrame, matches: pl.DataFrame
+    aliases: pl.DataFrame, removed: pl.DataFrame, repeats: Sequence[pl.DataFrame], matches: pl.DataFrame
 ) -> pl.DataFrame:
     """Add aliases of sightings that are no longer a pitch: to the pitch of the record they repeat, or to none.
 
-    `removed`: as from `remove_non_pitches`. `repeats`: rows set aside while reading, of which copies under another id matter here.
+    `removed`: as from `remove_non_pitches`. `repeats`: rows set aside while reading, of which copies under another id matter here, and ids
+    that a sighting had before.
     """
     names = ("sighting_id", "kept_sighting_id", "baseball_day")
-    copies = repeats.filter(pl.col("sighting_id") != pl.col("kept_sighting_id")).select(names)
+    copies = pl.concat(frame.select(names) for frame in repeats)
+    copies = copies.filter(pl.col("sighting_id") != pl.col("kept_sighting_id"))
     # A copy of a removed second record leads to the first record.
     first_records = removed.select(kept_sighting_id="sighting_id", first="kept_sighting_id")
     copies = copies.join(first_records, on="kept_sighting_id", how="left", maintain_order="left")

@@ -23,7 +23,7 @@ from pipeline.warehouse.run_log import read_attempts
 from pipeline.words import moment_words, pluralize
 
 Kind = Literal[
-    "run", "gone", "delivery", "decision", "file", "copy", "row", "value",
+    "run", "gone", "delivery", "decision", "file", "copy", "same key", "row", "value",
     "name", "doubtful", "stale label", "label", "gap", "clock", "drift", "setup", "correction", "lost", "unlike",
 ]  # fmt: skip
 
@@ -183,7 +183,8 @@ _SOURCES: tuple[_Source, ...] = (
     partial(_ask, name="lost_values"),
     partial(_ask, name="missing_columns"),
     partial(_ask, name="exports_gone"),
-    partial(_ask, name="restarted_ids"),
+    partial(_ask, name="key_collisions"),
+    partial(_ask, name="replaced_rows"),
     partial(_ask, name="copied_exports"),
     partial(_ask, name="readings_far_apart"),
     _agreement,
