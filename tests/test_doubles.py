@@ -184,3 +184,24 @@ def test_the_likeliest_double_of_a_chain_is_set_aside_first():
     assert list(zip(possible.first.tolist(), possible.second.tolist(), strict=True)) == [(0, 1), (1, 3)]
     # The time from 2 to 3 is known, that from 1 to 3 was not measured.
     assert possible.gap_s[0] == 1.0 and np.isnan(possible.gap_s[1])
+
+
+def test_a_fragment_a_second_after_a_pitch_is_set_aside_with_doubt():
+    """No two pitches reach one plate within a second (common practice, no source), whatever a second record's readings say."""
+    season = simulate(world("clean"), 1000)
+    radar = season.sightings.filter(pl.col("tracker") == "radar").sort("file_id", "sequence")
+    file = radar.filter(pl.col("file_id") == radar["file_id"][-1]).head(22)
+    fragment = file.slice(11, 1).with_columns(
+        pl.lit("s00000000000000aa").alias("sighting_id"),
+        pl.col("thrown_at") + pl.duration(seconds=1),
+        pl.col("release_speed_mph") - 30,
+        pl.col("spin_rate_rpm") * 0.4,
+    )
+    order = pl.concat([file.head(12), fragment, file.tail(10)]).with_columns(
+        pl.int_range(1, 24).cast(file.schema["sequence"]).alias("sequence"),
+        pl.int_range(1, 24).cast(file.schema["file_order"]).alias("file_order"),
+    )
+    matched = _match(order)
+    assert matched.doubles["sighting_id"].to_list() == ["s00000000000000aa"]
+    kept = matched.matches.filter(pl.col("sighting_id") == file["sighting_id"][11])
+    assert 0.5 < kept["match_probability"][0] < 0.9

@@ -78,8 +78,8 @@ MECHANISMS = (
     Mechanism(
         "doubles seen as two",
         double_triggers,
-        "_seen_as_two",
-        lambda records, cells, found: np.zeros(len(found.first), bool),
+        "_weigh_two_partners",
+        lambda records, cells, found: found,
     ),
     Mechanism("station trials repeated", stations, "_without_settled", lambda trial, chances: trial),
     Mechanism(

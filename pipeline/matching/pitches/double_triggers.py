@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.matching.alignment.bands import Cells
-from pipeline.matching.data.arrays import Bools, Floats, Ints
+from pipeline.matching.data.arrays import Floats, Ints
 from pipeline.matching.data.records import Records
 from pipeline.matching.data.streams import COARSE_S, Stream, find_streams
 from pipeline.matching.evidence.labels import label_evidence
@@ -18,6 +18,8 @@ from pipeline.matching.pitches.final_fit import FinalFit
 _LONGEST_S = 2.7
 # Waits up to this many seconds, and above the last, count as "soon": they show how often two mounds are in use at once.
 _SOON_S = 6.0
+# Share of the second records of a double trigger that are fragments: their readings say nothing. Common practice, no source.
+_FRAGMENT = 0.2
 # Usual time between the two records of a double trigger, in seconds; common practice, no source.
 _USUAL_S = 1.2
 # Prior share of pitches that a tracker records twice; common practice, no source.
@@ -94,7 +96,8 @@ def find_doubles(final: FinalFit, apart: set[tuple[int, int]], reported: float) 
     claimed = _claimed(records, cells)
     evidence = evidence - near.needed + _evidence_of_other_trackers(records, claimed, near)
     found = _likely_doubles(near, evidence, apart, reported)
-    found = found.take(np.flatnonzero(~_seen_as_two(records, cells, found)))
+    found = _weigh_two_partners(records, cells, found)
+    found = found.take(np.flatnonzero(found.probability >= reported))
     return _split_by_likelihood(_keep_matched_record(found, claimed.sum(axis=1)), len(records.tracker), apart)
 
 
@@ -159,6 +162,9 @@ def _double_evidence(records: Records, final: FinalFit, model: Ints, near: _Neig
     shared = (~np.isnan(a) & ~np.isnan(b)).sum(axis=1)
     copied = (shared > 1) & ((a == b).sum(axis=1) == shared)
     modeled = np.maximum(_model_evidence(records, final, model, near, shared), _own_day_evidence(records, near, model))
+    # on one mound no two pitches come this soon, whatever the readings: the second record is a fragment or a fault
+    one_mound = near.needed < 0
+    modeled[one_mound] = np.log((1 - _FRAGMENT) * np.exp(modeled[one_mound]) + _FRAGMENT)
     return np.maximum(modeled, np.where(copied, np.minimum(_COPY_EVIDENCE * shared, _COPY_CAP), _IMPOSSIBLE))
 
 
@@ -271,21 +277,27 @@ def _most_likely_per_pair(found: Doubles, apart: set[tuple[int, int]]) -> Double
     return found.take(np.array(sorted(keep), dtype=np.int64))
 
 
-def _seen_as_two(records: Records, cells: Cells, found: Doubles) -> Bools:
-    """Return whether another tracker matches each of the two records with a different one, not a double trigger itself."""
+def _weigh_two_partners(records: Records, cells: Cells, found: Doubles) -> Doubles:
+    """Lower the probability where another tracker matches the two records with two different ones, not a double trigger themselves.
+
+    With p the chance that both matches are right, a double trigger has odds of (1 - p) / p against two pitches: one match must be wrong.
+    """
     first, second, likely = found.first, found.second, found.probability > _LIKELY
-    partners: dict[int, dict[int, int]] = {}
+    partners: dict[int, dict[int, tuple[int, float]]] = {}
     wanted = np.isin(cells.first, [first, second]) | np.isin(cells.second, [first, second])
     for cell in np.flatnonzero((cells.posterior > 0.5) & wanted).tolist():
-        a, b = int(cells.first[cell]), int(cells.second[cell])
-        partners.setdefault(a, {})[int(records.tracker[b])] = b
-        partners.setdefault(b, {})[int(records.tracker[a])] = a
+        a, b, p = int(cells.first[cell]), int(cells.second[cell]), float(cells.posterior[cell])
+        partners.setdefault(a, {})[int(records.tracker[b])] = b, p
+        partners.setdefault(b, {})[int(records.tracker[a])] = a, p
     doubles = set(zip(first[likely].tolist(), second[likely].tolist(), strict=True))
-    out = np.zeros(len(first), dtype=bool)
+    odds = found.probability / np.maximum(1 - found.probability, 1e-12)
     for n, (a, b) in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
         of_a, of_b = partners.get(a, {}), partners.get(b, {})
-        out[n] = any(of_a[t] != of_b[t] and (of_a[t], of_b[t]) not in doubles for t in of_a.keys() & of_b.keys())
-    return out
+        for tracker in of_a.keys() & of_b.keys():
+            (partner_a, p_a), (partner_b, p_b) = of_a[tracker], of_b[tracker]
+            if partner_a != partner_b and (partner_a, partner_b) not in doubles:
+                odds[n] *= (1 - p_a * p_b) / (p_a * p_b)
+    return found._replace(probability=odds / (1 + odds))
 
 
 def _keep_matched_record(doubles: Doubles, claimed: Floats) -> Doubles:
