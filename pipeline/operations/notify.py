@@ -28,7 +28,17 @@ TIMEOUT_S = 120
 # lines of "Needs your attention" in a message
 MAX_LINES = 12
 # sentences of these kinds hold only ids, days and counts; every other kind is reported as a number
-QUOTED_KINDS: tuple["Kind", ...] = ("drift", "setup", "correction", "gap", "doubtful", "lost", "clock", "unlike")
+QUOTED_KINDS: tuple["Kind", ...] = (
+    "drift",
+    "setup",
+    "correction",
+    "gap",
+    "doubtful",
+    "lost",
+    "clock",
+    "unlike",
+    "definition",
+)
 COUNTED_KINDS: dict["Kind", tuple[str, str]] = {
     "run": ("item is left for the next run", "items are left for the next run"),
     "gone": (

@@ -25,6 +25,7 @@ from pipeline.words import moment_words, pluralize
 Kind = Literal[
     "run", "gone", "delivery", "decision", "file", "copy", "same key", "row", "value",
     "name", "doubtful", "stale label", "label", "gap", "clock", "drift", "setup", "correction", "lost", "unlike",
+    "definition",
 ]  # fmt: skip
 
 # printed once below the list, if the kind is on it
@@ -100,6 +101,22 @@ def _agreement(con: duckdb.DuckDBPyConnection, directory: Directory) -> list[Nee
 
     setup, drift = (con.sql(f"select * from {table}").pl() for table in ("setup", "drift"))
     return [Need(*todo) for todo in agreement_todo(setup, drift, directory.trackers)]
+
+
+def _definitions(con: duckdb.DuckDBPyConnection, directory: Directory) -> list[Need]:
+    """Return definitions in profiles that a tracker's own readings of the last week contradict."""
+    from pipeline.exports.contradictions import COLUMNS, evidence_by_tracker, find_contradictions
+
+    recent = con.sql(
+        f"select {', '.join(COLUMNS)} from sightings where baseball_day >= (select week_began from last_night)"
+    ).pl()
+    impossible = con.sql(read_need_query("impossible_readings")).pl()
+    sources = con.sql("from metric_sources").pl()
+    return [
+        Need("definition", f"{directory.tracker(tracker)}: {found.problem}", found.what_to_do)
+        for tracker, evidence in evidence_by_tracker(recent, impossible, sources)
+        for found in find_contradictions(evidence)
+    ]
 
 
 # ---- names ---------------------------------------------------------------------------------------------------------------------------------
@@ -186,6 +203,7 @@ _SOURCES: tuple[_Source, ...] = (
     partial(_ask, name="key_collisions"),
     partial(_ask, name="replaced_rows"),
     partial(_ask, name="copied_exports"),
+    _definitions,
     partial(_ask, name="readings_far_apart"),
     _agreement,
     partial(_ask, name="gaps"),

@@ -183,6 +183,8 @@ def _in_our_unit(cells: pl.DataFrame, name: str, table: spec.Reading) -> Floats:
 
 def _signed(reading: Floats, table: spec.Reading, right_handed: Floats) -> _Values:
     match table:
+        case spec.VerticalBreak() if table.gravity == "in":
+            return _falling(reading * (1 if table.positive == "up" else -1))
         case spec.VerticalBreak() | spec.VerticalApproach() | spec.LaunchAngle():
             return _measured(reading * (1 if table.positive == "up" else -1))
         case spec.HorizontalBreak() | spec.Side() | spec.HorizontalApproach():
@@ -200,6 +202,13 @@ def _signed(reading: Floats, table: spec.Reading, right_handed: Floats) -> _Valu
             return _measured(frames.efficiency_from_gyro(reading, table.gyro_from))
         case _:
             return _measured(reading)
+
+
+def _falling(reading: Floats) -> _Values:
+    """Return breaks with gravity's drop; null where they are upward, for the drop is larger than any lift."""
+    rises = reading > 0
+    read = _measured(np.where(rises, np.nan, reading))
+    return read._replace(why=np.where(rises, Why.RISING, read.why).astype(np.uint8))
 
 
 def _extension(reading: Floats, measured_from: str) -> Floats:

@@ -31,4 +31,5 @@ class Why(IntEnum):
     BEYOND = 10, "the flight does not reach the plane"
     NO_TOTAL = 11, "total spin is unknown"
     NO_EFFICIENCY = 12, "the column holds active spin, and spin_efficiency is unknown"
+    RISING = 14, 'upward, though gravity = "in" says that the drop is in it: a pitch always falls below its launch line'
     NOMINAL = 13, "computed with the release at 54.5 ft, because extension_ft is unknown"
