@@ -186,7 +186,7 @@ def test_the_likeliest_double_of_a_chain_is_set_aside_first():
     assert possible.gap_s[0] == 1.0 and np.isnan(possible.gap_s[1])
 
 
-def test_a_fragment_a_second_after_a_pitch_is_set_aside_with_doubt():
+def test_a_fragment_a_second_after_a_pitch_is_no_pitch():
     """No two pitches reach one plate within a second (common practice, no source), whatever a second record's readings say."""
     season = simulate(world("clean"), 1000)
     radar = season.sightings.filter(pl.col("tracker") == "radar").sort("file_id", "sequence")
@@ -203,5 +203,4 @@ def test_a_fragment_a_second_after_a_pitch_is_set_aside_with_doubt():
     )
     matched = _match(order)
     assert matched.doubles["sighting_id"].to_list() == ["s00000000000000aa"]
-    kept = matched.matches.filter(pl.col("sighting_id") == file["sighting_id"][11])
-    assert 0.5 < kept["match_probability"][0] < 0.9
+    assert len(matched.matches) == 22
