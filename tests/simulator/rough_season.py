@@ -86,6 +86,7 @@ class RoughWorld:
     rhythm_s: float | None = None
     one_type: bool = False
     pens_at_once: bool = False
+    sessions_a_day: int = 1
 
 
 ROUGH_WORLDS = (
@@ -93,6 +94,7 @@ ROUGH_WORLDS = (
     *("rough, all faults, two trackers", "rough, all faults, three trackers"),
     *("rough, dropouts, minute stamps", "rough, dropouts, order only"),
     *("rough, steady rhythm", "rough, grouped by arm", "rough, halves without clock"),
+    *("rough, two games a file", "rough, two games a file, minute stamps", "rough, two games a file, order only"),
 )
 
 
@@ -141,6 +143,12 @@ def rough_world(name: str) -> RoughWorld:
             (a, replace(order, files_per_session=2)), sessions=("pen", "pens in turn", "pen", "pen") * 4
         ),
     }
+    for stamps, log in (("", b), (", minute stamps", minute), (", order only", order)):
+        worlds[f"two games a file{stamps}"] = RoughWorld(
+            (replace(a, sessions_per_file=2), replace(log, sessions_per_file=2, hour_slip=0.5, offset_s=600.0)),
+            sessions=("game", "scrimmage") * 4,
+            sessions_a_day=2,
+        )
     return worlds[name.removeprefix("rough, ")]
 
 
@@ -203,7 +211,9 @@ def _session(
             if len(side) > 1 and rng.random() < 0.22:
                 side.pop(0)
             turns.append((0, side[0], int(rng.integers(6, 26))))
-    clock, parts = {0: 54_000.0 + 600 * rng.integers(0, 20), 1: 54_000.0 + 600 * rng.integers(0, 20)}, []
+    later_s = 18_000.0 * (number % world.sessions_a_day)
+    clock = {mound: 54_000.0 + later_s + 600 * rng.integers(0, 20) for mound in (0, 1)}
+    parts = []
     for mound, arm, count in turns:
         gaps = (
             np.full(count, world.rhythm_s) + rng.normal(0, 0.7, count)
@@ -218,7 +228,7 @@ def _session(
         .sort("true_s")
         .with_columns(
             pl.lit(number).alias("session"),
-            pl.lit(date(2026, 9, 7) + timedelta(days=2 * number)).alias("baseball_day"),
+            pl.lit(date(2026, 9, 7) + timedelta(days=2 * (number // world.sessions_a_day))).alias("baseball_day"),
             pl.lit("field" if kind in ("game", "scrimmage") else "pen").alias("station"),
             pl.lit("bullpen" if kind.startswith("pen") else kind).alias("occasion"),
         )
