@@ -216,7 +216,8 @@ def _print_sightings(report: PitchReport, out: Console) -> None:
     for sighting in report.sightings:
         station = STATION_SOURCES.get(sighting["station_by"], f"station by {sighting['station_by']}")
         changes = [
-            f"{c['metric']} {c['raw_value']:g} -> {sighting[c['metric']]:g}" for c in sighting["corrections"] or ()
+            f"{METRICS[c['metric']].words} {c['raw_value']:.6g} to {sighting[c['metric']]:.6g} {METRICS[c['metric']].unit}"
+            for c in sighting["corrections"] or ()
         ]
         corrected = f"; corrected: {', '.join(changes)}" if changes else ""
         place = f"{sighting['file_name']} row {sighting['file_row']}"
