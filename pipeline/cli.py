@@ -168,14 +168,18 @@ def check(workspace: Path | None) -> None:
     """
     from pipeline.reports.check_report import print_check
     from pipeline.reports.printing import console
+    from pipeline.words import pluralize
 
     ledger = _ledger(workspace)
-    bad = print_check(ledger, console())
-    if bad:
+    result = print_check(ledger, console())
+    if result.unusable:
         raise click.ClickException(
-            f"The newest export of {bad} of {len(ledger.trackers)} trackers cannot be used. See above."
+            f"The newest export of {result.unusable} of {len(ledger.trackers)} trackers cannot be used. See above."
         )
-    click.echo("All settings are valid.")
+    if result.doubts:
+        click.echo(f"No setting is invalid. {pluralize(result.doubts, 'line')} above with ! may show a wrong one.")
+    else:
+        click.echo("All settings are valid.")
 
 
 @cli.command()

@@ -186,7 +186,7 @@ def test_init_overwrites_nothing(fresh: Path) -> None:
 def test_check_shows_what_each_column_becomes(example: Path) -> None:
     text = printed("check", "-w", example)
     # 141.3 km/h are 87.8 mph: a mile is 1.609344 km exactly (NIST Special Publication 811, appendix B)
-    assert re.search(r"release_speed_mph +speed km/h +km/h +141\.3 +87\.8 *\n +speed \(3-D\) at release", text)
+    assert re.search(r"release_speed_mph +speed km/h +km/h +141\.3 +87\.8 +all *\n +speed \(3-D\) at release", text)
     assert re.search(r"pitch_type +called .*straight one +four_seam", text)
 
 

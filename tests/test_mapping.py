@@ -370,7 +370,7 @@ def test_a_profile_whose_only_reading_is_a_clock_face_is_mapped(tmp_path: Path) 
 def test_the_check_shows_each_column_before_and_after(tmp_path: Path) -> None:
     path = export(tmp_path, "when,pace,Temp\n2026-10-16 19:00:01,,11\n2026-10-16 19:00:02,100,11\n")
     profile = profile_of(tmp_path, rest=SPEED.replace('mph"\n', 'km/h"\n', 1).replace('unit = "mph"', 'unit = "km/h"'))
-    shown = describe_columns(read_export(path, profile), profile, mapped(path, profile)).to_dicts()
+    shown = describe_columns(read_export(path, profile), profile, mapped(path, profile), "America/Chicago").to_dicts()
     speed = next(line for line in shown if line["our column"] == "release_speed_mph")
     # 100 km/h are 62.137 mph: 1 mile is 1.609344 km (international yard and pound agreement, 1959)
     assert (speed["before"], speed["after"], speed["unit"]) == ("100", "62.137", "km/h")
