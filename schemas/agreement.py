@@ -149,6 +149,49 @@ SELECTION = Contract(
     order=("tracker_a", "tracker_b", "metric"),
 )
 
+MISMATCHES = (
+    "sides_swapped",
+    "upside_down",
+    "half_turn",
+    "quarter_turn",
+    "quarter_turn_mirrored",
+    "gravity",
+    "gravity_upside_down",
+    "unit",
+    "unit_reversed",
+)
+
+CONVENTION_MISMATCHES = Contract(
+    "convention_mismatches",
+    "a metric that two trackers read by different conventions: a simple mistake explains nearly all of their difference",
+    ("tracker_a", "tracker_b", "metric", "from_day"),
+    (
+        *pair_columns(),
+        required(
+            "explanation",
+            pl.String,
+            "how one reading follows from the other; sides_swapped: the sign of a sideways metric, or a spin axis from the other viewer; upside_down: "
+            "the sign of another metric, or a spin axis with up and down swapped; half_turn, quarter_turn: a spin axis with another zero; gravity: "
+            "one includes gravity's drop; unit: the ratio of two units",
+            "",
+            MISMATCHES,
+        ),
+        measured("ratio", "b divided by a, where the explanation is a unit", "ratio"),
+        Column("written_unit", pl.String, "the unit that b's column seems to have, or a's column is taken for"),
+        Column("stated_unit", pl.String, "the unit that b's column is taken for, or a's column seems to have"),
+        required("from_day", pl.Date, "first baseball day with common pitches on which it holds"),
+        required("until_day", pl.Date, "last baseball day with common pitches on which it holds"),
+        required("latest", pl.Boolean, "whether that is the pair's last baseball day with this metric"),
+        count("n", "pitches that both measured on these days", "pitches"),
+        count("nights", "baseball days with such pitches", "nights"),
+        spread("difference", "typical difference as read: bias and robust standard deviation in quadrature"),
+        spread("remaining", "the same with the mistake undone"),
+        Column("suspect", pl.String, "the tracker that reads it wrongly, where other trackers or the readings show it"),
+        required("sentence", pl.String, "the row as a sentence, with tracker ids"),
+    ),
+    order=("tracker_a", "tracker_b", "metric", "from_day"),
+)
+
 PROPOSED_CORRECTIONS = Contract(
     "proposed_corrections",
     "a proposed correction of a drift or a misaligned setup; a person decides, it is never applied by itself",

@@ -131,6 +131,14 @@ CLASSES: dict[str, Classes] = {
         words=(*_PAIR, "slice"),
         left_out=("interval_method", "regression_method", "note"),
     ),
+    "convention_mismatches": Classes(
+        as_is=(
+            *("metric", "explanation", "ratio", "from_day", "until_day", "latest"),
+            *("n", "nights", "difference", "remaining"),
+        ),
+        words=(*_PAIR, "suspect"),
+        left_out=("written_unit", "stated_unit", "sentence"),
+    ),
     "precision": Classes(
         as_is=("metric", "own_error_sd", "low", "high", "variance", "variance_se", "n", "nights", "method"),
         words=("tracker", "compared_with"),

@@ -1,6 +1,6 @@
 """All published tables, in reading order. A new table needs a contract and one line here."""
 
-from schemas.agreement import AGREEMENT, PRECISION, PROPOSED_CORRECTIONS, SELECTION
+from schemas.agreement import AGREEMENT, CONVENTION_MISMATCHES, PRECISION, PROPOSED_CORRECTIONS, SELECTION
 from schemas.clocks import CALIBRATION, CLOCKS, LABEL_RUNS
 from schemas.contract import Contract
 from schemas.drift import DRIFT
@@ -28,6 +28,7 @@ TABLES: dict[str, Contract] = {
         DOUBLE_TRIGGERS,
         PITCH_ALIASES,
         AGREEMENT,
+        CONVENTION_MISMATCHES,
         PRECISION,
         DRIFT,
         SETUP,

@@ -183,7 +183,10 @@ def test_readings_in_different_units_need_attention_from_the_first_night(tmp_pat
     )
     write_agreement_page(tables_of(wrong), tmp_path / "page.html", NAMES)
     (sentence,) = todo((tmp_path / "page.html").read_text(encoding="utf-8"))
-    assert sentence.startswith("Release speed of Bullpen unit 2 against ") and "check unit, sign and plane" in sentence
+    assert sentence.startswith(
+        "Bullpen unit 2 reads release speed in another unit (the ratio of m/s to mph), compared with "
+    )
+    assert "Check `unit` of this metric in the profiles of " in sentence
 
 
 def test_each_pair_s_lines_are_together(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ def measured(seen: Seen) -> Agreement:
 
 
 def asked(tables: Agreement) -> list[Todo]:
-    return agreement_todo(tables.setup, tables.drift, NAMES)
+    return agreement_todo(tables.convention_mismatches, tables.setup, tables.drift, NAMES)
 
 
 def corrected(seen: Seen, proposed: pl.DataFrame) -> Seen:

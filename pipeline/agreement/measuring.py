@@ -10,6 +10,8 @@ from pipeline.agreement.bias.agreement_table import Judgment, agreement_table, m
 from pipeline.agreement.bias.all_nights import AllNights, all_nights, count_shared_readings
 from pipeline.agreement.bias.precision import precision_table
 from pipeline.agreement.bias.selection import selection_table
+from pipeline.agreement.conventions.mismatches import mismatch_table, without_mismatches
+from pipeline.agreement.device_setup.frame_equations import READ_BY_FRAME
 from pipeline.agreement.device_setup.misalignment import setup_of_nights
 from pipeline.agreement.device_setup.own_history_setup import own_history_setup
 from pipeline.agreement.device_setup.proposals import propose_corrections
@@ -24,6 +26,7 @@ from pipeline.agreement.drift.own_history_drift import (
 from pipeline.agreement.drift.pair_charts import Chart
 from pipeline.agreement.drift.pair_drift import drift_of_charts
 from pipeline.agreement.facts.centers import Centers, standard_errors
+from pipeline.agreement.facts.circular import NEAR
 from pipeline.agreement.facts.readings import sort_by_rank
 from pipeline.agreement.facts.standards import Standards
 from pipeline.agreement.labels import label_tables
@@ -47,6 +50,7 @@ class Agreement(NamedTuple):
     setup: pl.DataFrame
     selection: pl.DataFrame
     proposed_corrections: pl.DataFrame
+    convention_mismatches: pl.DataFrame
 
 
 def agreement_of_nights(facts: NightFacts, standards: Standards, metric_sources: pl.DataFrame) -> Agreement:
@@ -60,7 +64,8 @@ def agreement_of_nights(facts: NightFacts, standards: Standards, metric_sources:
     known = precision.drop_nulls("own_error_sd").select("tracker", "metric", "own_error_sd").rows()
     own_errors = {(tracker, metric): sd for tracker, metric, sd in known}
     judgment = Judgment(standards.tolerances, own_errors, measuring_methods(metric_sources))
-    drift, setup = _drift_and_setup(facts, nights, standards, own_errors)
+    mismatches = mismatch_table(facts.conventions, facts.centers, standards)
+    drift, setup = _drift_and_setup(facts, nights, standards, own_errors, mismatches)
     return Agreement(
         pl.concat([agreement_table(nights, judgment), _before_corrections(facts, judgment, standards.ranks)]),
         precision,
@@ -69,17 +74,23 @@ def agreement_of_nights(facts: NightFacts, standards: Standards, metric_sources:
         setup,
         selection_table(facts.selection, standards.ranks),
         propose_corrections(drift, setup),
+        mismatches,
     )
 
 
 def _drift_and_setup(
-    facts: NightFacts, nights: AllNights, standards: Standards, own_errors: dict[tuple[str, str], float]
+    facts: NightFacts,
+    nights: AllNights,
+    standards: Standards,
+    own_errors: dict[tuple[str, str], float],
+    mismatches: pl.DataFrame,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return tables `drift` and `setup`.
 
-    Trackers against each other and against their own pitchers' history.
+    Trackers against each other and against their own pitchers' history. Readings by different conventions are neither a drift nor a
+    crooked setup, so their nights are left out.
     """
-    charts = _charts(facts.centers, nights)
+    charts = _charts(facts.centers, nights, mismatches)
     alone = metrics_without_partner(facts.outings, _partner_days(nights))
     outings = facts.outings.sort("tracker", "baseball_day", "pitcher", "pitch_type")
     # most programs have a partner for every metric, and histories take time
@@ -88,29 +99,33 @@ def _drift_and_setup(
     watched = watch_own_charts(own, sum(chart.is_watched for chart in charts))
     pitcher_means = facts.pitcher_means.sort("baseball_day", "tracker", "pitcher", "pitch_type")
     drift = drift_of_charts(charts, pitcher_means, standards.tolerances, len(own))
-    setup = setup_of_nights(_sort_pairs_by_rank(facts.frames, standards.ranks), own_errors)
+    frames = without_mismatches(facts.frames, mismatches, READ_BY_FRAME)
+    setup = setup_of_nights(_sort_pairs_by_rank(frames, standards.ranks), own_errors)
     return (
         pl.concat([drift, own_history_drift(watched, standards.tolerances)]),
         pl.concat([setup, own_history_setup(watched, histories)]),
     )
 
 
-def _charts(centers: pl.DataFrame, nights: AllNights) -> list[Chart]:
-    """Return one chart per pair and metric that both measured, in order of rank."""
+def _charts(centers: pl.DataFrame, nights: AllNights, mismatches: pl.DataFrame) -> list[Chart]:
+    """Return one chart per pair and metric that both measured alike, in order of rank."""
     counts = count_shared_readings(nights)
     by_pair = centers.sort("baseball_day").partition_by("tracker_a", "tracker_b", as_dict=True)
-    return [
-        _chart(by_pair[pair], nights, pair, nights.metrics[metric])
-        for pair_index, pair in enumerate(nights.pairs)
-        for metric in np.flatnonzero(counts[pair_index] >= _LEAST_READINGS).tolist()
-    ]
+    charts = []
+    for pair_index, pair in enumerate(nights.pairs):
+        for index in np.flatnonzero(counts[pair_index] >= _LEAST_READINGS).tolist():
+            metric = nights.metrics[index]
+            measured = by_pair[pair].filter(pl.col(f"n.{metric}") > 0)
+            alike = without_mismatches(measured, mismatches, (metric,))
+            # nights that are alike differ little, whatever the branch of the others
+            branch = nights.branch_of(pair, metric) if alike.height == measured.height else (NEAR, 0.0)
+            if alike.height:
+                charts.append(_chart(alike, pair, metric, *branch))
+    return charts
 
 
-def _chart(centers: pl.DataFrame, nights: AllNights, pair: tuple[str, str], metric: str) -> Chart:
-    branch, offset = nights.branch_of(pair, metric)
-    columns = {name: pl.col(f"{name}.{metric}{branch}") for name in Centers._fields}
-    measured = centers.select("baseball_day", **columns).filter(pl.col("n") > 0)
-    by_night = Centers(*(measured[name].to_numpy() for name in Centers._fields))
+def _chart(measured: pl.DataFrame, pair: tuple[str, str], metric: str, branch: str, offset: float) -> Chart:
+    by_night = Centers(*(measured[f"{name}.{metric}{branch}"].to_numpy() for name in Centers._fields))
     center, se = by_night.center + offset, standard_errors(by_night)
     days, n = measured["baseball_day"].to_list(), by_night.n.astype(int)
     return Chart(*pair, metric, days, n, center, se, between_night_sd(center, se))

@@ -12,6 +12,7 @@ import polars as pl
 
 from pipeline.agreement.bias.precision import triples_by_night
 from pipeline.agreement.bias.selection import selection_by_night
+from pipeline.agreement.conventions.mismatches import conventions_by_night, no_conventions
 from pipeline.agreement.device_setup.corrections import uncorrected
 from pipeline.agreement.device_setup.misalignment import frames_by_night
 from pipeline.agreement.drift.outings import outing_facts
@@ -34,6 +35,7 @@ class NightFacts(NamedTuple):
     and pairs with a correction; `corrected`: trackers with a correction, by night. `triples`: precision.triples_by_night. `centers`:
     centers.centers_by_night. `pitcher_means`: `n.<metric>`, `mean.<metric>` by tracker, pitcher and pitch type. `outings`:
     outings.outing_facts. `labels`: labels.labels_by_night. `selection`: selection.selection_by_night. `frames`: misalignment.frames_by_night.
+    `conventions`: mismatches.conventions_by_night.
     """
 
     cells: pl.DataFrame
@@ -48,6 +50,7 @@ class NightFacts(NamedTuple):
     labels: pl.DataFrame
     selection: pl.DataFrame
     frames: pl.DataFrame
+    conventions: pl.DataFrame
 
 
 class MatchedPitches(NamedTuple):
@@ -85,6 +88,7 @@ def measure_nights(matched: MatchedPitches, standards: Standards) -> NightFacts:
         labels_by_night(grouped, standards.ranks),
         selection_by_night(matched.match_pairs, grouped, standards.tolerances),
         _join_nights(frames_by_night(pair) for pair in pairs),
+        pl.concat([no_conventions(), *(conventions_by_night(pair, standards.tolerances) for pair in pairs)]),
     )
 
 

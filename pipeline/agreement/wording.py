@@ -1,19 +1,45 @@
 """Sentences about drift and crooked setups, and numbers with sensible digits."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from pipeline.words import day_range_words, day_words, pluralize
+from pipeline.words import day_range_words, day_words, enumerate_words, pluralize
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
 
 # Differences of these metrics are not above or below but to one side.
-SIDEWAYS = ("horizontal_break_in", "release_side_ft", "plate_side_ft", "horizontal_approach_deg")
-# A mean difference of this many tolerances is not imprecision but a wrong unit, sign or plane (common practice, no source).
+SIDEWAYS = ("horizontal_break_in", "release_side_ft", "plate_side_ft", "horizontal_approach_deg", "spray_angle_deg")
+# A mean difference of this many tolerances is not imprecision but a wrong unit, sign or plane (common practice, no source) ...
 UNLIKE = 10
+# ... and for an axis one of this many degrees: axes measured and inferred differ by 17 in the median and 44 at the 90 % quantile (4,067
+# public pitches).
+UNLIKE_AXIS_DEG = 60.0
 
+# How a metric is read, by the explanation in table `convention_mismatches`, and the keys of a profile that state it: of numbers, of an axis.
+_MISMATCH_WORDS = {
+    "sides_swapped": "with left and right swapped",
+    "upside_down": "upside down",
+    "half_turn": "half a turn off",
+    "quarter_turn": "a quarter turn off",
+    "quarter_turn_mirrored": "mirrored and a quarter turn off",
+    "gravity": "with gravity's drop left in",
+    "gravity_upside_down": "upside down and with gravity's drop handled otherwise",
+    "unit": "in another unit",
+    "unit_reversed": "in another unit and with the sign reversed",
+}
+_MISMATCH_KEYS = {
+    "sides_swapped": ("`positive`", "`view`"),
+    "upside_down": ("`positive`", "`turns` and `backspin_at`"),
+    "half_turn": ("", "`backspin_at`"),
+    "quarter_turn": ("", "`backspin_at`"),
+    "quarter_turn_mirrored": ("", "`view`, `turns` and `backspin_at`"),
+    "gravity": ("`gravity`", ""),
+    "gravity_upside_down": ("`gravity` and `positive`", ""),
+    "unit": ("`unit`", ""),
+    "unit_reversed": ("`unit` and `positive`", ""),
+}
 _UNCORRECTED = "those nights are still uncorrected"
 
 
@@ -67,6 +93,50 @@ def change_words(metric: str, size: float) -> str:
     if metric in SIDEWAYS:
         return f"{amount_words(metric, size)} farther to the catcher's {'right' if size > 0 else 'left'}"
     return f"{amount_words(metric, size)} {'higher' if size > 0 else 'lower'}"
+
+
+def unlike_from(metric: str, tolerance: float) -> float:
+    """Return the mean difference from which two trackers cannot mean the same thing."""
+    return min(UNLIKE * tolerance, UNLIKE_AXIS_DEG) if METRICS[metric].circular else UNLIKE * tolerance
+
+
+def mismatch_sentence(rows: Sequence[Mapping[str, Any]], names: Mapping[str, str]) -> str:
+    """Describe rows of table `convention_mismatches` of one pair with one explanation.
+
+    "Bullpen unit 2 reads horizontal break and release side with left and right swapped, compared with Radar (Oct 14, 31 pitches).
+    Horizontal break differs by 18.2 in, and by 1.4 in once that is undone."
+    """
+    row = max(rows, key=lambda row: row["n"])
+    wrong = row["suspect"] or row["tracker_b"]
+    other = row["tracker_a"] if wrong == row["tracker_b"] else row["tracker_b"]
+    metrics = enumerate_words([metric_words(row["metric"]) for row in rows])
+    days = day_range_words(row["from_day"], row["until_day"])
+    reads = f"{names.get(wrong, wrong)} reads {metrics} {mismatch_words(row)}, compared with {names.get(other, other)}"
+    size, left = (amount_words(row["metric"], row[name]) for name in ("difference", "remaining"))
+    subject = metric_words(row["metric"])
+    differs = f"{subject[0].upper()}{subject[1:]} differs by {size}, and by {left} once that is undone."
+    doubt = "" if row["suspect"] else " Either of the two may be wrong."
+    return f"{reads} ({days}, {pluralize(row['n'], 'pitch')}). {differs}{doubt}"
+
+
+def mismatch_words(row: Mapping[str, Any]) -> str:
+    """Return how a row of table `convention_mismatches` is read: "with left and right swapped"."""
+    how = _MISMATCH_WORDS[row["explanation"]]
+    return f"{how} (the ratio of {row['written_unit']} to {row['stated_unit']})" if row["stated_unit"] else how
+
+
+def mismatch_advice(rows: Sequence[Mapping[str, Any]], names: Mapping[str, str]) -> str:
+    """Return what to do about the rows of `mismatch_sentence`."""
+    row = rows[0]
+    of_numbers, of_axis = _MISMATCH_KEYS[row["explanation"]]
+    axes = [METRICS[row["metric"]].circular for row in rows]
+    keys = " and ".join(filter(None, ["" if all(axes) else of_numbers, of_axis if any(axes) else ""]))
+    wrong = [row["suspect"]] if row["suspect"] else [row["tracker_a"], row["tracker_b"]]
+    profiles = enumerate_words([names.get(tracker, tracker) for tracker in wrong])
+    return (
+        f"Check {keys} of {'these metrics' if len(rows) > 1 else 'this metric'} in the "
+        f"{'profile' if row['suspect'] else 'profiles'} of {profiles}. If the profile is right, check the device's own setting."
+    )
 
 
 def few_nights_note(nights: int) -> str:

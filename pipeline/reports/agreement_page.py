@@ -60,6 +60,7 @@ MOVED_BY_FRAME = (
 # The published tables that the page is made from.
 PAGE_TABLES = (
     "agreement",
+    "convention_mismatches",
     "precision",
     "drift",
     "setup",
@@ -74,13 +75,16 @@ _METRIC_ORDER = {metric: index for index, metric in enumerate(METRICS)}
 
 
 class Line(NamedTuple):
-    """One pair and metric: row of table agreement, verdict, slices, and pictures."""
+    """One pair and metric: row of table agreement, verdict, slices, and pictures.
+
+    `reported`: a drift or a mismatch of conventions is on the list of things to do.
+    """
 
     anchor: str
     row: dict[str, Any]
     verdict: Verdict
     why: str
-    alarmed: bool
+    reported: bool
     before: dict[str, Any] | None
     slices: list[dict[str, Any]]
     plot: str | None
@@ -176,13 +180,16 @@ def _lines(tables: Mapping[str, pl.DataFrame]) -> Iterator[Line]:
     rows = sort_by_rank_order(agreement.filter(slice_by="all")).to_dicts()
     alarms = {_key(row): row for row in tables["drift"].filter("alarm", "latest").iter_rows(named=True)}
     before = {_key(row): row for row in agreement.filter(slice_by="before_corrections").iter_rows(named=True)}
-    judged = {_key(row): pair_verdict(row, alarms.get(_key(row))) for row in rows}
+    mismatches = {_key(row): row for row in tables["convention_mismatches"].sort("from_day").iter_rows(named=True)}
+    judged = {_key(row): pair_verdict(row, alarms.get(_key(row)), mismatches.get(_key(row))) for row in rows}
     by_urgency = sorted(judged, key=lambda key: (judged[key][0].urgency, _METRIC_ORDER[key[2]], key))
     for row in rows:
         key = _key(row)
         plot, chart = _pictures(tables, row) if key in by_urgency[:LINES_DRAWN] else (None, None)
         slices = _slices(agreement, row)
-        yield Line("-".join(key), row, *judged[key], key in alarms, before.get(key), slices, plot, chart)
+        yield Line(
+            "-".join(key), row, *judged[key], key in alarms or key in mismatches, before.get(key), slices, plot, chart
+        )
 
 
 def _key(row: Mapping[str, Any]) -> tuple[str, str, str]:
@@ -207,11 +214,12 @@ def _slices(agreement: pl.DataFrame, row: Mapping[str, Any]) -> list[dict[str, A
     ]
 
 
-def _pictures(tables: Mapping[str, pl.DataFrame], row: dict[str, Any]) -> tuple[str, str]:
+def _pictures(tables: Mapping[str, pl.DataFrame], row: dict[str, Any]) -> tuple[str, str | None]:
+    """Return the plot of differences and the control chart, which needs a night read alike."""
     key = _key(row)
     differences = _differences(tables["sightings"], key)
     nights = _rows_with_key(tables["drift"], key).sort("baseball_day")
-    return difference_plot(differences, row), control_chart(nights)
+    return difference_plot(differences, row), control_chart(nights) if nights.height else None
 
 
 def _differences(sightings: pl.DataFrame, key: tuple[str, str, str]) -> pl.DataFrame:
@@ -326,19 +334,21 @@ def _selection(selection: pl.DataFrame) -> dict[str, Any]:
 def _todo(tables: Mapping[str, pl.DataFrame], lines: list[Line], names: Mapping[str, str]) -> list[str]:
     """Return what a person should do.
 
-    Live drifts, crooked setups, unexplained biases, then past nights to correct.
+    Mismatched conventions, live drifts, crooked setups, unexplained biases, then past nights to correct.
     """
-    todo = agreement_todo(tables["setup"], tables["drift"], names)
+    todo = agreement_todo(tables["convention_mismatches"], tables["setup"], tables["drift"], names)
     crooked = {*crooked_now(tables["setup"], tables["drift"])["tracker_b"]}
     biased = [
         f"{_capitalize(metric_words(line.row['metric']))} of {names[line.row['tracker_b']]} against {names[line.row['tracker_a']]}: {line.why}."
         for line in lines
         if line.verdict is ACT
-        and not line.alarmed
+        and not line.reported
         and not (line.row["metric"] in MOVED_BY_FRAME and crooked & {line.row["tracker_a"], line.row["tracker_b"]})
     ]
-    now, past = ([item.sentence for item in todo if (item.kind == "correction") is over] for over in (False, True))
-    shown = [*now, *biased, *past[:PAST_SHOWN]]
+    unlike = [f"{item.sentence} {item.remedy}" for item in todo if item.kind == "unlike"]
+    now = [item.sentence for item in todo if item.kind in ("drift", "setup")]
+    past = [item.sentence for item in todo if item.kind == "correction"]
+    shown = [*unlike, *now, *biased, *past[:PAST_SHOWN]]
     if len(past) > PAST_SHOWN:
         shown.append(f"{pluralize(len(past) - PAST_SHOWN, 'earlier time')} to correct: see table proposed_corrections.")
     return shown

@@ -15,6 +15,8 @@ from pipeline.agreement.wording import (
     alarm_sentence,
     change_words,
     metric_words,
+    mismatch_advice,
+    mismatch_sentence,
     past_drift_sentence,
     past_setup_sentence,
     setup_sentence,
@@ -31,20 +33,27 @@ _METRIC_ORDER = {metric: index for index, metric in enumerate(METRICS)}
 class Todo(NamedTuple):
     """One thing to do: the finding and what to do about it.
 
-    `kind`: drift, setup (a device is crooked now) or correction (it was, and its readings are uncorrected).
+    `kind`: unlike (two trackers read a metric by different conventions), drift, setup (a device is crooked now) or correction (it was, and
+    its readings are uncorrected).
     """
 
-    kind: Literal["drift", "setup", "correction"]
+    kind: Literal["unlike", "drift", "setup", "correction"]
     sentence: str
     remedy: str
 
 
-def agreement_todo(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str, str]) -> list[Todo]:
-    """Return what to do, from the published tables `setup` and `drift`.
+def agreement_todo(
+    mismatches: pl.DataFrame, setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str, str]
+) -> list[Todo]:
+    """Return what to do, from the published tables `convention_mismatches`, `setup` and `drift`.
 
-    Live drifts that matter come first, then crooked devices, then past nights to correct, latest first. `names` gives the trackers' names
-    where they have one.
+    Mismatched conventions come first, then live drifts that matter, then crooked devices, then past nights to correct, latest first.
+    `names` gives the trackers' names where they have one.
     """
+    unlike = [
+        Todo("unlike", mismatch_sentence(rows, names), mismatch_advice(rows, names))
+        for rows in _one_mistake(mismatches)
+    ]
     setup, drift = sort_by_rank_order(setup), sort_by_rank_order(drift)
     crooked = crooked_now(setup, drift)
     drifted = [
@@ -64,7 +73,7 @@ def agreement_todo(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str,
     ]
     latest_first = sorted(past, key=lambda dated: dated[0] or date.max, reverse=True)
     remedy = f"Nothing to do at the device. {CORRECT_READINGS}"
-    return [*drifted, *standing, *(Todo("correction", sentence, remedy) for _, sentence in latest_first)]
+    return [*unlike, *drifted, *standing, *(Todo("correction", sentence, remedy) for _, sentence in latest_first)]
 
 
 def sort_by_rank_order(table: pl.DataFrame) -> pl.DataFrame:
@@ -83,6 +92,21 @@ def sort_by_rank_order(table: pl.DataFrame) -> pl.DataFrame:
     if "metric" in table.columns:
         order.append(pl.col("metric").replace_strict(_METRIC_ORDER, return_dtype=pl.Int64))
     return table.sort(*order, maintain_order=True)
+
+
+def _one_mistake(mismatches: pl.DataFrame) -> list[list[dict[str, Any]]]:
+    """Return mismatches of one cause together: of one pair or one suspect, explanation and first night."""
+    cause = ["explanation", "written_unit", "stated_unit", "from_day", "until_day"]
+    ranked = sort_by_rank_order(mismatches)
+    # a suspect differs from each other tracker; the best-ranked one is enough
+    once = pl.concat(
+        [
+            ranked.filter(pl.col("suspect").is_null()),
+            ranked.drop_nulls("suspect").unique(["suspect", "metric", *cause[:-1]], keep="first", maintain_order=True),
+        ]
+    )
+    together = once.partition_by("tracker_a", "tracker_b", "suspect", *cause, maintain_order=True)
+    return [rows.to_dicts() for rows in together]
 
 
 def _live_drifts(drift: pl.DataFrame, crooked: pl.DataFrame) -> list[list[dict[str, Any]]]:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from pipeline.agreement.wording import UNLIKE, amount_words, change_words
+from pipeline.agreement.wording import amount_words, change_words, mismatch_words, unlike_from
 from pipeline.words import day_range_words, day_words
 
 # A pair agrees while at most this share of its pitches differs by more than the tolerance (common practice, no source).
@@ -26,11 +26,20 @@ FINE = Verdict("agrees", "●", 4)
 VERDICTS = (ACT, WATCH, FINE, FEW, OTHER)
 
 
-def pair_verdict(row: Mapping[str, Any], alarm: Mapping[str, Any] | None) -> tuple[Verdict, str]:
+def pair_verdict(
+    row: Mapping[str, Any], alarm: Mapping[str, Any] | None, mismatch: Mapping[str, Any] | None
+) -> tuple[Verdict, str]:
     """Judge a row of table `agreement`.
 
-    `alarm` is the live alarm's row of table `drift`, if there is one.
+    `alarm` is the live alarm's row of table `drift`, `mismatch` the last row of table `convention_mismatches`, if there is one.
     """
+    if mismatch is not None:
+        days = (
+            ""
+            if mismatch["nights"] == row["nights"]
+            else f", {day_range_words(mismatch['from_day'], mismatch['until_day'])}"
+        )
+        return ACT, f"read {mismatch_words(mismatch)} by one of the two{days}"
     metric, tolerance, beyond = row["metric"], row["tolerance"], row["share_beyond"]
     if alarm is not None and alarm["matters"]:
         return (
@@ -39,7 +48,7 @@ def pair_verdict(row: Mapping[str, Any], alarm: Mapping[str, Any] | None) -> tup
         )
     if not row["same_quantity"]:
         return OTHER, "two different quantities by definition"
-    if abs(row["bias"] or 0.0) > UNLIKE * tolerance:
+    if abs(row["bias"] or 0.0) > unlike_from(metric, tolerance):
         far = amount_words(metric, row["bias"], signed=True)
         return ACT, f"{far} on average: check unit, sign and plane of this column in both profiles"
     if row["small_n"]:

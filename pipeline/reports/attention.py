@@ -96,11 +96,13 @@ def _last_run(folder: Path, directory: Directory) -> list[Need]:
 
 
 def _agreement(con: duckdb.DuckDBPyConnection, directory: Directory) -> list[Need]:
-    """Return devices that drifted or are set up crooked, and nights on which one was that nobody has corrected."""
+    """Return metrics read by different conventions, devices that drifted or are crooked, and nights left uncorrected."""
     from pipeline.reports.agreement_todo import agreement_todo
 
-    setup, drift = (con.sql(f"select * from {table}").pl() for table in ("setup", "drift"))
-    return [Need(*todo) for todo in agreement_todo(setup, drift, directory.trackers)]
+    mismatches, setup, drift = (
+        con.sql(f"select * from {table}").pl() for table in ("convention_mismatches", "setup", "drift")
+    )
+    return [Need(*todo) for todo in agreement_todo(mismatches, setup, drift, directory.trackers)]
 
 
 def _definitions(con: duckdb.DuckDBPyConnection, directory: Directory) -> list[Need]:

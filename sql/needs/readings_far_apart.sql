@@ -7,13 +7,22 @@ with spreads as (
         pitch_values.spread,
         metrics.words,
         metrics.decimals,
-        -- UNLIKE in pipeline/agreement/wording.py
-        10 * metrics.tolerance as far,
+        -- UNLIKE in pipeline/agreement/wording.py; for an axis half of the largest possible difference
+        least(10 * metrics.tolerance, if(metrics.unit = 'deg', 90, 1e9)) as far,
         case metrics.unit when 'deg' then '°' when 'ratio' then '' else ' ' || metrics.unit end as unit
     from pitch_values
     inner join pitches on pitches.pitch_id = pitch_values.pitch_id
     inner join metrics on metrics.metric = pitch_values.metric
-    where pitch_values.seen_by > 1 and pitches.baseball_day >= (select week_began from last_night)
+    where
+        pitch_values.seen_by > 1 and pitches.baseball_day >= (select week_began from last_night)
+        -- a mistake that is known needs no second line
+        and not exists (
+            from convention_mismatches as known
+            where
+                known.metric = pitch_values.metric
+                and list_has_all(string_split(pitches.trackers, ','), [known.tracker_a, known.tracker_b])
+                and pitches.baseball_day between known.from_day and known.until_day
+        )
 ),
 
 counted as (

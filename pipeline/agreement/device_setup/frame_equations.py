@@ -28,6 +28,8 @@ from schemas.metrics import TRAJECTORY
 
 # What the first equations compare, in this order.
 POINTS = ("release_side_ft", "extension_ft", "release_height_ft", "plate_side_ft", "plate_height_ft")
+# All metrics that a frame is fitted to; trajectories have the same conventions.
+READ_BY_FRAME = (*POINTS, "vertical_approach_deg", "horizontal_approach_deg")
 # Trajectories are compared halfway, in feet from the plate's tip: there errors of position and direction are least correlated.
 _MIDFLIGHT_FT = 28.0
 

@@ -6,7 +6,7 @@ the branch on which they lie together, by their mean direction.
 """
 
 import math
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import polars as pl
@@ -16,6 +16,8 @@ from schemas.metrics import METRICS
 # What the column names of a metric's facts end in, by branch.
 NEAR = ""
 FAR = " far"
+
+Degrees = TypeVar("Degrees", np.ndarray, pl.Expr)
 
 
 class Branch(NamedTuple):
@@ -65,9 +67,10 @@ def difference(metric: str) -> pl.Expr:
     return wrap_angle(plain) if METRICS[metric].circular else plain
 
 
-def wrap_angle(degrees: pl.Expr) -> pl.Expr:
+def wrap_angle(degrees: Degrees) -> Degrees:
     """Wrap an angle to (-180, 180]."""
-    return 180.0 - (180.0 - degrees) % 360.0
+    wrapped: Degrees = 180.0 - (180.0 - degrees) % 360.0
+    return wrapped
 
 
 def on_branch(differences: np.ndarray, branch: str) -> np.ndarray:
