@@ -327,6 +327,46 @@ def test_a_unit_is_guessed_from_heading_and_numbers_or_else_asked(
     assert list(table["metric"]) == [metric]
 
 
+TWO_ARMS = """Pitcher: Alder Finch
+Date: 2026-03-14
+No;Clock;Speed mph;Spin rpm
+1;18:01:07;88.1;2210
+2;18:01:31;89.4;2250
+3;18:01:58;87.9;2190
+Mean;;88.5;2217
+Pitcher: Rowan Teal
+Date: 2026-03-14
+{header}1;18:21:07;83.1;2010
+2;18:21:31;84.4;2050
+Mean;;83.8;2030
+"""
+
+
+def test_a_sheet_of_two_arms_is_drafted_with_all_throws_of_both(tmp_path: Path) -> None:
+    path = export(tmp_path, TWO_ARMS.format(header="No;Clock;Speed mph;Spin rpm\n"), "pen_1.csv")
+    text = draft_profile(path, "pen").text
+    found = tomllib.loads(text)
+    assert "5 rows, 4 columns" in text.splitlines()[0]
+    assert (found["file"]["repeated_header"], found["file"]["trailer_starts_with"]) == (True, "Mean")
+    assert found["keys"]["pitcher"] == "@preamble.pitcher"
+    assert "Alder Finch (3 rows), Rowan Teal (2 rows), by table" in text
+    # what is left out is listed, so that a person sees whether a throw is among it
+    assert "Not rows: 4 lines" in text and "line 7: Mean;;88.5;2217" in text
+
+
+def test_a_guessed_trailer_never_hides_a_row(tmp_path: Path) -> None:
+    """Without a second header the throws below the first means would be lost: no draft is better than that."""
+    path = export(tmp_path, TWO_ARMS.format(header=""), "pen_1.csv")
+    with pytest.raises(UnreadableExport, match="second table starts in line 8"):
+        draft_profile(path, "pen")
+    again = export(
+        tmp_path, "No;Clock;mph\n1;18:01:07;88\nTotal;;88\n2;18:02:07;89\n3;18:03:07;90\nTotal;;90\n", "pen_2.csv"
+    )
+    text = draft_profile(again, "pen").text
+    assert "trailer_starts_with" not in tomllib.loads(text)["file"]
+    assert "Not readable: 1 line." in text and "line 3: Total" in text
+
+
 def test_no_definition_sign_plane_or_zone_is_ever_guessed(tmp_path: Path) -> None:
     meanings = ("at", "positive", "definition", "start", "end", "gravity", "height_from", "measured_from", "view", "how", "backspin_at", "turns", "spin", "gyro_from", "zero_at", "by", "date_is")  # fmt: skip
     for device, sample in SAMPLES.items():

@@ -20,6 +20,7 @@ from pipeline.drafting.writing import (
     keys,
     label_table,
     left_over,
+    lines_without_a_row,
     listing,
     metric_table,
     table,
@@ -84,6 +85,7 @@ def _parts(
     backward = bool(when.stamp) and runs_backward(when.stamp[-1], columns)
     return [
         *head(file_name, name, sniffed.raw.rows_read, total),
+        *lines_without_a_row(sniffed.raw.left_out, sniffed.raw.problems),
         *table(
             "file",
             [
@@ -99,7 +101,7 @@ def _parts(
         *table("situation", [Line(key, ref, "guess by its heading") for key, ref in situation.items()]),
         *(line for guess in labels for line in label_table(guess)),
         *(line for guess in metrics for line in metric_table(guess)),
-        *listing(columns, used, total, sniffed.carried),
+        *listing(columns, used, total, sniffed.carried, sniffed.by_table),
         *left_over({guess.metric for guess in metrics}, {guess.field for guess in labels}, unnamed(columns, used)),
     ]
 

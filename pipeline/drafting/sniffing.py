@@ -5,7 +5,8 @@ import json
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -15,6 +16,7 @@ from pipeline.exports.readers.excel import first_rows, read_xlsx
 from pipeline.exports.readers.json_records import MAX_DOCUMENT_BYTES, read_json_document, read_json_lines, syntax_fault
 from pipeline.exports.readers.parquet import read_parquet
 from pipeline.exports.readers.raw import RawExport, UnreadableExport, bytes_of, faults_as_unreadable
+from pipeline.exports.readers.tables import set_summaries_aside
 from pipeline.settings.profile_tables import FileTable
 
 # in this order; the last one decodes anything
@@ -40,12 +42,16 @@ class Line(NamedTuple):
 
 
 class Sniffed(NamedTuple):
-    """A file and its format. `carried`: the values outside the rows by reference; `patterns`: those of [file.preamble]."""
+    """A file and its format. `carried`: the values outside the rows by reference; `patterns`: those of [file.preamble].
+
+    `by_table`: the values that differ from table to table, each with its rows.
+    """
 
     raw: RawExport
     file: list[Line]
     patterns: list[Line]
     carried: dict[str, str]
+    by_table: dict[str, dict[str, int]] = {}  # noqa: RUF012 -- a NamedTuple's default, never changed
 
 
 def sniff(path: Path) -> Sniffed:
@@ -123,8 +129,7 @@ def _workbook(data: bytes, named: list[Line]) -> Sniffed:
     file += _header_lines(rows, place, [next(filter(None, row), "") for row in rows], "")
     preamble = ["\t".join(row).rstrip("\t") for row in rows[:place]] if place else []
     patterns, carried = _preamble(preamble, "")
-    file += _sum_rows(rows, place)
-    return Sniffed(read_xlsx(data, _table(file)), file, patterns, carried)
+    return _read_tables(partial(read_xlsx, data), file, _sum_rows(rows, place), patterns, carried)
 
 
 # ---- text ----------------------------------------------------------------------------------------------------------------------------------
@@ -145,10 +150,37 @@ def _delimited(data: bytes, text: str, named: list[Line]) -> Sniffed:
     tail = [
         line for at, line in enumerate(lines[tail_from:], tail_from) if at >= first_row and line.strip(f" {separator}")
     ]
-    file += _trailer(tail, width, separator, quote)
     file += _comment(lines[first_row:_LINES_EXAMINED])
     patterns, carried = _preamble(lines[:place] if place else [], separator.strip())
-    return Sniffed(read_delimited(data, _table(file)), file, patterns, carried)
+    return _read_tables(partial(read_delimited, data), file, _trailer(tail, width, separator, quote), patterns, carried)
+
+
+def _read_tables(
+    read: Callable[[FileTable], RawExport],
+    file: list[Line],
+    trailer: list[Line],
+    patterns: list[Line],
+    carried: dict[str, str],
+) -> Sniffed:
+    """Read a table or several, with a guessed trailer only if it hides no line like a row. Raises UnreadableExport if neither can be.
+
+    `trailer`: keys of which one at most is right, the best first.
+    """
+    several = [Line("repeated_header", True, "the column names occur again: each time, a table of its own begins")]
+    first: UnreadableExport | None = None
+    trailers: list[list[Line]] = [*([line] for line in trailer), []]
+    for lines in ([*file, *more, *end] for end in trailers for more in ([], several)):
+        table = _table(lines).model_copy(update={"preamble": {line.key: str(line.value) for line in patterns}})
+        try:
+            raw = set_summaries_aside(read(table), ())
+        except UnreadableExport as fault:
+            first = first or fault
+            continue
+        varying = [name for name in raw.cells.columns if name.startswith("@")]
+        counted = {name: dict(raw.cells.get_column(name).value_counts(sort=True).iter_rows()) for name in varying}
+        return Sniffed(raw._replace(cells=raw.cells.drop(varying)), lines, patterns, carried, counted)
+    assert first is not None
+    raise first
 
 
 def _fields(line: str, separator: str, quote: str) -> list[str]:
@@ -216,7 +248,7 @@ def _header_lines(rows: list[list[str]], place: int | None, written: list[str], 
 
 
 def _trailer(tail: list[str], width: int, separator: str, quote: str) -> list[Line]:
-    """Return the keys for lines at the end that are not rows: narrower than the table, or named as a sum."""
+    """Return the keys that may describe lines at the end that are not rows, the best first: narrower than the table, or named as a sum."""
     rows = [_fields(line, separator, quote) for line in tail]
     odd = 0
     for row in reversed(rows):
@@ -230,9 +262,9 @@ def _trailer(tail: list[str], width: int, separator: str, quote: str) -> list[Li
         return []
     # as the line is written: with a quote before it the word would not be found
     word = re.split(r"\d", tail[-odd].lstrip().split(separator)[0])[0].rstrip()
-    if len(word) > 2 and word[0].isalpha() and not any(line.lstrip().startswith(word) for line in tail[:-odd]):
-        return [Line("trailer_starts_with", word, "guess: the last line is not a row")]
-    return [Line("trailer_lines", odd, "guess: this many lines at the end are not rows")]
+    by_word = [Line("trailer_starts_with", word, "guess: the last line is not a row")]
+    by_number = [Line("trailer_lines", odd, "guess: this many lines at the end are not rows")]
+    return [*(by_word if len(word) > 2 and word[0].isalpha() else []), *by_number]
 
 
 def _shape(cell: str) -> str:
@@ -245,7 +277,8 @@ def _sum_rows(rows: list[list[str]], place: int | None) -> list[Line]:
     body = rows[(-1 if place is None else place) + 1 :]
     filled = [row for row in body if any(row)]
     if len(rows) < _LINES_EXAMINED and len(filled) > 1 and _SUMS.match(filled[-1][0]):
-        return [Line("trailer_lines", 1, "guess: the last row looks like a sum")]
+        word = re.split(r"\d", filled[-1][0])[0].strip()
+        return [Line("trailer_starts_with", word, "guess: the last row looks like a sum")]
     return []
 
 

@@ -5,13 +5,14 @@ from collections.abc import Iterator, Sequence
 from typing import Any, get_args
 
 import numpy as np
+import polars as pl
 
 from pipeline.drafting.columns import MOST_COLUMNS, Column
 from pipeline.drafting.labels import LabelGuess, looks_like_no_pitch
 from pipeline.drafting.meanings import Guess
 from pipeline.drafting.moments import Moment, When, joined
 from pipeline.drafting.sniffing import Line
-from pipeline.exports.readers.raw import printable
+from pipeline.exports.readers.raw import LeftOut, printable
 from pipeline.settings.definitions import (
     AxisAngle,
     AxisClock,
@@ -42,6 +43,8 @@ from pipeline.words import pluralize
 from schemas.metrics import METRICS
 
 _WIDTH = 44
+# lines that are not rows, shown up to so many
+_LEFT_OUT_SHOWN = 8
 _SHOWN = 60
 _READINGS: dict[str, type[Reading]] = {
     "release_speed_mph": Speed,
@@ -124,6 +127,21 @@ def head(file_name: str, name: str, rows: int, columns: int) -> Iterator[str]:
     yield '#   stations = ["ids of its stations"]'
     yield "#   rank = 9                              # 1 is preferred; give each tracker its own rank"
     yield _question("describes", "one line for people: which device, and which of its exports")
+
+
+def lines_without_a_row(left_out: LeftOut, problems: pl.DataFrame) -> Iterator[str]:
+    """Yield what the draft leaves out, so that a person sees whether a throw is among it."""
+    refused = problems.filter(pl.col("level") == "row").select("file_row", "value", "reason")
+    if left_out.lines:
+        yield f"# Not rows: {pluralize(left_out.lines, 'line')} below the column names (titles, sums). Is a throw among them?"
+        yield from (
+            f"#   line {number}: {printable(' '.join(text.split()), _SHOWN)}"
+            for number, text in left_out.first[:_LEFT_OUT_SHOWN]
+        )
+    if refused.height:
+        yield f"# Not readable: {pluralize(refused.height, 'line')}. A run puts them into quarantine:"
+        for number, value, reason in refused.head(_LEFT_OUT_SHOWN).iter_rows():
+            yield f"#   line {number}: {printable(' '.join((value or '').split()), _SHOWN)} ({printable(reason, 200)})"
 
 
 def table(name: str, lines: Sequence[Line]) -> Iterator[str]:
@@ -312,8 +330,14 @@ def span(column: Column) -> str:
     )
 
 
-def listing(columns: Sequence[Column], used: dict[str, str], total: int, carried: dict[str, str]) -> Iterator[str]:
-    """Yield all columns with their content, and the guess for each."""
+def listing(
+    columns: Sequence[Column],
+    used: dict[str, str],
+    total: int,
+    carried: dict[str, str],
+    by_table: dict[str, dict[str, int]],
+) -> Iterator[str]:
+    """Yield all columns with their content, and the guess for each. `by_table`: the values that differ from table to table."""
     yield ""
     yield "# ---- All columns and their content ----"
     for column in [column for column in columns if column.texts.len()]:
@@ -324,7 +348,13 @@ def listing(columns: Sequence[Column], used: dict[str, str], total: int, carried
     if total > MOST_COLUMNS:
         yield f"# ... and {total - MOST_COLUMNS} more columns"
     for ref, value in carried.items():
-        yield f"# {ref}: {printable(value, _SHOWN)} (for all rows of this file)"
+        if ref in by_table:
+            values = (
+                f"{printable(str(one), _SHOWN)} ({pluralize(rows, 'row')})" for one, rows in by_table[ref].items()
+            )
+            yield f"# {ref}: {', '.join(values)}, by table"
+        else:
+            yield f"# {ref}: {printable(value, _SHOWN)} (for all rows of this file)"
 
 
 def left_over(metrics: set[str], labels: set[str], unnamed: Sequence[Column]) -> Iterator[str]:
