@@ -162,6 +162,57 @@ def test_similarity_is_the_normalized_indel_similarity() -> None:
     assert like.score == pytest.approx(50)
 
 
+# ---- numbers in names ----------------------------------------------------------------------------------------------------------------------
+
+
+def players_of(*labels: str, decided: dict[str, str | None] | None = None, **more: object) -> list[str | None]:
+    rows = sightings(*({"pitcher_label": label} | more for label in labels))
+    return ids(name_players(rows, roster(), decisions(*([decided] if decided else []))))
+
+
+@pytest.mark.parametrize(
+    "labels",
+    [("RHP 12", "RHP 34"), ("Visitor #7", "Visitor #21"), ("7 Away Arm", "8 Away Arm"), ("J. Sorvo 3", "J. Sorvo 5")],
+)
+def test_labels_that_differ_in_their_number_are_two_players(labels: tuple[str, str]) -> None:
+    one, other = players_of(*labels, occasion="game")
+    assert one and other and one != other
+    # and each is the same player wherever the number is written
+    moved = [" ".join(sorted(label.split(), key=lambda word: word.strip("#").isdigit())) for label in labels]
+    moved += [" ".join(sorted(label.split(), key=lambda word: not word.strip("#").isdigit())) for label in labels]
+    assert players_of(*moved, occasion="game") == [one, other, one, other]
+
+
+@pytest.mark.parametrize("kind", ["label_is", "label_is_not"])
+@pytest.mark.parametrize(("label", "other"), [("RHP 12", "RHP 34"), ("Visitor #7", "Visitor #21"), ("12", "34")])
+def test_a_decision_on_one_number_never_moves_another(kind: str, label: str, other: str) -> None:
+    before = players_of(other, "RHP")
+    decided = {"kind": kind, "subject": label, "object": "p02" if kind == "label_is" else None}
+    (moved, *rest) = players_of(label, other, "RHP", decided=decided)
+    assert moved is not None and rest == before
+
+
+def test_a_number_beside_a_unique_full_name_tells_nobody_apart() -> None:
+    assert players_of("#27 José Tarrowvane", "Tarrowvane, José", "Tarrowvane, José (27)") == ["p01"] * 3
+    by_name = {"kind": "label_is", "subject": "Jose Tarowvane", "object": "p01"}
+    assert players_of("Jose Tarowvane 27", decided=by_name) == ["p01"]
+
+
+def test_one_name_with_two_numbers_needs_a_person() -> None:
+    assert players_of("12 José Tarrowvane", "34 José Tarrowvane") == [None, None]
+    # another tracker's or team's number says nothing about this one
+    rows = sightings({"pitcher_label": "12 José Tarrowvane"}, {"pitcher_label": "34 José Tarrowvane", "tracker": "pen"})
+    assert ids(name_players(rows, roster(), decisions())) == ["p01", "p01"]
+
+
+def test_a_roster_name_with_a_number_is_that_label_only() -> None:
+    arms = roster(
+        {"player_id": "a", "name": "RHP 12"}, {"player_id": "b", "name": "Abel Sorvo", "other_names": "RHP 34"}
+    )
+    named = name_players(sightings({"pitcher_label": "rhp #12"}, {"pitcher_label": "34 RHP"}), arms, decisions())
+    assert ids(named) == ["a", "b"]
+
+
 # ---- priorities ---------------------------------------------------------------------------------------------------------------------------
 
 

@@ -9,7 +9,15 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.players.names import Name, parse_name, person_key, same_name_keys, short_form, similar_names
+from pipeline.players.names import (
+    Name,
+    parse_name,
+    person_key,
+    same_name_keys,
+    short_form,
+    similar_names,
+    without_number,
+)
 from pipeline.players.opponents import US, identify_opponents
 from pipeline.settings.people import PROVISIONAL, throwers
 from schemas.contract import conform
@@ -44,11 +52,15 @@ class Verdict(NamedTuple):
 
 
 class Label(NamedTuple):
-    """One name that a tracker gives a pitcher or batter. `side`: "ours", "theirs" or None (not known)."""
+    """One name that a tracker gives a pitcher or batter. `side`: "ours", "theirs" or None (not known).
+
+    `name`: the label, without its number where that tells nobody apart.
+    """
 
     role: str
     tracker: str
     label: str | None
+    name: str | None
     native_id: str | None
     team_label: str | None
     hand: str | None
@@ -67,7 +79,7 @@ def identify_labels(labels: pl.DataFrame, roster: pl.DataFrame, decisions: pl.Da
     Labels of all nights are needed: a label's player may depend on other labels (whose team it is, which opponent it means).
     """
     index = RosterIndex(roster, decisions)
-    labels = _with_sides(labels.select(LABELS).sort(_LABEL_KEY, nulls_last=False), index)
+    labels = _with_sides(_with_names(labels.select(LABELS).sort(_LABEL_KEY, nulls_last=False)), index)
     distinct = labels.select(Label._fields).unique()
     verdicts = [index.look_up(Label(*fields)) for fields in distinct.iter_rows()]
     found = distinct.hstack(pl.DataFrame(verdicts, schema=_VERDICT, orient="row"))
@@ -170,20 +182,16 @@ class RosterIndex:
         return self._by_similar_name(label, excluded)
 
     def _decided_player(self, label: Label) -> str | None:
-        if label.label is None:
-            return None
-        subject = _subject(label.label)
-        return self.is_player.get((label.tracker, subject)) or self.is_player.get((None, subject))
+        return next((self.is_player[key] for key in _subjects(label) if key in self.is_player), None)
 
     def _excluded_players(self, label: Label) -> set[str | None]:
-        subject = _subject(label.label or "")
-        return self.is_not.get((label.tracker, subject), set()) | self.is_not.get((None, subject), set())
+        return {player for key in _subjects(label) for player in self.is_not.get(key, ())}
 
     def _by_name(self, label: Label, excluded: set[str | None]) -> Verdict:
         """Return the player of exactly this name; `proposed` where two players share it, `none` where no player has it."""
-        if label.label is None:
+        if label.label is None or label.name is None:
             return Verdict(None, "none")
-        name = parse_name(label.label)
+        name = parse_name(label.name)
         form = short_form(name)
         steps = (
             ("exact", self.exact.get(_as_typed(label.label), set())),
@@ -211,7 +219,7 @@ class RosterIndex:
         return Verdict(None, "none", needs_person=True)
 
     def _nearest(self, label: Label, excluded: set[str | None]) -> tuple[list[str], float]:
-        name = parse_name(label.label or "")
+        name = parse_name(label.name or "")
         known = [(player, other) for player, other in self.names if player not in excluded]
         if not name.words or not known:
             return [], 0.0
@@ -223,9 +231,9 @@ class RosterIndex:
         best = [known[match.place][0] for match in found if match.score == found[0].score]
         return sorted(set(best)), found[0].score if found else 0.0
 
-    def knows(self, tracker: str, label: str | None, native_id: str | None) -> bool:
+    def knows(self, tracker: str, label: str | None, name: str | None, native_id: str | None) -> bool:
         """Return whether a decision or the roster has this label, by tracker id or name."""
-        pitcher = Label("pitcher", tracker, label, native_id, None, None, None, "ours")
+        pitcher = Label("pitcher", tracker, label, name, native_id, None, None, None, "ours")
         return self.look_up(pitcher).how in ("decision", "tracker_id", "exact", "normalised", "initials", "proposed")
 
 
@@ -254,6 +262,12 @@ def _subject(label: str) -> str:
     return person_key(label) or " ".join(_as_typed(label).casefold().split())
 
 
+def _subjects(label: Label) -> list[tuple[str | None, str]]:
+    """Return the tracker and subject of decisions that name this label: with its number before without, its own tracker's before all."""
+    subjects = dict.fromkeys(_subject(text) for text in (label.label, label.name) if text)
+    return [(tracker, subject) for subject in subjects for tracker in (label.tracker, None)]
+
+
 def _players_by_key(index: dict[tuple[str, str], set[str]], keys: Iterable[str], suffix: str) -> set[str]:
     return {player for key in keys for player in index.get((key, suffix), ())}
 
@@ -275,6 +289,24 @@ def distinct_labels(sightings: pl.DataFrame) -> pl.DataFrame:
     return named.group_by(_LABEL_KEY).agg(rows=pl.len().cast(pl.UInt32)).sort(_LABEL_KEY, nulls_last=False)
 
 
+def _with_names(labels: pl.DataFrame) -> pl.DataFrame:
+    """Add `name`: the label, without its number where the rest is a full name with no other number in that tracker's and team's labels."""
+    by = ["role", "tracker", "team_label"]
+    distinct = labels.select(*by, "label").unique().drop_nulls("label")
+    parsed = [_bare_name(label) for label in distinct.get_column("label")]
+    schema = {"bare": pl.String, "person": pl.String, "numbers": pl.String}
+    distinct = distinct.hstack(pl.DataFrame(parsed, schema=schema, orient="row"))
+    is_only = pl.col("person").is_not_null() & (pl.col("numbers").drop_nulls().n_unique().over(*by, "person") == 1)
+    names = distinct.with_columns(name=pl.when(is_only).then("bare").otherwise("label")).select(*by, "label", "name")
+    return labels.join(names, on=[*by, "label"], how="left", nulls_equal=True, maintain_order="left")
+
+
+def _bare_name(label: str) -> tuple[str, str | None, str | None]:
+    """Return the label without its number, the key of that full name (None if it is not one), and the number."""
+    bare = without_number(label)
+    return bare, person_key(bare) if parse_name(bare).is_full else None, " ".join(parse_name(label).numbers) or None
+
+
 def _with_sides(labels: pl.DataFrame, index: RosterIndex) -> pl.DataFrame:
     """Add `side`, and `team`: the label of the player's own team where it is known.
 
@@ -283,7 +315,7 @@ def _with_sides(labels: pl.DataFrame, index: RosterIndex) -> pl.DataFrame:
     another tracker that names the same person that day.
     """
     pitchers = labels.filter((pl.col("role") == "pitcher") & pl.col("team_label").is_not_null())
-    by = ["tracker", "label", "native_id"]
+    by = ["tracker", "label", "name", "native_id"]
     distinct = pitchers.select(by).unique()
     known = pl.Series("known", [index.knows(*fields) for fields in distinct.iter_rows()], dtype=pl.Boolean)
     pitchers = pitchers.join(distinct.with_columns(known), on=by, nulls_equal=True)
@@ -316,12 +348,12 @@ def _with_sides(labels: pl.DataFrame, index: RosterIndex) -> pl.DataFrame:
 
 
 def _fill_side_from_other_trackers(labels: pl.DataFrame) -> pl.DataFrame:
-    names = labels.select("label").unique().drop_nulls().to_series()
+    names = labels.select("name").unique().drop_nulls().to_series()
     keys = pl.DataFrame(
-        {"label": names, "person": [person_key(name) for name in names]},
-        schema={"label": pl.String, "person": pl.String},
+        {"name": names, "person": [person_key(name) for name in names]},
+        schema={"name": pl.String, "person": pl.String},
     )
-    labels = labels.join(keys, on="label", how="left", maintain_order="left")
+    labels = labels.join(keys, on="name", how="left", maintain_order="left")
     by = ["role", "person", "baseball_day"]
     stated = labels.filter(pl.col("side").is_not_null() & pl.col("person").is_not_null()).group_by(by)
     agreed = stated.agg(_sides=pl.col("side").n_unique(), _side=pl.col("side").first()).filter(pl.col("_sides") == 1)

@@ -25,20 +25,29 @@ _CACHE_SIZE = 20_000
 
 
 class Name(NamedTuple):
-    """A name in normalized words, in spoken order. `suffix` is "" where there is none."""
+    """A name in normalized words, in spoken order. `suffix` is "" where there is none; `numbers` are the words of digits.
+
+    Numbers tell people apart ("RHP 12", "RHP 34"). Whether one may be ignored depends on other labels: `without_number`.
+    """
 
     words: tuple[str, ...]
     suffix: str
+    numbers: tuple[str, ...] = ()
 
     @property
     def spoken(self) -> str:
-        """Return the words separated by spaces, without suffix: "jose ramos"."""
-        return " ".join(self.words)
+        """Return words, suffix and numbers separated by spaces: "jose ramos jr 12"."""
+        return " ".join(filter(None, (*self.words, self.suffix, *self.numbers)))
+
+    @property
+    def is_full(self) -> bool:
+        """Return whether it has a first and a last name, neither of them an initial."""
+        return len(self.words) > 1 and min(len(self.words[0]), len(self.words[-1])) > 1
 
     @property
     def initials(self) -> frozenset[str]:
         """Return the short forms that can mean this name, first initial and last word or words: "j ramos"."""
-        return _initials(self.words)
+        return frozenset(" ".join((form, *self.numbers)) for form in _initials(self.words))
 
 
 @lru_cache(_CACHE_SIZE)
@@ -50,8 +59,10 @@ def _initials(words: tuple[str, ...]) -> frozenset[str]:
 
 @lru_cache(_CACHE_SIZE)
 def parse_name(text: str) -> Name:
-    """Parse a name. "Last, First", suffixes (Jr., III), accents, case, punctuation and shirt numbers make no difference."""
-    parts = [part for piece in text[:_MAX_LENGTH].split(",") if (part := _normalized_words(piece))]
+    """Parse a name. "Last, First", suffixes (Jr., III), accents, case, punctuation and the place of a number make no difference."""
+    pieces = [_normalized_words(piece) for piece in text[:_MAX_LENGTH].split(",")]
+    numbers = tuple(word for piece in pieces for word in piece if word.isdigit())
+    parts = [part for piece in pieces if (part := [word for word in piece if not word.isdigit()])]
     suffix = ""
     kept = []
     for part in parts:
@@ -61,7 +72,16 @@ def parse_name(text: str) -> Name:
             kept.append(part)
     # "Last, First": the part before the comma is spoken last.
     ordered = kept[1:] + kept[:1]
-    return Name(tuple(word for part in ordered for word in part), suffix)
+    return Name(tuple(word for part in ordered for word in part), suffix, numbers)
+
+
+def without_number(text: str) -> str:
+    """Return the name without words of digits: "#27 José Ramos" -> "José Ramos"."""
+    return ", ".join(filter(None, (" ".join(_words_without_digits(piece)) for piece in text.split(","))))
+
+
+def _words_without_digits(text: str) -> list[str]:
+    return [word for word in text.split() if not "".join(_normalized_words(word)).isdigit()]
 
 
 @lru_cache(_CACHE_SIZE)
@@ -76,13 +96,14 @@ def same_name_keys(name: Name) -> frozenset[str]:
     """Return what two spellings of one name share: letters in spoken order (Jean-Luc, Jean Luc, Jeanluc), and words in any order."""
     if not name.words:
         return frozenset()
-    return frozenset({"".join(name.words), " ".join(sorted(name.words))})
+    together, sorted_words = "".join(name.words), " ".join(sorted(name.words))
+    return frozenset(" ".join((form, *name.numbers)) for form in (together, sorted_words))
 
 
 def person_key(label: str) -> str | None:
-    """Return the same key for two labels with the same words in spoken order; None for a label without letters."""
+    """Return the same key for two labels with the same words in spoken order and the same numbers; None for a label without letters."""
     name = parse_name(label)
-    return " ".join(filter(None, ("".join(name.words), name.suffix))) or None
+    return " ".join(filter(None, ("".join(name.words), name.suffix, *name.numbers))) if name.words else None
 
 
 @lru_cache(_CACHE_SIZE)
@@ -92,8 +113,8 @@ def short_form(name: Name) -> str | None:
     if len(words) < 2:
         return None
     if len(words[0]) == 1:
-        return " ".join(words)
-    return " ".join([words[-1], *words[:-1]]) if len(words[-1]) == 1 else None
+        return " ".join((*words, *name.numbers))
+    return " ".join([words[-1], *words[:-1], *name.numbers]) if len(words[-1]) == 1 else None
 
 
 class Similar(NamedTuple):
@@ -135,4 +156,4 @@ def _comparable(name: Name, known: Sequence[Name]) -> Iterator[tuple[str, list[t
 def _normalized_words(text: str) -> list[str]:
     folded = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold().translate(_PLAIN))
     letters = "".join(c for c in folded if not unicodedata.combining(c))
-    return [word for word in _SEPARATORS.split(_APOSTROPHES.sub("", letters)) if word and not word.isdigit()]
+    return [word for word in _SEPARATORS.split(_APOSTROPHES.sub("", letters)) if word]

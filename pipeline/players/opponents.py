@@ -9,7 +9,7 @@ from pipeline.players.names import natural_order, parse_name, short_form
 from pipeline.settings.people import PROVISIONAL
 
 US, OPPONENT = "us", "opponent"
-_NAME_FIELDS = ("tracker", "label", "native_id")
+_NAME_FIELDS = ("tracker", "name", "native_id")
 _SPELLED: dict[str, pl.DataType | type[pl.DataType]] = {
     "shown": pl.String,
     "key": pl.String,
@@ -52,7 +52,7 @@ def _spelling(tracker: str, label: str | None, native_id: str | None) -> tuple[s
     # A number without a name means nothing to another tracker.
     shown = natural_order(label) if label else f"{tracker} {native_id}"
     name = parse_name(label or "")
-    key = " ".join([*name.words, name.suffix]).strip() or shown
+    key = name.spoken if name.words else shown
     return shown, key, short_form(name), sorted(name.initials)
 
 
