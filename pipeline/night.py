@@ -105,6 +105,7 @@ def run_and_record(ledger: Ledger, *, rebuild: bool = False, progress: Progress 
     message = processed_words(report.files_new, report.nights) if report.published else "Nothing was new"
     outcome: Outcome = "done" if report.published else "nothing_new"
     attempt = Attempt.ended(started_at, report.finished_at, outcome, report.version, message, report.postponed)
+    attempt = attempt._replace(unread=report.unread)
     try:
         record_attempt(ledger.output, attempt)
     except OSError as fault:

@@ -199,6 +199,22 @@ def test_check_names_a_decision_about_an_unknown_sighting(fresh: Path) -> None:
     assert "no published sighting has the id s00000000000000aa" in text and f"id {known}" not in text
 
 
+def test_check_and_run_report_an_example_roster_and_a_folder_that_no_tracker_reads(fresh: Path) -> None:
+    (fresh / "inbox" / "shed_camera").mkdir()
+    shutil.copy(next((fresh / "inbox" / "example_unit").iterdir()), fresh / "inbox" / "shed_camera")
+    (fresh / "roster.csv").write_text("player_id,name\nQ1,Somebody Else\n", "utf-8")
+    checked = " ".join(printed("check", "-w", fresh).split())
+    assert re.search(r"0 of \d+ rows of the newest exports are by a pitcher on roster.csv", checked)
+    assert "All settings are valid" not in checked
+    folder = "inbox/shed_camera/ holds 1 file, but no tracker in ledger.toml reads it."
+    assert folder in checked
+    (fresh / "roster.csv").write_text("player_id,name\n", "utf-8")
+    assert "roster.csv lists no player" in " ".join(printed("check", "-w", fresh).split())
+    for words in (("run",), ("run",), ("run", "--dry-run"), ("status",)):
+        assert folder in " ".join(printed(*words, "-w", fresh).split())
+    assert "roster.csv lists no player: 0 of" in " ".join(printed("status", "-w", fresh).split())
+
+
 def test_check_writes_nothing(fresh: Path) -> None:
     before = sorted(fresh.rglob("*"))
     printed("check", "-w", fresh)

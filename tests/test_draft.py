@@ -177,6 +177,17 @@ def answer_in_text(text: str, answers: Mapping[str, str], positive_side: str) ->
     return "\n".join(lines)
 
 
+@pytest.mark.parametrize(("time", "asked"), [("", True), ("18:{n:02d}:30", False), ("{half}", True)])
+def test_a_draft_asks_for_the_session_where_only_a_number_tells_rows_apart(
+    time: str, asked: bool, tmp_path: Path
+) -> None:
+    times = [time.format(n=n, half=f"18:{n:02d}:30" if n % 2 else "") for n in range(1, 40)]
+    lines = [f"{n},{clock},Ivo Brandt,{80 + n % 9}.{n % 7}" for n, clock in enumerate(times, 1)]
+    table = drafted(export(tmp_path, "Throw,Clock,Pitcher,Speed mph\n" + "\n".join(lines), "log_2026-03-14.csv"))
+    assert table["keys"]["sequence"] == "Throw"
+    assert (table["keys"].get("session") == OPEN) == asked
+
+
 def test_a_table_separated_by_bars_is_drafted_and_read(tmp_path: Path) -> None:
     path = export(tmp_path, PIPES, "shed_7.txt")
     text = draft_profile(path, "shed").text

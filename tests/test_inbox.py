@@ -2,7 +2,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.exports.inbox import list_exports
+from pipeline.exports.inbox import list_exports, unread_folders
 from pipeline.exports.readers import UnreadableExport, read_export
 from pipeline.settings.profile import load_profile
 from tests.conftest import PROJECT
@@ -53,3 +53,29 @@ def test_a_file_that_cannot_be_opened_is_listed_with_the_reason(
     (tmp_path / "radar_1.csv").unlink()
     with pytest.raises(UnreadableExport):
         read_export(file.path, load_profile(PROJECT / "demo_inputs" / "profiles" / "stadium_radar.toml"))
+
+
+def test_a_folder_beside_the_inboxes_that_no_tracker_reads_is_reported(tmp_path: Path) -> None:
+    for name in (
+        "radar/a.csv",
+        "yard-camera/2026/a.csv",
+        "yard-camera/b.csv",
+        "empty/.sync",
+        "drops/pen/a.csv",
+        "drops/pen_2/a.csv",
+        "a.csv",
+    ):
+        (tmp_path / "inbox" / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / "inbox" / name).write_text("abc")
+    # beside an inbox outside the workspace, other programs keep their files
+    elsewhere = tmp_path.parent / f"{tmp_path.name}_share"
+    (elsewhere / "mail").mkdir(parents=True)
+    (elsewhere / "mail" / "a.txt").write_text("abc")
+    inboxes = [tmp_path / "inbox" / "radar", tmp_path / "inbox" / "drops" / "pen", elsewhere / "radar"]
+    assert unread_folders(tmp_path, inboxes) == [
+        "inbox/yard-camera/ holds 2 files, but no tracker in ledger.toml reads it.",
+        "inbox/ holds 1 file outside the trackers' folders. No tracker reads them.",
+        "inbox/drops/pen_2/ holds 1 file, but no tracker in ledger.toml reads it.",
+    ]
+    assert unread_folders(tmp_path, [tmp_path / "inbox"]) == []
+    assert unread_folders(tmp_path / "none", []) == []

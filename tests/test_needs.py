@@ -12,6 +12,7 @@ from pipeline.reports.attention import Need, find_needs
 from pipeline.warehouse.database import SQL_FOLDER
 from pipeline.warehouse.publish import publish
 from pipeline.warehouse.query import open_published
+from pipeline.warehouse.run_log import Attempt, record_attempt
 from schemas.contract import conform
 from schemas.tables import TABLES
 from tests.small_warehouse import SUN, WED, sighting_id, small_tables
@@ -171,3 +172,24 @@ def test_an_analyst_can_run_each_query_of_needs(path: Path, troubled: Path) -> N
     assert text.startswith("-- One row")
     # labels and impossible readings become needs in Python: joining spellings and comparing definitions takes more than SQL
     assert columns == ["kind", "problem", "what_to_do"] or path.stem in ("open_names", "impossible_readings")
+
+
+@pytest.mark.parametrize("listed", [True, False])
+def test_a_roster_that_names_no_pitcher_is_the_first_need(listed: bool, tmp_path: Path) -> None:
+    tables = small_tables()
+    nobody = pl.lit("x-guests-bo")
+    tables["pitches"] = tables["pitches"].with_columns(
+        pitcher_id=pl.when(pl.col("pitcher_id") == "ace").then(nobody).otherwise("pitcher_id")
+    )
+    if not listed:
+        tables["players"] = tables["players"].filter(~pl.col("on_roster"))
+    publish(tables, tmp_path, "v1", 2)
+    note = Attempt.ended(utc(WED), utc(WED), "done", "v1", "all well")
+    record_attempt(
+        tmp_path, note._replace(unread=["inbox/shed/ holds 2 files, but no tracker in ledger.toml reads it."])
+    )
+    roster, folder, *_ = find_needs(tmp_path)
+    # ten of the eleven throws of the small warehouse have a label
+    begin = "roster.csv does not fit the exports. It lists 1 player, and" if listed else "roster.csv lists no player:"
+    assert roster.problem.startswith(f"{begin} 0 of 10 throws are by a pitcher on it.") and roster.kind == "roster"
+    assert (folder.kind, folder.problem[:12]) == ("inbox", "inbox/shed/ ")

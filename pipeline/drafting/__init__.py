@@ -97,13 +97,19 @@ def _parts(
         *table("file.preamble", sniffed.patterns),
         *table("file.name", [Line("pattern", pattern, "the file name holds the date")] if pattern else []),
         *time_table(when),
-        *keys(found),
+        *keys(found, every_row_timed=_every_row_timed(when, columns)),
         *table("situation", [Line(key, ref, "guess by its heading") for key, ref in situation.items()]),
         *(line for guess in labels for line in label_table(guess)),
         *(line for guess in metrics for line in metric_table(guess)),
         *listing(columns, used, total, sniffed.carried, sniffed.by_table),
         *left_over({guess.metric for guess in metrics}, {guess.field for guess in labels}, unnamed(columns, used)),
     ]
+
+
+def _every_row_timed(when: When, columns: list[Column]) -> bool:
+    """Return whether each row has a time of day."""
+    clocks = {moment.ref for moment in when.stamp if moment.has_clock}
+    return bool(clocks) and all(column.texts.len() == column.rows for column in columns if column.name in clocks)
 
 
 def _number_lines(numbers: Numbers) -> list[Line]:

@@ -207,8 +207,8 @@ def _formats(key: str, formats: Sequence[str], example: str) -> str:
     return row(key, list(formats))
 
 
-def keys(found: dict[str, str]) -> Iterator[str]:
-    """Yield [keys]: guesses by headings; ask for the pitcher where no heading names one."""
+def keys(found: dict[str, str], *, every_row_timed: bool) -> Iterator[str]:
+    """Yield [keys]: guesses by headings; ask for the pitcher where no heading names one, and for the session where only a number tells rows apart."""
     yield ""
     yield "[keys]"
     notes = {
@@ -221,6 +221,12 @@ def keys(found: dict[str, str]) -> Iterator[str]:
         yield _question(
             "pitcher",
             "the column with the pitcher's name; delete this line if the export names no pitcher",
+        )
+    if "sequence" in found and not {"session", "native_id"} & found.keys() and not every_row_timed:
+        yield _question(
+            "session",
+            "what tells two evenings of one day apart that both count from 1: a column, @name.KEY or @preamble.KEY (@file: each export is "
+            "one session). Delete this line if the number never starts again within a day",
         )
 
 

@@ -4,10 +4,12 @@ import hashlib
 import os
 import stat
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
+
+from pipeline.words import pluralize
 
 # a file written less than this many seconds ago may still be growing: it is checked again when they have passed
 SETTLE_S = 2.0
@@ -64,6 +66,33 @@ def scan_inbox(
     _wait_until_settled(new)
     growing = [file.file_name for file in new if _has_moved(file)]
     return InboxScan([file for file in exports if file.file_name not in growing], growing)
+
+
+def unread_folders(workspace: Path, inboxes: Collection[Path]) -> list[str]:
+    """Return a sentence for each folder beside the trackers' inboxes that holds files and that no tracker reads.
+
+    Only folders inside the workspace are looked at: beside an inbox elsewhere, other programs may keep their files.
+    """
+    known = {inbox.resolve() for inbox in inboxes}
+    top = workspace.resolve()
+    roots = {top / "inbox", *(inbox.parent for inbox in known if top in inbox.parent.parents)}
+    sentences = []
+    for root in sorted(roots):
+        if not root.is_dir() or any(inbox in (root, *root.parents) for inbox in known):
+            continue
+        entries = sorted(entry for entry in root.iterdir() if not entry.name.startswith("."))
+        for folder in (entry for entry in entries if entry.is_dir()):
+            place = folder.resolve()
+            is_read = any(place in (inbox, *inbox.parents) for inbox in known)
+            if not is_read and (files := sum(1 for _ in _entries(folder, place))):
+                name = fit_to_store(folder.relative_to(top).as_posix())
+                sentences.append(f"{name}/ holds {pluralize(files, 'file')}, but no tracker in ledger.toml reads it.")
+        if files := sum(not entry.is_dir() for entry in entries):
+            name = root.relative_to(top).as_posix()
+            sentences.append(
+                f"{name}/ holds {pluralize(files, 'file')} outside the trackers' folders. No tracker reads them."
+            )
+    return sentences
 
 
 def _wait_until_settled(files: list[ExportFile]) -> None:

@@ -16,7 +16,7 @@ import polars as pl
 
 import pipeline
 from pipeline.exports.archive import keep_export
-from pipeline.exports.inbox import ExportFile, KnownFile, scan_inbox
+from pipeline.exports.inbox import ExportFile, KnownFile, scan_inbox, unread_folders
 from pipeline.incremental.previous_run import History
 from pipeline.settings.ledger import Ledger
 from pipeline.settings.ledger_tables import CorrectionTable
@@ -76,12 +76,13 @@ class Inboxes(NamedTuple):
     """The exports found in all inboxes.
 
     `unavailable`: (tracker, file_name) of known exports that cannot be looked at now and count as unchanged. `postponed`: one sentence
-    for each thing that the next run has to do.
+    for each thing that the next run has to do. `unread`: one sentence for each folder with files that no tracker reads.
     """
 
     exports: list[ExportFile]
     unavailable: frozenset[tuple[str, str]]
     postponed: list[str]
+    unread: list[str]
 
 
 def look_into_inboxes(ledger: Ledger, history: History, *, keep: bool) -> Inboxes:
@@ -105,7 +106,8 @@ def look_into_inboxes(ledger: Ledger, history: History, *, keep: bool) -> Inboxe
             postponed.append(
                 f"{tracker.id}: its inbox {tracker.inbox} is empty or away; its {exports_words} stay as published"
             )
-    return Inboxes(exports, frozenset(unavailable), postponed)
+    unread = unread_folders(ledger.folder, [tracker.inbox for tracker in ledger.trackers])
+    return Inboxes(exports, frozenset(unavailable), postponed, unread)
 
 
 def plan_night(ledger: Ledger, inboxes: Inboxes, history: History, *, rebuild: bool = False) -> Plan:

@@ -21,7 +21,7 @@ class NightReport(NamedTuple):
     """What a run did. `published` is false where nothing was new; `version` is then the current one.
 
     `nights`: those processed. `reasons`: why, one sentence for each change. `postponed`: one sentence for each thing that the next run has
-    to do (exports that are still being written, inboxes that are away).
+    to do (exports that are still being written, inboxes that are away). `unread`: one for each folder with files that no tracker reads.
     """
 
     published: bool
@@ -34,6 +34,7 @@ class NightReport(NamedTuple):
     nights: list[date]
     reasons: list[str]
     postponed: list[str]
+    unread: list[str]
 
 
 def report_of(
@@ -51,6 +52,7 @@ def report_of(
         sorted(nights or ()),
         plan.reasons,
         inboxes.postponed,
+        inboxes.unread,
     )
 
 

@@ -29,6 +29,7 @@ TIMEOUT_S = 120
 MAX_LINES = 12
 # sentences of these kinds hold only ids, days and counts; every other kind is reported as a number
 QUOTED_KINDS: tuple["Kind", ...] = (
+    "roster",
     "drift",
     "setup",
     "correction",
@@ -41,6 +42,7 @@ QUOTED_KINDS: tuple["Kind", ...] = (
 )
 COUNTED_KINDS: dict["Kind", tuple[str, str]] = {
     "run": ("item is left for the next run", "items are left for the next run"),
+    "inbox": ("folder is read by no tracker", "folders are read by no tracker"),
     "gone": (
         "tracker is missing exports from its inbox",
         "trackers are missing exports from their inboxes",

@@ -51,6 +51,8 @@ def _run_locked(folder: Path, *, rebuild: bool) -> NightReport:
             click.echo(
                 f"Nothing is new: all {report.files_known} exports are known. Version {report.version} is current."
             )
+            for sentence in report.unread:
+                click.echo(f"! {escaped(sentence)}")
     for sentence in report.postponed:
         click.echo(f"! {escaped(sentence)}")
     return report
@@ -70,7 +72,7 @@ def _run_or_fail(ledger: Ledger, *, rebuild: bool) -> NightReport:
 def print_dry_run(folder: Path, *, rebuild: bool) -> None:
     """Print what a run would do and why; write nothing."""
     report = dry_run(load_ledger(folder), rebuild=rebuild)
-    for sentence in (*report.reasons, *(f"! {sentence}" for sentence in report.postponed)):
+    for sentence in (*report.reasons, *(f"! {sentence}" for sentence in (*report.postponed, *report.unread))):
         click.echo(escaped(sentence))
     if not report.reasons:
         click.echo(f"Nothing is new. A run would change nothing; version {report.version} is current.")

@@ -23,7 +23,7 @@ from pipeline.warehouse.run_log import read_attempts
 from pipeline.words import moment_words, pluralize
 
 Kind = Literal[
-    "run", "gone", "delivery", "decision", "file", "copy", "same key", "row", "value",
+    "run", "roster", "inbox", "gone", "delivery", "decision", "file", "copy", "same key", "row", "value",
     "name", "doubtful", "stale label", "label", "gap", "clock", "drift", "setup", "correction", "lost", "unlike",
     "definition",
 ]  # fmt: skip
@@ -46,7 +46,9 @@ def find_needs(folder: Path) -> list[Need]:
     """Return all that needs attention in the published version, most serious first."""
     with published_connection(folder) as con:
         directory = read_directory(con)
-        return [*_last_run(folder, directory), *(need for source in _SOURCES for need in source(con, directory))]
+        roster = _ask(con, directory, name="roster_not_used")
+        others = (need for source in _SOURCES for need in source(con, directory))
+        return [*_last_run(folder, directory), *roster, *_unread_folders(folder), *others]
 
 
 def first_of_each(needs: Sequence[Need], most: int) -> tuple[list[Need], dict[str, int]]:
@@ -93,6 +95,13 @@ def _last_run(folder: Path, directory: Directory) -> list[Need]:
             return [Need("run", problem, "Fix the cause, then run again."), *notes]
         case _:
             return notes
+
+
+def _unread_folders(folder: Path) -> list[Need]:
+    """Return the folders with files that no tracker reads, as the last complete run found them."""
+    complete = [attempt for attempt in read_attempts(folder) if attempt.outcome in ("done", "nothing_new")]
+    what_to_do = "Add the device to ledger.toml ([[tracker]]), or move the files into its tracker's folder."
+    return [Need("inbox", sentence, what_to_do) for attempt in complete[-1:] for sentence in attempt.unread]
 
 
 def _agreement(con: duckdb.DuckDBPyConnection, directory: Directory) -> list[Need]:

@@ -1,6 +1,6 @@
 """What `pitchledger check` prints: for each tracker, column by column, what its newest export will become."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from typing import NamedTuple
 
@@ -16,12 +16,14 @@ from pipeline.exports.plausibility import check_sightings
 from pipeline.exports.readers import RawExport, UnreadableExport, read_export
 from pipeline.exports.readers.raw import LeftOut
 from pipeline.reports.printing import harmless, make_table
+from pipeline.reports.workspace_doubts import session_doubts, workspace_doubts
 from pipeline.settings.ledger import Ledger, TrackerSettings
 from pipeline.settings.people import named_sightings
 from pipeline.settings.problems import SettingsProblems
 from pipeline.settings.profile import OPEN, load_profile
 from pipeline.warehouse.query import published_tables
 from pipeline.words import enumerate_words, moment_words, pluralize, weekday_words
+from schemas.tables import TABLES
 
 # a profile that does not fit gives the same few reasons over and over
 MOST_REASONS = 8
@@ -42,6 +44,14 @@ class CheckResult(NamedTuple):
     doubts: int
 
 
+class CheckedTracker(NamedTuple):
+    """One tracker: whether no row of its newest export can be used, its number of doubts, and the sightings of that export."""
+
+    is_unusable: bool
+    doubts: int
+    sightings: pl.DataFrame
+
+
 class CheckedExport(NamedTuple):
     """One export: its cells, and its rows after the check for impossible readings. `impossible`: a line for each of these."""
 
@@ -51,9 +61,10 @@ class CheckedExport(NamedTuple):
 
 
 def print_check(ledger: Ledger, out: Console) -> CheckResult:
-    """Print what the newest export of every tracker becomes, and what is doubtful about it."""
-    doubts = [_check_tracker(tracker, ledger, out) for tracker in ledger.trackers]
-    for sighting in _unknown_sightings(ledger):
+    """Print what the newest export of every tracker becomes, and what is doubtful about it and about the workspace."""
+    checked = [_check_tracker(tracker, ledger, out) for tracker in ledger.trackers]
+    published = published_tables(ledger.output, ("sightings", "set_aside"))
+    for sighting in _unknown_sightings(ledger, published.values()):
         out.print(
             harmless(
                 f"decisions.csv: no published sighting has the id {sighting}. `pitchledger explain PITCH_ID` lists the sightings of a pitch."
@@ -61,7 +72,12 @@ def print_check(ledger: Ledger, out: Console) -> CheckResult:
         )
     for line in _unused_profiles(ledger):
         out.print(harmless(line))
-    return CheckResult(doubts.count(None), sum(number or 0 for number in doubts))
+    newest = pl.concat([TABLES["sightings"].empty(), *(tracker.sightings for tracker in checked)], how="diagonal")
+    doubts = list(workspace_doubts(ledger, newest, published.get("sightings", newest.clear())))
+    for doubt in doubts:
+        out.print(harmless(f"! {doubt}"), style="yellow")
+    unusable = sum(tracker.is_unusable for tracker in checked)
+    return CheckResult(unusable, len(doubts) + sum(tracker.doubts for tracker in checked))
 
 
 def _unused_profiles(ledger: Ledger) -> Iterator[str]:
@@ -80,18 +96,16 @@ def _unused_profiles(ledger: Ledger) -> Iterator[str]:
         yield f"{sentence}."
 
 
-def _unknown_sightings(ledger: Ledger) -> list[str]:
+def _unknown_sightings(ledger: Ledger, published: Iterable[pl.DataFrame]) -> list[str]:
     """Return sighting ids in decisions.csv that are not in the published version: mistyped, or of a removed export."""
-    known = [
-        table.get_column("sighting_id")
-        for table in published_tables(ledger.output, ("sightings", "set_aside")).values()
-    ]
+    known = [table.get_column("sighting_id") for table in published]
     named = pl.Series(named_sightings(ledger.decisions), dtype=pl.String)
     return named.filter(~named.is_in(pl.concat(known).implode())).to_list() if known else []
 
 
-def _check_tracker(tracker: TrackerSettings, ledger: Ledger, out: Console) -> int | None:
-    """Print the newest export of a tracker; returns the number of doubts, None where no row of it can be used."""
+def _check_tracker(tracker: TrackerSettings, ledger: Ledger, out: Console) -> CheckedTracker:
+    """Print the newest export of a tracker."""
+    nothing = TABLES["sightings"].empty()
     out.print(harmless(f"{tracker.id}: {tracker.profile.describes}"), style="bold")
     if not tracker.inbox.is_dir():
         out.print(
@@ -99,22 +113,27 @@ def _check_tracker(tracker: TrackerSettings, ledger: Ledger, out: Console) -> in
                 f"  The inbox {tracker.inbox} does not exist. Create the folder, or correct `inbox` in ledger.toml."
             )
         )
-        return None
+        return CheckedTracker(True, 0, nothing)
     exports = order_exports(list_exports(tracker.id, tracker.inbox))
     if not exports:
         out.print("  The inbox holds no export yet.")
-        return 0
+        return CheckedTracker(False, 0, nothing)
     newest = max(exports, key=lambda file: (file.modified_at, file.file_name))
     older = [file for file in reversed(exports) if file != newest]
     checked = _print_export(newest, tracker, ledger, out)
     if checked is None:
         _print_older_export(older, tracker, ledger, out)
-        return None
-    doubts = [*_empty_columns(checked, tracker), *_contradictions(checked, older, tracker, ledger)]
+        return CheckedTracker(True, 0, nothing)
+    sightings = checked.mapped.sightings
+    doubts = [
+        *_empty_columns(checked, tracker),
+        *_contradictions(checked, older, tracker, ledger),
+        *session_doubts(sightings, tracker),
+    ]
     for doubt in doubts:
         out.print(harmless(f"  ! {doubt}"), style="yellow")
     out.print()
-    return len(doubts)
+    return CheckedTracker(False, len(doubts), sightings)
 
 
 def check_export(file: ExportFile, tracker: TrackerSettings, ledger: Ledger) -> CheckedExport:

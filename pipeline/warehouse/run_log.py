@@ -6,7 +6,7 @@ A run adds its line when it begins and replaces it when it ends. A killed run le
 import contextlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, NamedTuple
@@ -26,6 +26,7 @@ Outcome = Literal["begun", "done", "nothing_new", "failed", "restored"]
 class Attempt(NamedTuple):
     """One run. `version`: the one that readers see after it. `notes`: one sentence for each thing that the next run has to do.
 
+    `unread`: one sentence for each folder with files that no tracker reads.
     A run that has not ended, or was killed, is "begun", with an empty `finished_at`. Times are UTC in ISO 8601.
     """
 
@@ -35,6 +36,7 @@ class Attempt(NamedTuple):
     version: str
     message: str
     notes: list[str]
+    unread: Sequence[str] = ()
 
     @classmethod
     def ended(
