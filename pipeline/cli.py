@@ -136,12 +136,13 @@ def draft(file: Path, output: Path | None) -> None:
     """
     from pipeline.drafting import draft_profile, name_for
     from pipeline.durable_files import private_files
+    from pipeline.exports.isolation import isolated
     from pipeline.exports.readers.raw import UnreadableExport
 
     if output is not None and output.exists():
         raise click.UsageError(f"{output} already exists. Move it, or name another file.")
     try:
-        made = draft_profile(file, output.stem if output else name_for(file))
+        made = isolated(draft_profile, file, output.stem if output else name_for(file))
     except UnreadableExport as fault:
         # the program did not fail: this file cannot be drafted
         raise click.ClickException(f"{escaped(file.name)}: {fault}") from fault

@@ -11,6 +11,7 @@ from functools import partial
 import polars as pl
 
 from pipeline.agreement import MatchedPitches, Standards, agreement_of_nights, measure_nights, replace_nights
+from pipeline.exports.isolation import start_reader
 from pipeline.exports.reading import Progress
 from pipeline.incremental.accounting import count_metrics, metric_sources_table
 from pipeline.incremental.affected_nights import Prepared, prepare, reconcile_nights
@@ -35,6 +36,7 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
     """Process what is new in the inboxes and publish the warehouse; do nothing where nothing has changed."""
     started_at = datetime.now(UTC)
     progress = progress or _log_progress
+    start_reader()
     published = read_history(ledger.output)
     inboxes = look_into_inboxes(ledger, published, keep=True)
     plan = plan_night(ledger, inboxes, published, rebuild=rebuild)

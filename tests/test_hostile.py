@@ -402,22 +402,23 @@ def test_a_query_reaches_no_other_file(
     assert list(tmp_path.iterdir()) == []
 
 
+def _fail(*_: object) -> Mapped:
+    raise ZeroDivisionError("a fault\nof ours")
+
+
 def test_a_bug_in_the_program_loses_one_file_and_not_the_night(
     hostile_night: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     ledger = load_ledger(hostile_night)
     tracker = ledger.trackers[0]
     exports = [file for file in list_exports(tracker.id, tracker.inbox) if "2026-10-20_v1" in file.file_name]
-
-    def fail(*_: object) -> Mapped:
-        raise ZeroDivisionError("a fault\nof ours")
-
-    monkeypatch.setattr(gathering, "map_export", fail)
+    monkeypatch.setattr(gathering, "_read_and_map", _fail)
     gathered = gathering.map_exports(ledger, exports, lambda *_: None)
     assert gathered.sightings.is_empty() and gathered.files.get_column("status").unique().to_list() == ["quarantined"]
     reasons = gathered.quarantine.get_column("reason").to_list()
     assert (
-        any("ZeroDivisionError: a fault�of ours" in reason for reason in reasons) and "can't be mapped" in caplog.text
+        any("ZeroDivisionError: a fault�of ours" in reason for reason in reasons)
+        and "_fail failed on a file" in caplog.text
     )
 
 

@@ -2,6 +2,7 @@
 
 import logging
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import NamedTuple
 
 import polars as pl
@@ -9,8 +10,9 @@ import polars as pl
 from pipeline.exports.archive import kept_export
 from pipeline.exports.duplicates import natural_key, order_exports
 from pipeline.exports.inbox import MAX_FILE_BYTES, ExportFile, content_hash
+from pipeline.exports.isolation import isolated_calls
 from pipeline.exports.mapping.rows import Mapped, map_export
-from pipeline.exports.readers import RawExport, UnreadableExport, read_export
+from pipeline.exports.readers import UnreadableExport, read_export
 from pipeline.settings.ledger import Ledger, TrackerSettings
 from schemas.tables import TABLES
 
@@ -54,9 +56,11 @@ def map_exports(ledger: Ledger, exports: Sequence[ExportFile], report_progress: 
     files: list[dict[str, object]] = []
     seen: set[str] = set()
     ordered = order_exports(exports)
-    for number, file in enumerate(ordered):
+    outcomes = isolated_calls(_read_and_map, [(file, trackers[file.tracker], ledger.output) for file in ordered])
+    for number, (file, outcome) in enumerate(zip(ordered, outcomes, strict=True)):
         report_progress("read", number, len(ordered))
-        mapped, facts = _map_file(file, trackers[file.tracker], ledger, is_repeat=file.file_id in seen)
+        mapped, facts = _accounted(file, outcome, is_repeat=file.file_id in seen)
+        facts |= {"newest_by": trackers[file.tracker].profile.file.newest_by}
         # a file refused for its name does not make a file with the same bytes and a fitting name a repeat
         if facts["status"] != "quarantined":
             seen.add(file.file_id)
@@ -76,58 +80,47 @@ def _with_file_id(mapped: Mapped, file_id: str) -> Mapped:
     )
 
 
-def _map_file(
-    file: ExportFile, tracker: TrackerSettings, ledger: Ledger, *, is_repeat: bool
+class _FileRows(NamedTuple):
+    """What an export gives: its rows, and how many it holds."""
+
+    mapped: Mapped
+    rows_read: int
+
+
+def _accounted(
+    file: ExportFile, outcome: _FileRows | UnreadableExport, *, is_repeat: bool
 ) -> tuple[Mapped, dict[str, object]]:
-    """Read and map one export. Returns its rows, and its row of `files`."""
+    """Return an export's rows, and its row of `files`."""
     facts: dict[str, object] = {
         name: getattr(file, name) for name in ("file_id", "tracker", "file_name", "sha256", "bytes", "modified_at")
     }
-    facts |= {"newest_by": tracker.profile.file.newest_by}
-    try:
-        raw, mapped = _read_and_map(file, tracker, ledger)
-    except UnreadableExport as fault:
-        log.warning("%s/%s is quarantined: %s", file.tracker, file.file_name, fault.reason)
+    if isinstance(outcome, UnreadableExport):
+        log.warning("%s/%s is quarantined: %s", file.tracker, file.file_name, outcome.reason)
         line = {"level": "file", "tracker": file.tracker, "file_id": file.file_id, "file_name": file.file_name}
         refused = pl.DataFrame(
-            [line | {"reason": fault.reason, "fix": fault.fix}], schema=TABLES["quarantine"].polars_schema()
+            [line | {"reason": outcome.reason, "fix": outcome.fix}], schema=TABLES["quarantine"].polars_schema()
         )
-        return _no_rows()._replace(quarantine=refused), facts | {
-            "status": "quarantined",
-            "rows": fault.rows,
-            "reason": fault.reason,
-        }
-    facts |= {"rows": raw.rows_read, "exported_at": mapped.exported_at}
+        facts |= {"status": "quarantined", "rows": outcome.rows, "reason": outcome.reason}
+        return _no_rows()._replace(quarantine=refused), facts
+    facts |= {"rows": outcome.rows_read, "exported_at": outcome.mapped.exported_at}
     if is_repeat:
         return _no_rows(), facts | {"status": "repeat", "reason": "another file has the same bytes"}
-    return mapped, facts | {"status": "read"}
+    return outcome.mapped, facts | {"status": "read"}
 
 
-def _read_and_map(file: ExportFile, tracker: TrackerSettings, ledger: Ledger) -> tuple[RawExport, Mapped]:
-    """Read and map one export. Raises UnreadableExport and nothing else: one file must never stop the run."""
+def _read_and_map(file: ExportFile, tracker: TrackerSettings, output: Path) -> _FileRows:
+    """Read and map one export, in a reader process. Raises UnreadableExport."""
     if file.fault is not None:
         raise UnreadableExport(file.fault, "put the export itself into the inbox")
-    try:
-        raw = read_export(file.path, tracker.profile, _content(file, ledger))
-        return raw, map_export(raw, tracker, file)
-    except UnreadableExport:
-        raise
-    except BaseException as error:
-        if isinstance(error, KeyboardInterrupt | SystemExit):
-            raise
-        # a panic of compiled code is not an Exception
-        log.exception("%s/%s can't be mapped", file.tracker, file.file_name)
-        raise UnreadableExport(
-            f"a fault of the program keeps the file from being mapped: {type(error).__name__}: {str(error)[:200]}",
-            "send the file and the log to the people who maintain the program",
-        ) from error
+    raw = read_export(file.path, tracker.profile, _content(file, output))
+    return _FileRows(map_export(raw, tracker, file), raw.rows_read)
 
 
-def _content(file: ExportFile, ledger: Ledger) -> bytes | None:
+def _content(file: ExportFile, output: Path) -> bytes | None:
     """Return the bytes that were hashed: the kept copy, or None where the unchanged file itself is to be read."""
     if not file.sha256 or file.bytes > MAX_FILE_BYTES:
         return None
-    kept = kept_export(ledger.output, file.sha256)
+    kept = kept_export(output, file.sha256)
     if kept is not None:
         return kept
     if not file.path.is_file():

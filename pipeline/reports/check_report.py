@@ -10,6 +10,7 @@ from rich.console import Console
 from pipeline.exports.contradictions import Evidence, find_contradictions
 from pipeline.exports.duplicates import order_exports
 from pipeline.exports.inbox import ExportFile, list_exports
+from pipeline.exports.isolation import isolated
 from pipeline.exports.mapping.describe import describe_columns
 from pipeline.exports.mapping.rows import Mapped, map_export
 from pipeline.exports.plausibility import check_sightings
@@ -151,7 +152,7 @@ def _print_export(
     """Print what an export becomes; returns it, or None where no row of it can be used."""
     out.print(harmless(f"  {age} export: {file.file_name}"))
     try:
-        checked = check_export(file, tracker, ledger)
+        checked = isolated(check_export, file, tracker, ledger)
     except UnreadableExport as fault:
         out.print(harmless(f"  It could not be read: {fault.reason}. {fault.fix}"), style="red")
         return None
@@ -234,7 +235,7 @@ def _contradictions(
         if sum(part.mapped.sightings.height for part in parts) >= ENOUGH_PITCHES:
             break
         with suppress(UnreadableExport):
-            parts.append(check_export(file, tracker, ledger))
+            parts.append(isolated(check_export, file, tracker, ledger))
     removed = pl.concat(part.impossible for part in parts).select(
         "metric", pl.col("value").cast(pl.Float64, strict=False)
     )
@@ -262,7 +263,7 @@ def _print_older_export(older: Sequence[ExportFile], tracker: TrackerSettings, l
     """Show the newest readable one of the older exports, so that the profile can be judged anyway."""
     for file in older:
         try:
-            read_export(file.path, tracker.profile)
+            isolated(check_export, file, tracker, ledger)
         except UnreadableExport:
             continue
         _print_export(file, tracker, ledger, out, "Older")

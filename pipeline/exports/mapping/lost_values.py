@@ -11,6 +11,7 @@ from pipeline.exports.inbox import ExportFile
 from pipeline.exports.mapping.cells import COUNT_RANGES, Cells, count_columns, is_count
 from pipeline.exports.mapping.null_reasons import Why
 from pipeline.exports.mapping.timestamps import Stamps
+from pipeline.exports.readers.raw import SHOWN_CHARACTERS
 from pipeline.settings.metric_tables import columns, text_columns
 from pipeline.settings.profile import Profile
 from schemas.exports import QUARANTINE
@@ -96,7 +97,12 @@ def reused_ids(rows: pl.DataFrame, profile: Profile) -> pl.DataFrame:
 def quarantine_table(parts: Sequence[pl.DataFrame], file: ExportFile) -> pl.DataFrame:
     """Return all lines of this file as table quarantine."""
     lines = pl.concat(parts, how="diagonal_relaxed").with_columns(
-        tracker=pl.lit(file.tracker), file_id=pl.lit(file.file_id), file_name=pl.lit(file.file_name)
+        tracker=pl.lit(file.tracker),
+        file_id=pl.lit(file.file_id),
+        file_name=pl.lit(file.file_name),
+        value=pl.when(pl.col("value").str.len_chars() > SHOWN_CHARACTERS)
+        .then(pl.format("{}…", pl.col("value").str.slice(0, SHOWN_CHARACTERS - 1)))
+        .otherwise("value"),
     )
     return lines.select(pl.col(name).cast(dtype) for name, dtype in QUARANTINE.polars_schema().items())
 

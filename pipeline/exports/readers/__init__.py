@@ -9,7 +9,11 @@ import polars as pl
 from pipeline.exports.inbox import fit_to_store
 from pipeline.exports.readers.raw import (
     FILE_ROW,
+    LONGEST_CELL,
+    LONGEST_LABEL,
     PROBLEM_SCHEMA,
+    SHOWN_CHARACTERS,
+    Problems,
     RawExport,
     UnreadableExport,
     bytes_of,
@@ -45,7 +49,8 @@ def read_export(path: Path, profile: Profile, content: bytes | None = None) -> R
     raw = _with_all_columns(raw, profile)
     if profile.file.format in ("csv", "tsv", "xlsx"):
         raw = set_summaries_aside(raw, _known_words(profile))
-    return raw._replace(carried=raw.carried | _carried_by_name(path.name, profile))
+    raw = raw._replace(carried=raw.carried | _carried_by_name(path.name, profile))
+    return _without_long_texts(raw, profile)
 
 
 def _known_words(profile: Profile) -> frozenset[str]:
@@ -135,3 +140,35 @@ def _filled(raw: RawExport, missing: list[str], others: list[str], profile: Prof
     ]
     problems = pl.concat([raw.problems, pl.DataFrame(notes, schema=PROBLEM_SCHEMA, orient="row")])
     return raw._replace(cells=cells, problems=problems)
+
+
+def _without_long_texts(raw: RawExport, profile: Profile) -> RawExport:
+    """Set rows aside with a cell longer than what the profile reads there can be; refuse a file that carries such a value for all rows."""
+    limits = {
+        ref: LONGEST_LABEL if ref.startswith("@") or key.startswith(("keys.", "labels.")) else LONGEST_CELL
+        for ref, key in profile.references().items()
+    }
+    for ref, limit in limits.items():
+        if len(raw.carried.get(ref, "")) > limit:
+            raise UnreadableExport(
+                f"{ref}, which holds for the complete file, has {len(raw.carried[ref])} characters; {limit} are allowed",
+                f"export the file again, or correct the patterns in {profile.file_name}",
+            )
+    length = {ref: pl.col(ref).str.len_chars() for ref in limits if not ref.startswith("@")}
+    longest = raw.cells.select(size.max().alias(ref) for ref, size in length.items())
+    problems = Problems([])
+    for ref in [ref for ref in length if (longest.get_column(ref)[0] or 0) > limits[ref]]:
+        long = raw.cells.filter(length[ref] > limits[ref])
+        rows = long.select(FILE_ROW, pl.col(ref).str.slice(0, SHOWN_CHARACTERS + 1), length[ref].alias("characters"))
+        for file_row, value, characters in rows.iter_rows():
+            problems.add_row(
+                file_row,
+                value,
+                f"'{printable(ref, _NAME_SHOWN)}' has {characters} characters; {limits[ref]} are allowed",
+                "export the file again, or correct the row",
+            )
+    if not problems.lines:
+        return raw
+    found = problems.frame()
+    kept = raw.cells.join(found.select(FILE_ROW), on=FILE_ROW, how="anti", maintain_order="left")
+    return raw._replace(cells=kept, problems=pl.concat([raw.problems, found]))

@@ -13,7 +13,17 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.exports.readers.raw import FILE_ROW, MAX_CELLS, Problems, RawExport, UnreadableExport, header_names, shown
+from pipeline.exports.readers.raw import (
+    FILE_ROW,
+    LONGEST_LINE,
+    MAX_ROWS,
+    Problems,
+    RawExport,
+    UnreadableExport,
+    check_shape,
+    header_names,
+    shown,
+)
 from pipeline.exports.readers.tables import (
     BodyLines,
     TableParts,
@@ -31,8 +41,6 @@ _MOST_LINES_IN_FIELD = 50
 _LONGEST_RECORD = 200_000
 # after this many quotes that never close, fields over several lines are no longer searched: a hostile file must not cost hours
 _MOST_BROKEN_QUOTES = 200
-# characters; no row of a device is nearly as long
-_LONGEST_LINE = 5_000_000
 _MAGIC = {
     b"PK\x03\x04": "a zip archive or workbook",
     b"PAR1": "a Parquet file",
@@ -70,11 +78,7 @@ def read_delimited(data: bytes, file: FileTable) -> RawExport:
     header, preamble, body = _find_header(lines, file)
     written = _header_fields(header, file) if not file.columns else []
     names = header_names(file.columns or written)
-    if body.text.len() * len(names) > MAX_CELLS:
-        raise UnreadableExport(
-            f"the file has {body.text.len()} lines of {len(names)} columns, more than {MAX_CELLS} cells",
-            "export it in parts",
-        )
+    check_shape(body.text.len(), len(names))
     body_lines = _body_lines(body, written, file)
     parts = split_tables(body_lines, written, preamble, file)
     rows = body.where(parts.is_row)
@@ -226,9 +230,17 @@ def _wrong_encoding(what: str, stated: str, actual: str) -> UnreadableExport:
     )
 
 
+def check_line_count(text: str) -> None:
+    """Raise UnreadableExport for a text with more lines than an export may have rows, blank ones included."""
+    count = text.count("\n")
+    if count > MAX_ROWS:
+        raise UnreadableExport(f"the file has {count} lines; {MAX_ROWS} are allowed", "export it in parts")
+
+
 def _split_lines(text: str) -> _Lines:
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
+    check_line_count(text)
     lines = pl.Series("line", [text]).str.split("\n").explode()
     return _Lines(lines, pl.int_range(1, lines.len() + 1, eager=True))
 
@@ -238,10 +250,10 @@ def _find_header(lines: _Lines, file: FileTable) -> tuple[str, list[str], _Lines
     if file.header_row == 0:
         return "", [], lines
     start = _header_place(lines, file)
-    preamble = lines.text.head(start).to_list()
-    header, used = lines.text[start], 1
+    preamble = [line[:LONGEST_LINE] for line in lines.text.head(start)]
+    header, used = _checked_header(lines.text[start]), 1
     while _is_open(header, file) and used < _MOST_LINES_IN_FIELD and start + used < lines.text.len():
-        header += "\n" + lines.text[start + used]
+        header = _checked_header(header + "\n" + lines.text[start + used])
         used += 1
     if not header.strip():
         raise UnreadableExport(
@@ -253,6 +265,15 @@ def _find_header(lines: _Lines, file: FileTable) -> tuple[str, list[str], _Lines
             "the header contains binary bytes", "export the file again, or check encoding in [file] of the profile"
         )
     return header, preamble, _Lines(lines.text[start + used :], lines.number[start + used :])
+
+
+def _checked_header(header: str) -> str:
+    if len(header) > LONGEST_LINE:
+        raise UnreadableExport(
+            f"the header has {len(header)} characters; {LONGEST_LINE} are allowed",
+            "check delimiter, quote and header_row in [file] of the profile",
+        )
+    return header
 
 
 def _header_place(lines: _Lines, file: FileTable) -> int:
@@ -275,11 +296,11 @@ def _header_place(lines: _Lines, file: FileTable) -> int:
 def _usable_lines(body: _Lines, problems: Problems) -> _Lines:
     """Set aside lines that contain binary bytes, or are too long to be a row."""
     binary = body.text.str.contains(_CONTROL)
-    long = body.text.str.len_bytes() > _LONGEST_LINE
+    long = body.text.str.len_bytes() > LONGEST_LINE
     if not (binary | long).any():
         return body
     for text, number, is_binary in zip(*(part.filter(binary | long) for part in (*body, binary)), strict=True):
-        reason = "the line contains binary bytes" if is_binary else f"the line is longer than {_LONGEST_LINE} bytes"
+        reason = "the line contains binary bytes" if is_binary else f"the line is longer than {LONGEST_LINE} bytes"
         problems.add_row(number, text[:1000], reason, "export the file again")
     return body.where(~(binary | long))
 
@@ -410,7 +431,8 @@ def _is_open(record: str, file: FileTable) -> bool:
 @lru_cache(maxsize=8)
 def _quoted_field(separator: str, quote: str) -> re.Pattern[str]:
     d, q = re.escape(separator), re.escape(quote)
-    return re.compile(rf"(^|{d}) *{q}(?:[^{q}]|{q}{q})*{q}(?!{q}) *(?={d}|\Z)")
+    # possessive: a field needs no other split, and keeping each one for going back would take a hundred bytes a character
+    return re.compile(rf"(^|{d}) *{q}(?:[^{q}]|{q}{q})*+{q}(?!{q}) *(?={d}|\Z)")
 
 
 @lru_cache(maxsize=8)

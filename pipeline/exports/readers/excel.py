@@ -12,9 +12,12 @@ from pipeline.exports.readers.raw import (
     FILE_ROW,
     MAX_CELLS,
     MAX_COLUMNS,
+    MAX_ROWS,
+    MAX_TEXT_BYTES,
     Problems,
     RawExport,
     UnreadableExport,
+    check_text_size,
     header_names,
 )
 from pipeline.exports.readers.tables import BodyLines, is_header_line, refuse_hidden_rows, split_tables, with_tables
@@ -23,8 +26,12 @@ from pipeline.settings.profile_tables import FileTable
 # unpacked size; 30,000 rows of 100 columns take about 100 MB
 MAX_UNPACKED_BYTES = 400 * 2**20
 _MOST_PARTS = 2_000
-_COLUMN = re.compile(rb"""\sr\s*=\s*["']([A-Z]{1,3})""")
-_ROW = re.compile(rb"""\sr\s*=\s*["'][A-Z]{0,3}(\d{1,20})["']""")
+# the parser takes small letters, too
+_COLUMN = re.compile(rb"""\sr\s*=\s*["']([A-Za-z]{1,9})""")
+_ROW = re.compile(rb"""\sr\s*=\s*["'][A-Za-z]{0,9}(\d{1,20})["']""")
+_CELL = re.compile(rb"<(?:\w+:)?c[\s/>]")
+_SHARED_TEXT = re.compile(rb"<(?:\w+:)?si[\s>].*?</(?:\w+:)?si>", re.DOTALL)
+_SHARED_USE = re.compile(rb"""\st\s*=\s*["']s["'][^>]*>\s*<(?:\w+:)?v[^>]*>\s*(\d{1,9})""")
 _ERROR_CELL = re.compile(rb"""\st\s*=\s*["']e["']""")
 _ERRORS = {
     "Div0": "#DIV/0!",
@@ -89,7 +96,7 @@ def _check_workbook(data: bytes) -> bool:
     try:
         with zipfile.ZipFile(BytesIO(data)) as book:
             return _check_parts(book)
-    except UnreadableExport:
+    except (UnreadableExport, MemoryError):
         raise
     except Exception as error:  # zipfile and zlib fail in many ways on a broken archive
         raise UnreadableExport(
@@ -99,6 +106,7 @@ def _check_workbook(data: bytes) -> bool:
 
 def _check_parts(book: zipfile.ZipFile) -> bool:
     has_errors = False
+    text_size = 0
     parts = book.infolist()
     if len(parts) > _MOST_PARTS or sum(part.file_size for part in parts) > MAX_UNPACKED_BYTES:
         size = sum(part.file_size for part in parts) / 2**20
@@ -106,12 +114,20 @@ def _check_parts(book: zipfile.ZipFile) -> bool:
             f"the workbook unpacks to {size:.0f} MB in {len(parts)} parts; {MAX_UNPACKED_BYTES / 2**20:.0f} MB and {_MOST_PARTS} parts are allowed",
             "export it in smaller files; if the workbook looks small, do not trust it",
         )
+    lengths = [
+        len(text)
+        for part in parts
+        if part.filename.lower().endswith("sharedstrings.xml")
+        for text in _SHARED_TEXT.findall(book.read(part))
+    ]
     for part in parts:
         # reading checks the stated size and checksum, too: a part with wrong ones raises
         xml = book.read(part)
         if b"<sheetData" in xml or b":sheetData" in xml:
             _check_extent(xml)
             has_errors |= _ERROR_CELL.search(xml) is not None
+            text_size += _shared_text_size(xml, lengths)
+            check_text_size(text_size)
     return has_errors
 
 
@@ -119,16 +135,29 @@ def _check_extent(xml: bytes) -> None:
     """Refuse a sheet whose corners span more cells than fit in memory: the parser lays out the complete rectangle."""
     columns = max(map(_column_number, set(_COLUMN.findall(xml))), default=0)
     rows = max(map(int, set(_ROW.findall(xml))), default=0)
-    if columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
+    cells = sum(1 for _ in _CELL.finditer(xml))
+    if columns > MAX_COLUMNS or rows > MAX_ROWS or max(cells, rows * columns) > MAX_CELLS:
         raise UnreadableExport(
-            f"a sheet spans {rows} rows and {columns} columns, too many to read",
+            f"a sheet spans {rows} rows and {columns} columns, with {cells} cells: too many to read",
             "delete stray cells far outside the table, or export it again",
         )
 
 
+def _shared_text_size(xml: bytes, lengths: list[int]) -> int:
+    """Return the bytes of the shared texts as a sheet's cells use them. `lengths`: of each text, tags included.
+
+    Most workbooks need no count: even if each cell had the longest text, it would be little.
+    """
+    most = max(lengths, default=0) * len(xml) // len('<c t="s"><v>0</v></c>')
+    if most <= MAX_TEXT_BYTES:
+        return 0
+    uses = map(int, _SHARED_USE.findall(xml))
+    return sum(lengths[place] for place in uses if place < len(lengths))
+
+
 def _column_number(letters: bytes) -> int:
     number = 0
-    for letter in letters:
+    for letter in letters.upper():
         number = number * 26 + letter - 64
     return number
 

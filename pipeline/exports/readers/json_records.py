@@ -4,16 +4,28 @@ import json
 import re
 from collections.abc import Callable, Iterable, Iterator
 from functools import lru_cache
+from itertools import islice
 from typing import Any, NamedTuple
 
 import polars as pl
 
-from pipeline.exports.readers.delimited import decode
-from pipeline.exports.readers.raw import FILE_ROW, MAX_COLUMNS, Problems, RawExport, UnreadableExport, printable, shown
+from pipeline.exports.readers.delimited import check_line_count, decode
+from pipeline.exports.readers.raw import (
+    FILE_ROW,
+    LONGEST_LINE,
+    Problems,
+    RawExport,
+    UnreadableExport,
+    check_shape,
+    printable,
+    shown,
+)
 from pipeline.settings.profile_tables import FileTable
 
 # a complete document is held as Python objects, about ten times its size
 MAX_DOCUMENT_BYTES = 64 * 2**20
+# ... and each value takes a hundred bytes, however short it is
+_MOST_VALUES = 10_000_000
 # a list with more values stays one text: a recorded curve is not a reading
 _LONGEST_LIST = 64
 # an object nested deeper stays one text
@@ -35,7 +47,9 @@ class _Twice(NamedTuple):
 def read_json_lines(data: bytes, file: FileTable) -> RawExport:
     """Read one record per line; set a line that is not a JSON object aside. Raises UnreadableExport."""
     text = decode(data, file.encoding)
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    check_line_count(text)
+    lines = text.split("\n")
     problems = Problems([])
     load = _loader(file.decimal)
     rows = (
@@ -60,6 +74,12 @@ def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> 
             "export it in parts or as JSON lines",
         )
     text = decode(data, file.encoding)
+    # signs inside texts count too: there are few of them
+    if (values := sum(map(text.count, ",[{"))) > _MOST_VALUES:
+        raise UnreadableExport(
+            f"the document has about {values} values; {_MOST_VALUES} are allowed",
+            "export it in parts or as JSON lines",
+        )
     document = _document(text, file)
     records = _value_at(document, file.records)
     if not isinstance(records, list):
@@ -67,6 +87,7 @@ def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> 
             f"the document has no list of records at '{file.records}'{_seen_keys(document)}",
             "correct records in [file] of the profile",
         )
+    check_shape(len(records), 1)
     problems = Problems([])
     cells = _table(_flat(_objects(records, problems), "\\u" in text, problems))
     carried = {
@@ -182,6 +203,11 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def _record(line: str, number: int, load: Callable[[str], Any], problems: Problems) -> dict[str, Any] | None:
+    if len(line) > LONGEST_LINE:
+        problems.add_row(
+            number, line[:1000], f"the line is longer than {LONGEST_LINE} characters", "export the file again"
+        )
+        return None
     try:
         record = load(line)
     except json.JSONDecodeError as error:
@@ -259,23 +285,24 @@ def _objects(records: list[Any], problems: Problems) -> Iterator[tuple[int, dict
 def _table(rows: Iterator[tuple[int, Record]]) -> pl.DataFrame:
     """Return the rows as one frame; a key that a record lacks is null there."""
     parts: list[pl.DataFrame] = []
-    held: list[tuple[int, Record]] = []
+    names: dict[str, None] = {}
+    counted = _with_names_counted(rows, names)
+    while batch := list(islice(counted, _ROWS_AT_ONCE)):
+        check_shape(sum(part.height for part in parts) + len(batch), len(names))
+        parts.append(_frame(batch))
+    return pl.concat(parts or [_frame([])], how="diagonal")
+
+
+def _with_names_counted(rows: Iterator[tuple[int, Record]], names: dict[str, None]) -> Iterator[tuple[int, Record]]:
+    """Add the keys of each row to `names`. Raises UnreadableExport as soon as they are too many."""
     for row in rows:
-        held.append(row)
-        if len(held) == _ROWS_AT_ONCE:
-            parts.append(_frame(held))
-            held = []
-    parts.append(_frame(held))
-    return pl.concat(parts, how="diagonal")
+        names.update(dict.fromkeys(row[1]))
+        check_shape(1, len(names))
+        yield row
 
 
 def _frame(rows: list[tuple[int, Record]]) -> pl.DataFrame:
     names = dict.fromkeys(name for _, record in rows for name in record)
-    if len(names) > MAX_COLUMNS:
-        raise UnreadableExport(
-            f"the records have {len(names)} different keys, more than {MAX_COLUMNS}",
-            "check records in [file] of the profile",
-        )
     columns = {_safe(name): pl.Series([record.get(name) for _, record in rows], dtype=pl.String) for name in names}
     return pl.DataFrame(columns | {FILE_ROW: pl.Series([number for number, _ in rows], dtype=pl.UInt32)})
 

@@ -10,9 +10,19 @@ import polars as pl
 from pipeline.errors import PitchledgerError
 from pipeline.exports.inbox import MAX_FILE_BYTES
 
-# a larger table is refused, so that no file can exhaust the memory; many times what one night of one device holds
+# Larger tables are refused, so that no file can exhaust the memory: the limits are many times what a season of one device holds, and reading
+# and mapping the largest table takes about 2.7 GB of address space (isolation.py gives a reader 3 GB).
 MAX_COLUMNS = 20_000
-MAX_CELLS = 40_000_000
+MAX_ROWS = 500_000
+MAX_CELLS = 20_000_000
+# characters of one line of text, or of one record; no row of a device is nearly as long
+LONGEST_LINE = 1_000_000
+# bytes of all texts of a table as its cells use them: one long text that many cells share lies on the disk once
+MAX_TEXT_BYTES = 200 * 2**20
+# characters of a cell that the profile reads; a spreadsheet's cell holds three times as many
+LONGEST_CELL = 10_000
+# ... and of one that is an id, a name or another label, and so is repeated in many tables
+LONGEST_LABEL = 500
 # a faulty value or line is shown up to this length
 SHOWN_CHARACTERS = 200
 # a reason may name many columns, and is shown up to this length
@@ -68,13 +78,13 @@ class UnreadableExport(PitchledgerError):  # noqa: N818 -- read as what it is: t
 
 @contextlib.contextmanager
 def faults_as_unreadable() -> Iterator[None]:
-    """Turn any failure of a parser into UnreadableExport, panics of compiled code included: one file must never stop the run."""
+    """Turn any failure of a parser into UnreadableExport, panics of compiled code included; MemoryError passes."""
     try:
         yield
     except UnreadableExport:
         raise
     except BaseException as error:
-        if isinstance(error, KeyboardInterrupt | SystemExit):
+        if isinstance(error, KeyboardInterrupt | SystemExit | MemoryError):
             raise
         raise UnreadableExport(
             f"the file can't be read: {type(error).__name__}: {str(error)[:200]}", "export the file again"
@@ -143,6 +153,24 @@ def header_names(written: Sequence[str | None]) -> list[str]:
         seen[name] = seen.get(name, 0) + 1
         given.append(f"{name}#{seen[name]}" if total[name] > 1 else name)
     return given if len(set(given)) == len(given) else [f"{name}@{place}" for place, name in enumerate(given, 1)]
+
+
+def check_shape(rows: int, columns: int) -> None:
+    """Raise UnreadableExport for a table too large to be one export."""
+    if rows > MAX_ROWS or columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
+        raise UnreadableExport(
+            f"the file has {rows} rows of {columns} columns; {MAX_ROWS} rows, {MAX_COLUMNS} columns and {MAX_CELLS} cells are allowed",
+            "export it in parts",
+        )
+
+
+def check_text_size(size: int) -> None:
+    """Raise UnreadableExport where the texts of all cells take more bytes than an export may hold."""
+    if size > MAX_TEXT_BYTES:
+        raise UnreadableExport(
+            f"the texts of all cells take {size / 2**20:.0f} MB; {MAX_TEXT_BYTES // 2**20} MB are allowed",
+            "export it in parts; if the file looks small, do not trust it",
+        )
 
 
 def check_size(size: int) -> None:
