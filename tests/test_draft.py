@@ -375,7 +375,7 @@ def test_a_guessed_trailer_never_hides_a_row(tmp_path: Path) -> None:
     )
     text = draft_profile(again, "pen").text
     assert "trailer_starts_with" not in tomllib.loads(text)["file"]
-    assert "Not readable: 1 line." in text and "line 3: Total" in text
+    assert "Not readable: 1 line" in text and "line 3: Total" in text
 
 
 def test_no_definition_sign_plane_or_zone_is_ever_guessed(tmp_path: Path) -> None:

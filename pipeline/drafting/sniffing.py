@@ -167,20 +167,20 @@ def _read_tables(
     `trailer`: keys of which one at most is right, the best first.
     """
     several = [Line("repeated_header", True, "the column names occur again: each time, a table of its own begins")]
-    first: UnreadableExport | None = None
+    faults: list[UnreadableExport] = []
     trailers: list[list[Line]] = [*([line] for line in trailer), []]
     for lines in ([*file, *more, *end] for end in trailers for more in ([], several)):
         table = _table(lines).model_copy(update={"preamble": {line.key: str(line.value) for line in patterns}})
         try:
             raw = set_summaries_aside(read(table), ())
         except UnreadableExport as fault:
-            first = first or fault
+            faults.append(fault)
             continue
         varying = [name for name in raw.cells.columns if name.startswith("@")]
         counted = {name: dict(raw.cells.get_column(name).value_counts(sort=True).iter_rows()) for name in varying}
         return Sniffed(raw._replace(cells=raw.cells.drop(varying)), lines, patterns, carried, counted)
-    assert first is not None
-    raise first
+    # the reason without any guess
+    raise faults[-2]
 
 
 def _fields(line: str, separator: str, quote: str) -> list[str]:
