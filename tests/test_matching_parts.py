@@ -1,7 +1,8 @@
 """Parts of the matching, each checked against an outside source."""
 
 import math
-from itertools import permutations
+from collections import Counter
+from itertools import pairwise, permutations
 
 import numpy as np
 import polars as pl
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from pipeline.matching import MatchSettings, match_sightings
-from pipeline.matching.alignment.forward_backward import Band, Transitions, forward_backward, single_records
+from pipeline.matching.alignment.forward_backward import Band, Moves, Transitions, forward_backward, single_records
 from pipeline.matching.clocks.refine import box_center, rounded_center, running_mean
 from pipeline.matching.clocks.search import Clock, coincident_pairs, path_cost
 from pipeline.matching.data.device_order import count_runs, device_order
@@ -25,13 +26,13 @@ from tests.frames import sightings
 
 def _every_alignment(
     evidence: np.ndarray, first_is_earlier: np.ndarray, band: tuple[np.ndarray, np.ndarray], s: dict[str, float]
-) -> tuple[float, np.ndarray]:
-    """Return the sum over all alignments inside a band and the share with each pair, by walking every path."""
+) -> tuple[float, np.ndarray, dict[str, float]]:
+    """Return the sum over all alignments inside a band, the share with each pair and the mean moves, by walking every path."""
     n, m = evidence.shape
     low, high = (np.insert(column, 0, column[0]) for column in band)
-    held, total = np.zeros((n, m)), 0.0
+    held, total, moved = np.zeros((n, m)), 0.0, dict.fromkeys(Moves._fields, 0.0)
 
-    def walk(i: int, j: int, state: str, weight: float, pairs: tuple[tuple[int, int], ...]) -> None:
+    def walk(i: int, j: int, states: str, weight: float, pairs: tuple[tuple[int, int], ...]) -> None:
         nonlocal total
         if not low[i] <= j <= high[i] + 1:
             return
@@ -39,24 +40,30 @@ def _every_alignment(
             total += weight
             for pair in pairs:
                 held[pair] += weight
+            # C represents two crossed pairs; the end of both streams ends a run like a match
+            turns = Counter(a + b for a, b in pairwise(states.replace("C", "M") + "M"))
+            for move, a_b in zip(Moves._fields[1:], ("XM", "XY", "YM", "YX"), strict=True):
+                moved[move] += weight * turns[a_b]
+            moved["crossed"] += weight * states.count("C")
             return
+        state = states[-1].replace("C", "M")
         both = {"M": s["both_both"], "X": s["first_both"], "Y": s["second_both"]}[state]
         if i < n and j < m:
-            walk(i + 1, j + 1, "M", weight * both * math.exp(evidence[i, j]), (*pairs, (i, j)))
+            walk(i + 1, j + 1, states + "M", weight * both * math.exp(evidence[i, j]), (*pairs, (i, j)))
         if i + 1 < n and j + 1 < m:
             crossed = both * s["crossed"] * math.exp(evidence[i + 1, j] + evidence[i, j + 1])
-            walk(i + 2, j + 2, "M", weight * crossed, (*pairs, (i + 1, j), (i, j + 1)))
+            walk(i + 2, j + 2, states + "C", weight * crossed, (*pairs, (i + 1, j), (i, j + 1)))
         if i < n:
             go_on = s["first_first_end"] if j in (0, m) else s["first_first"]
             after_second = s["second_first"] * (not (j > 0 and first_is_earlier[i, j - 1]))
-            walk(i + 1, j, "X", weight * {"M": s["both_first"], "X": go_on, "Y": after_second}[state], pairs)
+            walk(i + 1, j, states + "X", weight * {"M": s["both_first"], "X": go_on, "Y": after_second}[state], pairs)
         if j < m:
             go_on = s["second_second_end"] if i in (0, n) else s["second_second"]
             after_first = s["first_second"] * bool(i > 0 and first_is_earlier[i - 1, j])
-            walk(i, j + 1, "Y", weight * {"M": s["both_second"], "Y": go_on, "X": after_first}[state], pairs)
+            walk(i, j + 1, states + "Y", weight * {"M": s["both_second"], "Y": go_on, "X": after_first}[state], pairs)
 
     walk(0, 0, "M", 1.0, ())
-    return math.log(total), held / total
+    return math.log(total), held / total, {move: count / total for move, count in moved.items()}
 
 
 def _band(
@@ -128,13 +135,15 @@ def test_forward_backward_agrees_with_a_sum_over_every_alignment(seed: int):
         # batches do not mix, to the last bit
         assert alone.posterior.tobytes() == posterior[k].tobytes()
         assert alone.log_evidence[0] == together.log_evidence[k]
-        total, held = _every_alignment(
+        total, held, moved = _every_alignment(
             evidence, first_is_earlier, (band.low, band.high), dict(zip(Transitions._fields, values, strict=True))
         )
         at = np.arange(evidence.shape[1])
         inside = (at >= band.low[:, None]) & (at <= band.high[:, None])
         assert alone.log_evidence == pytest.approx([total], abs=1e-9)
         assert alone.posterior == pytest.approx(held[inside], abs=1e-9)
+        assert {move: count[0] for move, count in alone.moves._asdict().items()} == pytest.approx(moved, abs=1e-9)
+        assert [count[0] for count in alone.moves] == [count[k] for count in together.moves]
 
 
 def test_overwhelming_evidence_does_not_overflow():
@@ -288,6 +297,7 @@ def test_streams_of_one_record_each_are_aligned_like_all_others(evidence: float,
     short = single_records(np.array([evidence]), np.array([first_is_earlier]), transitions)
     assert short.posterior == pytest.approx(whole.posterior, rel=1e-12)
     assert short.log_evidence == pytest.approx(whole.log_evidence, rel=1e-12)
+    assert np.concatenate(short.moves) == pytest.approx(np.concatenate(whole.moves), rel=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -67,7 +67,7 @@ def second_look(days: Days, fit: DayFit) -> DayFit:
     part, search = days.only(chosen), fit.search.only(chosen).within(ROUGH_S)
     new = align(part, search, fit.models)
     models, _ = learn(part, fit.models, fit.prior, new, trust=1.0)
-    search = refine_search(part, search, new.cells).within(FINE_S)
+    search = refine_search(part, search, new.cells, new.moves).within(FINE_S)
     return replace(fit, models=models, search=fit.search.put(chosen, search))
 
 
@@ -115,7 +115,7 @@ def _learn_first(days: Days, start: StartFit) -> DayFit:
     """Learn the models from the first round."""
     prior, keys = start_prior(start.model), days.model_keys
     models, own = learn(days, Models(keys, start.model, start_labels(len(keys))), prior, start.fit, trust=FIRST_TRUST)
-    search = refine_search(days, start.search, start.fit.cells)
+    search = refine_search(days, start.search, start.fit.cells, start.fit.moves)
     unsettled = find_unsettled(days, search, start.fit)
     return DayFit(start.model, start.has_zero_bias, models, own, prior, search, start.fit, unsettled)
 
@@ -133,7 +133,7 @@ def _second_round(days: Days, fit: DayFit, for_all: bool) -> DayFit:
     models = models._replace(readings=models.readings._replace(trust=np.ones(len(models.keys))))
     learned = np.isin(np.arange(len(models.keys)), part.model_of)[:, None]
     own = SameFit(*(np.where(learned, now, before) for now, before in zip(own, fit.own, strict=True)))
-    refined = replace(fit, models=models, own=own, search=refine_search(part, search, new.cells), fit=new)
+    refined = replace(fit, models=models, own=own, search=refine_search(part, search, new.cells, new.moves), fit=new)
     for propose in SECOND_ROUND_PROPOSALS:
         refined = propose(part, refined)
     return fit.put(chosen, refined)

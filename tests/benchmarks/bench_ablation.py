@@ -66,7 +66,7 @@ def _no_doubles(*_: object) -> FoundDoubles:
 MECHANISMS = (
     Mechanism("models pooled over days", match, "fit_with_pooled_models", lambda days, first, statistics: first),
     Mechanism("label evidence", align_round, "label_evidence", lambda model, model_of, *_: np.zeros(len(model_of))),
-    Mechanism("gap rates learned", search, "fit_gap_rates", lambda days, cells: start_gap_rates(len(days))),
+    Mechanism("gap rates learned", search, "fit_gap_rates", lambda days, before, counts: start_gap_rates(days)),
     Mechanism("cost of a clock path", align_round, "path_cost", lambda clock, resolution_s: 0.0),
     Mechanism("competing stream pairs", align_round, "share_contested_records", lambda days, cells: cells),
     Mechanism("indirect pairs limited", form_pitches, "limit_indirect_pairs", lambda final, a, b: np.ones(len(a))),

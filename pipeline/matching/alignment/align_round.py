@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.matching.alignment.bands import Cells, join_windows
 from pipeline.matching.alignment.batches import posterior_of_cells
+from pipeline.matching.alignment.forward_backward import Moves
 from pipeline.matching.alignment.gap_rates import transitions_of
 from pipeline.matching.alignment.search import Search, SearchRegion, region_window
 from pipeline.matching.clocks.search import path_cost
@@ -43,12 +44,13 @@ class Fit(NamedTuple):
     """Result of a round.
 
     `cells`: pairs of records with posteriors. `log_evidence`, `same_session` (stream pairs,): log evidence and
-    probability that both streams show one session.
+    probability that both streams show one session. `moves`: expected moves of the alignment, if they do.
     """
 
     cells: Cells
     log_evidence: Floats
     same_session: Floats
+    moves: Moves
 
     @property
     def matched(self) -> Floats:
@@ -67,13 +69,13 @@ class Fit(NamedTuple):
         cells = Cells(*(np.concatenate([a[kept], b])[order] for a, b in zip(self.cells, cells, strict=True)))
         log_evidence, same_session = self.log_evidence.copy(), self.same_session.copy()
         log_evidence[pairs], same_session[pairs] = new.log_evidence, new.same_session
-        return Fit(cells, log_evidence, same_session)
+        return Fit(cells, log_evidence, same_session, self.moves.put(pairs, new.moves))
 
     def only(self, pairs: Ints) -> "Fit":
         """Return the result of some stream pairs (ascending), numbered from 0."""
         cells = self.cells.take(np.flatnonzero(np.isin(self.cells.stream_pair, pairs)))
         cells = cells._replace(stream_pair=np.searchsorted(pairs, cells.stream_pair))
-        return Fit(cells, self.log_evidence[pairs], self.same_session[pairs])
+        return Fit(cells, self.log_evidence[pairs], self.same_session[pairs], self.moves.only(pairs))
 
 
 def align(days: Days, search: Search, models: Models) -> Fit:
@@ -85,7 +87,7 @@ def align(days: Days, search: Search, models: Models) -> Fit:
     ]
     bands, cells = join_windows(days.stream_pairs, windows, [region.clock for region in regions])
     cells = with_decisions(weigh(days, regions, models, cells), days.decisions)
-    posterior, log_evidence = posterior_of_cells(bands, cells, transitions_of(days, search.gaps))
+    posterior, log_evidence, moves = posterior_of_cells(bands, cells, transitions_of(days, search.gaps))
     # pairs are near the path because the path was drawn through them
     log_evidence = log_evidence - [
         0.0 if region.borrowed or region.clock is None else path_cost(region.clock, streams.resolution_s)
@@ -95,7 +97,8 @@ def align(days: Days, search: Search, models: Models) -> Fit:
     same_session = 1.0 / (1.0 + np.exp(-np.clip(np.maximum(log_evidence, score), -50, 50)))
     order = _order_evidence(posterior, cells.evidence)
     cells = cells._replace(order=order, posterior=posterior * same_session[cells.stream_pair])
-    return Fit(share_contested_records(days, cells), log_evidence, same_session)
+    moves = Moves(*(same_session * count for count in moves))
+    return Fit(share_contested_records(days, cells), log_evidence, same_session, moves)
 
 
 def weigh(days: Days, regions: list[SearchRegion], models: Models, cells: Cells) -> Cells:
@@ -154,8 +157,8 @@ def _time_densities(
     same, other = density(gap_s, sigma_s), nearby_rate[pair]
     coarse = np.flatnonzero(resolution_s > COARSE_S)
     same[coarse] = box_density(gap_s[coarse], sigma_s[coarse], resolution_s[coarse])
-    # a minute stamp must not count as evidence against a match
-    other[coarse] = np.minimum(other[coarse], 1 / (2 * resolution_s[coarse]))
+    # inside one coarse stamp other events are likely, too; but a shared stamp must not count against a match
+    other[coarse] = 1 / (2 * resolution_s[coarse])
     return same, other
 
 

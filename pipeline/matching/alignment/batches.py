@@ -3,7 +3,14 @@
 import numpy as np
 
 from pipeline.matching.alignment.bands import Bands, Blocks, Cells
-from pipeline.matching.alignment.forward_backward import Band, Transitions, forward_backward, single_records
+from pipeline.matching.alignment.forward_backward import (
+    Alignments,
+    Band,
+    Moves,
+    Transitions,
+    forward_backward,
+    single_records,
+)
 from pipeline.matching.alignment.pruning import drop_hopeless, keep_between_anchors
 from pipeline.matching.data.arrays import Bools, Floats, Ints, ranges
 
@@ -15,13 +22,14 @@ _BATCH_CELLS = 20_000
 _NO_PAIR = -30.0
 
 
-def posterior_of_cells(bands: Bands, cells: Cells, transitions: Transitions) -> tuple[Floats, Floats]:
-    """Return (posterior by cell, log evidence by stream pair).
+def posterior_of_cells(bands: Bands, cells: Cells, transitions: Transitions) -> tuple[Floats, Floats, Moves]:
+    """Return (posterior by cell, log evidence and expected moves by stream pair).
 
     `transitions` has one row per stream pair.
     """
     evidence, pairs = cells.evidence, len(bands.is_clocked)
     posterior, log_evidence = np.zeros(len(evidence)), np.zeros(pairs)
+    moves = Moves(*(np.zeros(pairs) for _ in Moves._fields))
     kept, row, bands = keep_between_anchors(bands, cells, evidence)
     left, bands = drop_hopeless(bands, row, cells.column[kept], evidence[kept], cells.first_is_earlier[kept])
     kept = kept[left]
@@ -29,16 +37,24 @@ def posterior_of_cells(bands: Bands, cells: Cells, transitions: Transitions) -> 
     size = np.diff(np.append(blocks.cell, len(kept)))
     single = (blocks.rows == 1) & (blocks.columns == 1)
     cell, pair = blocks.cell[single], blocks.stream_pair[single]
-    posterior[kept[cell]], of_single = single_records(evidence[cell], first_is_earlier[cell], transitions.take(pair))
-    np.add.at(log_evidence, pair, of_single)
+    singles = single_records(evidence[cell], first_is_earlier[cell], transitions.take(pair))
+    posterior[kept[cell]] = singles.posterior
+    _add(log_evidence, moves, pair, singles)
     for batch in _batches(blocks, size, np.flatnonzero(~single)):
         inside = ranges(blocks.cell[batch], size[batch])
         band = _band(bands, batch, evidence[inside], first_is_earlier[inside])
         result = forward_backward(band, _block_transitions(transitions, blocks, batch))
         posterior[kept[inside]] = result.posterior
-        np.add.at(log_evidence, blocks.stream_pair[batch], result.log_evidence)
+        _add(log_evidence, moves, blocks.stream_pair[batch], result)
     log_evidence[~np.isin(np.arange(pairs), blocks.stream_pair)] = _NO_PAIR
-    return posterior, log_evidence
+    return posterior, log_evidence, moves
+
+
+def _add(log_evidence: Floats, moves: Moves, pair: Ints, result: Alignments) -> None:
+    """Add the results of blocks to those of their stream pairs."""
+    np.add.at(log_evidence, pair, result.log_evidence)
+    for total, of_blocks in zip(moves, result.moves, strict=True):
+        np.add.at(total, pair, of_blocks)
 
 
 def _band(bands: Bands, batch: Ints, evidence: Floats, first_is_earlier: Bools) -> Band:

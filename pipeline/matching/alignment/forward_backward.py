@@ -70,6 +70,31 @@ class Band(NamedTuple):
     is_clocked: Bools
 
 
+class Moves(NamedTuple):
+    """Expected numbers of moves, by stream pair.
+
+    `crossed`: crossings of two neighbors. Where runs of unmatched records end: `first_both`, `second_both` with a
+    match, `first_second`, `second_first` with a run of the other stream.
+    """
+
+    crossed: Floats
+    first_both: Floats
+    first_second: Floats
+    second_both: Floats
+    second_first: Floats
+
+    def only(self, pairs: Ints) -> "Moves":
+        """Return those of some stream pairs."""
+        return Moves(*(count[pairs] for count in self))
+
+    def put(self, pairs: Ints, new: "Moves") -> "Moves":
+        """Return the same with those of some stream pairs replaced."""
+        counts = Moves(*(count.copy() for count in self))
+        for count, of_new in zip(counts, new, strict=True):
+            count[pairs] = of_new
+        return counts
+
+
 class Alignments(NamedTuple):
     """Result by cell and by stream pair.
 
@@ -78,6 +103,7 @@ class Alignments(NamedTuple):
 
     posterior: Floats
     log_evidence: Floats
+    moves: Moves
 
 
 class _Spans(NamedTuple):
@@ -98,8 +124,9 @@ class _Lines(NamedTuple):
     Backward is the same recursion as forward, read from the end. A line's nodes count the records of the second stream
     that are taken, its `level` those of the first, both in the line's direction; `row` is the level counted forward.
     Lines are sorted by level; `ends[k]` of them have level k or less. `before`, `before_2`: lines one and two levels
-    below. `forward`, `backward`: lines at which each row of the band is taken. `complete`: the backward line at which
-    both streams are taken completely.
+    below. `forward`, `backward`: lines at which each row of the band is taken. `meeting` (2, levels): forward and
+    backward line of each level of the forward direction. `complete`: the backward line at which both streams are taken
+    completely.
     """
 
     spans: _Spans
@@ -112,6 +139,7 @@ class _Lines(NamedTuple):
     before_2: Ints
     forward: Ints
     backward: Ints
+    meeting: Ints
     complete: Ints
 
 
@@ -152,7 +180,7 @@ def forward_backward(band: Band, transitions: Transitions) -> Alignments:
     lines = _lines(band)
     pairs = _pair_weights(band, lines, transitions)
     lattice = _lattice(band, lines, pairs, transitions)
-    return _posterior(band, lines, pairs, lattice, *_accumulate(lines, lattice, transitions))
+    return _alignments(band, lines, pairs, lattice, transitions, *_accumulate(lines, lattice, transitions))
 
 
 def single_records(evidence: Floats, first_is_earlier: Bools, transitions: Transitions) -> Alignments:
@@ -163,7 +191,10 @@ def single_records(evidence: Floats, first_is_earlier: Bools, transitions: Trans
     match = np.exp(np.minimum(evidence, _MAX_EVIDENCE)) * transitions.both_both
     first_then_second = transitions.both_first * transitions.first_second
     no_match = np.where(first_is_earlier, first_then_second, transitions.both_second * transitions.second_first)
-    return Alignments(match / (match + no_match), np.log(match + no_match))
+    posterior, none = match / (match + no_match), np.zeros_like(evidence)
+    first_comes, second_comes = (np.where(comes, 1 - posterior, 0.0) for comes in (first_is_earlier, ~first_is_earlier))
+    moves = Moves(none, second_comes, first_comes, first_comes, second_comes)
+    return Alignments(posterior, np.log(match + no_match), moves)
 
 
 def _lines(band: Band) -> _Lines:
@@ -194,6 +225,7 @@ def _lines(band: Band) -> _Lines:
         before_2=before_2,
         forward=position[:count][row > 0],
         backward=position[count:-1][row > 0],
+        meeting=position[:-1].reshape(2, count),
         complete=position[count:-1][row == 0],
     )
 
@@ -289,7 +321,7 @@ def _run_weights(stays: Floats, size: Ints) -> list[Floats]:
 
 
 def _accumulate(lines: _Lines, lattice: _Lattice, transitions: Transitions) -> tuple[Floats, Floats]:
-    """Return (weight of all states at each node, log of its scale by line)."""
+    """Return (weight of `both`, `first`, `second` and all at each node, log of its scale by line)."""
     size, start = lines.spans.size, lines.spans.start
     states, log_scale = np.zeros((4, int(start[-1]) + 1)), np.zeros(len(size))
     both, first, second, summed = states
@@ -325,13 +357,20 @@ def _accumulate(lines: _Lines, lattice: _Lattice, transitions: Transitions) -> t
             ratio = np.where(top > 0, top, 1.0)
             states[:, a:b] /= np.repeat(ratio, size[begin:end])
             log_scale[begin:end] += np.log(ratio)
-    return summed, log_scale
+    return states, log_scale
 
 
-def _posterior(
-    band: Band, lines: _Lines, pairs: _PairWeights, lattice: _Lattice, summed: Floats, log_scale: Floats
+def _alignments(
+    band: Band,
+    lines: _Lines,
+    pairs: _PairWeights,
+    lattice: _Lattice,
+    transitions: Transitions,
+    states: Floats,
+    log_scale: Floats,
 ) -> Alignments:
     """Return forward weight x pair weight x backward weight over the total."""
+    summed = states[3]
     complete = lines.spans.start[lines.complete] + lines.spans.size[lines.complete] - 1
     log_total = np.log(np.maximum(summed[complete], 1e-300)) + log_scale[lines.complete]
     after, log_after = summed[pairs.backward], log_scale[lines.backward] - np.repeat(log_total, band.rows)
@@ -346,4 +385,46 @@ def _posterior(
     # (row, column - 1) is the cell before
     posterior[:-1] += crossed[1:]
     posterior[pairs.above] += crossed[:-1]
-    return Alignments(np.minimum(posterior[:-1], 1.0), log_total)
+    stream_pair = np.repeat(np.repeat(np.arange(len(log_total)), band.rows), band.high - band.low + 1)
+    crossings = np.bincount(stream_pair, crossed[:-1], len(log_total)).astype(float)
+    moves = Moves(crossings, *_run_ends(lines, lattice, transitions, states, log_scale, log_total))
+    return Alignments(np.minimum(posterior[:-1], 1.0), log_total, moves)
+
+
+def _run_ends(
+    lines: _Lines, lattice: _Lattice, transitions: Transitions, states: Floats, log_scale: Floats, log_total: Floats
+) -> list[Floats]:
+    """Return how often runs end in each way, by stream pair, as in `Moves`.
+
+    At a node, a path comes from the forward state and goes on with the backward state. Both directions weigh a run with
+    its beginning and its end, so that only what joins them is left to weigh. The end of both streams counts as a match.
+    """
+    (forward, backward), spans = lines.meeting, lines.spans
+    size, pair = spans.size[forward], lines.stream_pair[forward]
+    own = ranges(np.zeros_like(size), size)
+    before = np.repeat(spans.start[forward], size) + own
+    after = np.repeat(spans.start[backward] + size - 1, size) - own
+    factor = np.exp(np.minimum(log_scale[forward] + log_scale[backward] - log_total[pair], 600.0))
+    t = transitions.take(pair)
+    turned, turns = np.append(lattice.second[1], 0.0), np.repeat(factor / (t.both_second * t.second_both), size)
+    ends = np.repeat(factor / t.both_both, size)
+    # at the end of both streams, no match follows
+    last = (np.cumsum(size) - 1)[lines.level[backward] == 0]
+    nodes = np.repeat(pair, size)
+
+    def expected(come: int, go: int, weight: Floats) -> Floats:
+        share = states[come, before] * states[go, after] * weight
+        return np.asarray(np.bincount(nodes, share, len(log_total)), dtype=float)
+
+    def with_end(ended: Floats) -> Floats:
+        weight = ends.copy()
+        weight[last] *= transitions.both_both / ended
+        return weight
+
+    both, first, second = range(3)
+    return [
+        expected(first, both, with_end(transitions.first_both)),
+        expected(first, second, turns * turned[before + 1]),
+        expected(second, both, with_end(transitions.second_both)),
+        expected(second, first, turns * turned[after + 1]),
+    ]

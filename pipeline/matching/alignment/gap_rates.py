@@ -1,4 +1,4 @@
-"""Gap rates: how often runs of unmatched records open and go on.
+"""Gap rates: how often runs of unmatched records open, go on and turn, and how often neighbors cross.
 
 They give the transitions of the pair hidden Markov model.
 """
@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.matching.alignment.bands import Cells
-from pipeline.matching.alignment.forward_backward import Transitions
-from pipeline.matching.data.arrays import Floats, Ints
+from pipeline.matching.alignment.forward_backward import Moves, Transitions
+from pipeline.matching.data.arrays import Bools, Floats, Ints
 from pipeline.matching.data.days import Days
 
 # Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
@@ -18,51 +18,79 @@ from pipeline.matching.data.days import Days
 _OPEN_PRIOR = (1.5, 30.0)
 # Prior of the extension rate: 6 of 10 unmatched records are followed by another.
 _EXTEND_PRIOR = (6.0, 10.0)
-# Highest opening rate, so that matches stay possible.
+# Ends of runs that the prior of the turning rate is worth. A choice, no source: 10 to 1,000 act alike.
+_TURN_WEIGHT = 10.0
+# Orders of two unmatched records, one of each stream: the one path of an alignment represents both.
+_ORDERS = 2.0
+# Highest opening rate, so that matches stay possible ...
 _MAX_OPEN = 0.4
-# Highest extension rate, so that runs end.
+# ... highest extension rate, so that runs end ...
 _MAX_EXTEND = 0.97
-# After a run of one stream's own records, a run of the other's opens this many times as often as elsewhere ...
-_TURN_FACTOR = 1.5
-# ... and at most with this share of the probability that the first run ends.
-_MAX_TURN = 0.3
-# Cost (natural log) of two crossed pairs with clocks ...
-_CROSSING_COST = 2.0
-# ... and without.
-_UNTIMED_CROSSING_COST = 5.0
+# ... and highest turning rate, at first ...
+_MAX_FIRST_TURN = 0.7
+# ... and learned.
+_MAX_TURN = 0.8
+# Prior of the share of crossings among matches, by class of stamps (fine, coarse, none): common practice, no source.
+_CROSSED_SHARE = np.array([1 / 100, 1 / 400, 1 / 400])
+# Matches that this prior is worth.
+_CROSSED_WEIGHT = 400.0
+# First log factor of two crossed pairs. Started high, crossings of like throws would sustain themselves.
+_FIRST_CROSSED = np.array([-4.0, -6.0, -6.0])
+# Range of the log factor.
+_CROSSED_RANGE = (-8.0, -2.0)
 # Unmatched records at the ends are nearly free if clocks are coarse or missing: floor of the extension rate.
 _FREE_END = float(np.exp(-0.015))
 
 
-class GapRates(NamedTuple):
-    """Probabilities that a run of unmatched records opens and extends.
+class GapCounts(NamedTuple):
+    """Expected runs of unmatched records, by stream pair or by model.
 
-    Arrays are (stream pairs, 2), for runs of the first and of the second stream.
+    Arrays are (pairs, 2), for runs of the first and of the second stream: runs `opened`, records that could open one,
+    unmatched records that `extended` a run, runs that `ended`, and those of them that `turned` into a run of the other
+    stream. `crossings` (pairs, 2): crossings of two neighbors, and matches.
+    """
+
+    opened: Floats
+    could_open: Floats
+    extended: Floats
+    ended: Floats
+    turned: Floats
+    crossings: Floats
+
+
+class GapRates(NamedTuple):
+    """Probabilities that a run of unmatched records opens and extends, and that one that ends turns into the other's.
+
+    Arrays are (stream pairs, 2), for runs of the first and of the second stream. `crossed` (stream pairs,): log factor
+    of two crossed pairs.
     """
 
     open: Floats
     extend: Floats
+    turn: Floats
+    crossed: Floats
 
     def only(self, pairs: Ints) -> "GapRates":
         """Return those of some stream pairs."""
-        return GapRates(self.open[pairs], self.extend[pairs])
+        return GapRates(*(rate[pairs] for rate in self))
 
     def put(self, pairs: Ints, new: "GapRates") -> "GapRates":
         """Return the same with those of some stream pairs replaced."""
-        opening, extend = self.open.copy(), self.extend.copy()
-        opening[pairs], extend[pairs] = new.open, new.extend
-        return GapRates(opening, extend)
+        rates = GapRates(*(rate.copy() for rate in self))
+        for rate, of_new in zip(rates, new, strict=True):
+            rate[pairs] = of_new
+        return rates
 
 
-def start_gap_rates(pairs: int) -> GapRates:
+def start_gap_rates(days: Days) -> GapRates:
     """Return the priors: a run of 2.5 records opens after every 20th record."""
-    opening, extend = (prior[0] / prior[1] for prior in (_OPEN_PRIOR, _EXTEND_PRIOR))
-    return GapRates(np.full((pairs, 2), opening), np.full((pairs, 2), extend))
+    opening, extend = (np.full((len(days), 2), prior[0] / prior[1]) for prior in (_OPEN_PRIOR, _EXTEND_PRIOR))
+    return GapRates(opening, extend, _turn_prior(opening), _FIRST_CROSSED[_stamp_class(days)])
 
 
-def fit_gap_rates(days: Days, cells: Cells) -> GapRates:
-    """Estimate the gap rates from the expected runs of unmatched records."""
-    rates = start_gap_rates(len(days))
+def count_gaps(days: Days, cells: Cells, moves: Moves) -> GapCounts:
+    """Count the expected runs of unmatched records."""
+    counts = np.zeros((3, len(days), 2))
     for side, position in enumerate((cells.i, cells.j)):
         size = np.array([streams.shape[side] for streams in days.stream_pairs], dtype=np.int64)
         start = np.cumsum(size) - size
@@ -70,20 +98,56 @@ def fit_gap_rates(days: Days, cells: Cells) -> GapRates:
         unmatched = 1 - np.minimum(matched, 1.0)
         before = np.concatenate([[0.0], unmatched[:-1]])
         before[start[size > 0]] = 0.0
-        opened, extended, possible = (
-            np.add.reduceat(x, start) for x in (unmatched * (1 - before), unmatched * before, 1 - before)
-        )
-        rates.open[:, side] = np.minimum((opened + _OPEN_PRIOR[0]) / (possible + _OPEN_PRIOR[1]), _MAX_OPEN)
-        extend = (extended + _EXTEND_PRIOR[0]) / (opened + extended + _EXTEND_PRIOR[1])
-        rates.extend[:, side] = np.minimum(extend, _MAX_EXTEND)
-    return rates
+        for count, expected in zip(counts, (unmatched * (1 - before), 1 - before, unmatched * before), strict=True):
+            count[:, side] = np.add.reduceat(expected, start)
+    turned = np.stack([moves.first_second, moves.second_first], axis=1)
+    ended = turned + np.stack([moves.first_both, moves.second_both], axis=1)
+    matches = np.bincount(cells.stream_pair, cells.posterior, len(days))
+    opened, could_open, extended = counts
+    return GapCounts(opened, could_open, extended, ended, turned, np.stack([moves.crossed, matches], axis=1))
+
+
+def fit_gap_rates(days: Days, before: GapRates, counts: GapCounts) -> GapRates:
+    """Estimate the gap rates from the expected runs of unmatched records; crossings stay as before."""
+    opening = (counts.opened + _OPEN_PRIOR[0]) / (counts.could_open + _OPEN_PRIOR[1])
+    extend = (counts.extended + _EXTEND_PRIOR[0]) / (counts.opened + counts.extended + _EXTEND_PRIOR[1])
+    opening, extend = np.minimum(opening, _MAX_OPEN), np.minimum(extend, _MAX_EXTEND)
+    turned = _orders(days) * counts.turned
+    turn = (turned + _TURN_WEIGHT * _turn_prior(opening)) / (counts.ended + _TURN_WEIGHT)
+    return GapRates(opening, extend, np.minimum(turn, _MAX_TURN), before.crossed)
+
+
+def _turn_prior(opening: Floats) -> Floats:
+    """Return the share of ending runs that turn into the other stream's, if records are missed independently."""
+    return np.asarray(np.minimum(_ORDERS * opening[:, ::-1], _MAX_FIRST_TURN))
+
+
+def _is_untimed(days: Days) -> Bools:
+    return np.array([np.isnan(streams.resolution_s) for streams in days.stream_pairs], dtype=bool)
+
+
+def _stamp_class(days: Days) -> Ints:
+    """Return the class of the coarser stamps of each stream pair: 0 fine, 1 coarse, 2 none."""
+    return np.where(_is_untimed(days), 2, np.where(days.is_coarse, 1, 0))
+
+
+def _orders(days: Days) -> Floats:
+    """Return how many orders of two unmatched records a path of each stream pair represents, beside those it counts.
+
+    Coarse stamps put the two in one order, whichever it was. Without clocks the first stream's come first, and fine
+    stamps show the order.
+    """
+    return np.asarray(np.where(days.is_coarse, _ORDERS, 1.0)[:, None])
 
 
 def transitions_of(days: Days, rates: GapRates) -> Transitions:
     """Return the transition weights of the pair hidden Markov model, by stream pair."""
-    opening, extend = rates
-    untimed = np.array([np.isnan(streams.resolution_s) for streams in days.stream_pairs], dtype=bool)
-    turn = np.minimum(_TURN_FACTOR * opening[:, ::-1], _MAX_TURN * (1 - extend))
+    opening, extend = rates.open, rates.extend
+    untimed = _is_untimed(days)
+    turn = (1 - extend) * rates.turn
+    # without clocks the first stream's records come first
+    turn[untimed, 1] = 0.0
+    match = 1 - extend - turn / _orders(days)
     at_ends = np.where((untimed | days.is_coarse)[:, None], np.maximum(extend, _FREE_END), extend)
     return Transitions(
         both_both=1 - opening.sum(axis=1),
@@ -91,13 +155,13 @@ def transitions_of(days: Days, rates: GapRates) -> Transitions:
         both_second=opening[:, 1],
         first_first=extend[:, 0],
         first_second=turn[:, 0],
-        first_both=1 - extend[:, 0] - turn[:, 0],
+        first_both=match[:, 0],
         second_second=extend[:, 1],
         second_first=turn[:, 1],
-        second_both=1 - extend[:, 1] - turn[:, 1],
+        second_both=match[:, 1],
         first_first_start=at_ends[:, 0],
         first_first_end=at_ends[:, 0],
         second_second_start=at_ends[:, 1],
         second_second_end=at_ends[:, 1],
-        crossed=np.exp(-np.where(untimed, _UNTIMED_CROSSING_COST, _CROSSING_COST)),
+        crossed=np.exp(rates.crossed),
     )

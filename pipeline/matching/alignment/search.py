@@ -9,7 +9,8 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.matching.alignment.bands import Cells
-from pipeline.matching.alignment.gap_rates import GapRates, fit_gap_rates, start_gap_rates
+from pipeline.matching.alignment.forward_backward import Moves
+from pipeline.matching.alignment.gap_rates import GapRates, count_gaps, fit_gap_rates, start_gap_rates
 from pipeline.matching.alignment.windows import (
     EMPTY_WINDOW,
     Window,
@@ -152,7 +153,7 @@ def first_search(days: Days, model: ReadingModel) -> Search:
     # records off a plain path, past a step, are left to the repair of missed steps
     plain = per_record >= np.where(days.is_coarse, _COARSE_PLAIN_SCORE, _PLAIN_SCORE)
     reach_s = np.where(~plain, ROUGH_S, np.where(days.is_coarse, FINE_S, CLOSE_S))
-    return Search(regions, start_gap_rates(len(days)), reach_s)
+    return Search(regions, start_gap_rates(days), reach_s)
 
 
 def find_regions(days: Days, model: ReadingModel) -> list[SearchRegion]:
@@ -236,10 +237,10 @@ def region_window(streams: StreamPair, region: SearchRegion, reach_s: float) -> 
     return window_near_clock(streams, region.clock, reach_s, region.window)
 
 
-def refine_search(days: Days, search: Search, cells: Cells) -> Search:
+def refine_search(days: Days, search: Search, cells: Cells, moves: Moves) -> Search:
     """Refine regions and gap rates by the pairs that the alignment found."""
-    everything = np.arange(len(days))
-    return replace(refine_regions(days, search, cells, everything), gaps=fit_gap_rates(days, cells))
+    everything, gaps = np.arange(len(days)), fit_gap_rates(days, search.gaps, count_gaps(days, cells, moves))
+    return replace(refine_regions(days, search, cells, everything), gaps=gaps)
 
 
 def refine_regions(days: Days, search: Search, cells: Cells, chosen: Ints) -> Search:
