@@ -93,13 +93,25 @@ def examples(number: int) -> int:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put the longest files first, and run property tests in the slow part too, with all their examples."""
+    """Put the longest files first, and run property tests in the slow part too, with all their examples.
+
+    Coverage makes Python code a third slower. So it is measured on the first case of each slow test, and not on its other cases, on
+    property tests and on kill points, which take the same lines with more inputs.
+    """
     rank = {f"test_{name}.py": place for place, name in enumerate(LONGEST)}
     items.sort(key=lambda item: rank.get(item.path.name, len(rank)))
-    if settings.get_current_profile_name() == "slow":
-        for item in items:
-            if getattr(getattr(item, "obj", None), "is_hypothesis_test", False):
-                item.add_marker(pytest.mark.slow)
+    if settings.get_current_profile_name() == "quick":
+        return
+    measured: set[str] = set()
+    for item in items:
+        is_property = getattr(getattr(item, "obj", None), "is_hypothesis_test", False)
+        if is_property:
+            item.add_marker(pytest.mark.slow)
+        test = item.nodeid.partition("[")[0]
+        if is_property or test in measured or item.path.name == "test_crash.py":
+            item.add_marker(pytest.mark.no_cover)
+        elif item.get_closest_marker("slow"):
+            measured.add(test)
 
 
 @pytest.fixture(scope="session")

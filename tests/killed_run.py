@@ -4,16 +4,17 @@ A `Nursery` is a process that has imported everything and forks a run for each o
 """
 
 import contextlib
+import functools
 import json
 import os
 import select
 import signal
 import subprocess
 import sys
-import threading
 import time
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
+from unittest import mock
 
 PROJECT = Path(__file__).parents[1]
 # a run that takes longer hangs, which is an error itself
@@ -237,11 +238,6 @@ def _by_command(words: list[str]) -> int:
 
 
 def _by_function(order: Order) -> int:
-    from pipeline.night import run_and_record
-    from pipeline.settings.ledger import load_ledger
-    from pipeline.warehouse.lock import run_lock
-    from pipeline.warehouse.versions import delete_pruned
-
     within, at, when, count = order.die or ("", "", "", 0)
     seen_steps: list[str] = []
 
@@ -251,40 +247,71 @@ def _by_function(order: Order) -> int:
             if len(seen_steps) == count:
                 os.kill(os.getpid(), signal.SIGKILL)
 
-    ledger = load_ledger(Path(order.workspace))
-    with run_lock(ledger.output), _watched(within, at, when, count):
-        run_and_record(ledger, rebuild=order.rebuild, progress=progress)
-        delete_pruned(ledger.output)
+    with _watched(within, at, when, count):
+        from pipeline.night import run_and_record
+        from pipeline.settings.ledger import load_ledger
+        from pipeline.warehouse.lock import run_lock
+        from pipeline.warehouse.versions import delete_pruned
+
+        ledger = load_ledger(Path(order.workspace))
+        with run_lock(ledger.output):
+            run_and_record(ledger, rebuild=order.rebuild, progress=progress)
+            delete_pruned(ledger.output)
     return 0
 
 
 @contextlib.contextmanager
 def _watched(within: str, at: str, when: str, count: int):  # type: ignore[no-untyped-def]
-    """Kill the process when a function, ours or built in, begins or ends for the count-th time."""
-    if not at or at.startswith("progress:"):
-        yield
-        return
-    events = {"begin": ("call", "c_call"), "end": ("return", "c_return", "c_exception")}[when]
+    """Kill the process when a function, ours or the system's, begins or ends for the count-th time while `within` runs (or ever)."""
     depth = seen = 0
 
-    def watch(frame, event, argument):  # type: ignore[no-untyped-def]
-        nonlocal depth, seen
-        name = argument.__name__ if event.startswith("c_") else frame.f_code.co_name
-        if name == within:
-            depth += {"call": 1, "return": -1}.get(event, 0)
-        if name == at and event in events and (depth or not within):
-            seen += 1
-            if seen == count:
-                os.kill(os.getpid(), signal.SIGKILL)
+    def strike() -> None:
+        nonlocal seen
+        seen += bool(depth or not within)
+        if seen == count:
+            os.kill(os.getpid(), signal.SIGKILL)
 
-    # The database file is written in a separate thread.
-    threading.setprofile(watch)
-    sys.setprofile(watch)
-    try:
+    def counting_depth(call):  # type: ignore[no-untyped-def]
+        @functools.wraps(call)
+        def wrapped(*args, **more):  # type: ignore[no-untyped-def]
+            nonlocal depth
+            depth += 1
+            try:
+                return call(*args, **more)
+            finally:
+                depth -= 1
+
+        return wrapped
+
+    def striking(call):  # type: ignore[no-untyped-def]
+        @functools.wraps(call)
+        def wrapped(*args, **more):  # type: ignore[no-untyped-def]
+            if when == "begin":
+                strike()
+            try:
+                return call(*args, **more)
+            finally:
+                if when == "end":
+                    strike()
+
+        return wrapped
+
+    with contextlib.ExitStack() as patches:
+        for name, wrapper in ((within, counting_depth), (at, striking)):
+            for holder in _holders(name) if name else ():
+                patches.enter_context(mock.patch.object(holder, name, wrapper(getattr(holder, name))))
         yield
-    finally:
-        sys.setprofile(None)
-        threading.setprofile(None)
+
+
+def _holders(name: str) -> list[Any]:
+    """Return the modules and classes that hold a function of this name: ours, and those that change the disk."""
+    import shutil
+
+    import polars as pl
+
+    ours = [module for path, module in sys.modules.items() if path.startswith("pipeline.")]
+    everywhere = [*ours, os, shutil, Path, pl.DataFrame]
+    return [holder for holder in everywhere if getattr(vars(holder).get(name), "__name__", "") == name]
 
 
 if __name__ == "__main__":

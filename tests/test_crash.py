@@ -311,7 +311,6 @@ def _kill_at_points(
 def test_the_next_run_recovers_from_kills_before_and_after_publishing(
     stages: dict[str, Stage], nursery: Nursery, tmp_path: Path
 ) -> None:
-    # no other point is as cheap: to see each call of a function slows a run down tenfold
     points = [("", "progress:publish", "begin", 1), ("", "progress:publish", "end", 1)]
     assert points[0] in BEFORE and points[1] in AFTER
     _kill_at_points(stages["night"], nursery, tmp_path, points, len(points))
