@@ -181,3 +181,27 @@ def test_rows_of_a_refused_file_are_counted_as_quarantined(tmp_path: Path) -> No
     )
     (row,) = files_table(facts, counts, {"set_aside": aside, "quarantine": line}).to_dicts()
     assert (row["rows"], row["sightings"], row["repeats"], row["no_pitch"], row["quarantined"]) == (8, 0, 0, 0, 8)
+
+
+def test_another_sheet_with_the_same_columns_is_reported(tmp_path: Path) -> None:
+    stream = BytesIO()
+    with xlsxwriter.Workbook(stream) as book:
+        for name, first in (("Finch", HEADER), ("Teal", HEADER), ("Notes", ["what", "who"])):
+            sheet = book.add_worksheet(name)
+            sheet.write_row(0, 0, first)
+            sheet.write_row(1, 0, rows(0, 1)[0])
+    time = 'column = "when"\nformats = ["%H:%M:%S"]\nzone = "venue"\ndate_column = "@file"\ndate_formats = ["%Y-%m-%d"]'
+    raw = read_export(
+        export(tmp_path, stream.getvalue()), profile_of(tmp_path, 'format = "xlsx"\nsheet = "Finch"', time=time)
+    )
+    note = raw.problems.row(0, named=True)
+    assert (raw.problems.height, note["level"], note["file_row"]) == (1, "value", None)
+    assert "the sheet 'Teal' has the same column names" in note["reason"]
+
+
+def test_another_list_with_the_same_keys_is_reported(tmp_path: Path) -> None:
+    record = '{"when": "2026-03-14 18:00:07", "pace": 91}'
+    text = f'{{"sessions": [{{"arm": "Finch", "pitches": [{record}]}}, {{"arm": "Teal", "pitches": [{record}, {record}]}}]}}'
+    raw = read_export(export(tmp_path, text), profile_of(tmp_path, 'format = "json"\nrecords = "sessions.0.pitches"'))
+    assert raw.cells.height == 1
+    assert "the list 'sessions.1.pitches' has 2 records like those" in raw.problems.get_column("reason").item()

@@ -127,6 +127,7 @@ def _check_tracker(tracker: TrackerSettings, ledger: Ledger, out: Console) -> Ch
         return CheckedTracker(True, 0, nothing)
     sightings = checked.mapped.sightings
     doubts = [
+        *_file_notes(checked),
         *_empty_columns(checked, tracker),
         *_contradictions(checked, older, tracker, ledger),
         *session_doubts(sightings, tracker),
@@ -207,6 +208,13 @@ def _print_pitchers(sightings: pl.DataFrame, zone: str, out: Console) -> None:
     if counted.height > MOST_PITCHERS:
         out.print(f"  and {counted.height - MOST_PITCHERS} more pitchers")
     out.print()
+
+
+def _file_notes(checked: CheckedExport) -> Iterator[str]:
+    """Yield what is wrong with the complete file, such as a sheet that is not read."""
+    notes = checked.raw.problems.filter(pl.col("file_row").is_null()).select("reason", "fix")
+    for reason, fix in notes.iter_rows():
+        yield f"{reason[:1].upper()}{reason[1:]}: {fix}."
 
 
 def _empty_columns(checked: CheckedExport, tracker: TrackerSettings) -> Iterator[str]:

@@ -19,6 +19,7 @@ from pipeline.exports.readers.raw import (
     UnreadableExport,
     check_text_size,
     header_names,
+    printable,
 )
 from pipeline.exports.readers.tables import BodyLines, is_header_line, refuse_hidden_rows, split_tables, with_tables
 from pipeline.settings.profile_tables import FileTable
@@ -26,6 +27,8 @@ from pipeline.settings.profile_tables import FileTable
 # unpacked size; 30,000 rows of 100 columns take about 100 MB
 MAX_UNPACKED_BYTES = 400 * 2**20
 _MOST_PARTS = 2_000
+# the column names of another sheet are searched in so many rows
+_ROWS_TO_HEADER = 50
 # the parser takes small letters, too
 _COLUMN = re.compile(rb"""\sr\s*=\s*["']([A-Za-z]{1,9})""")
 _ROW = re.compile(rb"""\sr\s*=\s*["'][A-Za-z]{0,9}(\d{1,20})["']""")
@@ -60,8 +63,26 @@ def read_xlsx(data: bytes, file: FileTable) -> RawExport:
     cells = body.filter(parts.is_row)
     refuse_hidden_rows(body.filter(parts.is_left_out), cells, int((parts.is_row | parts.is_left_out).sum()))
     cells = cells.with_columns(_dates_and_clocks(cells, names))
-    raw = RawExport(cells, carried_by(preamble, file), Problems([]).frame(), cells.height)
+    problems = Problems([])
+    if start:
+        _note_other_sheets(data, file, sheet.row(start - 1), problems)
+    raw = RawExport(cells, carried_by(preamble, file), problems.frame(), cells.height)
     return with_tables(raw, lines, parts, file)
+
+
+def _note_other_sheets(data: bytes, file: FileTable, header: tuple[str | None, ...], problems: Problems) -> None:
+    """Note each other sheet with the same column names: its rows are not read."""
+    book = _open(data)
+    read = file.sheet if isinstance(file.sheet, str) else book.sheet_names[file.sheet - 1]
+    for name in book.sheet_names:
+        if name == read:
+            continue
+        loaded = book.load_sheet(name, header_row=None, skip_rows=0, dtypes="string", n_rows=_ROWS_TO_HEADER)
+        if any(is_header_line(row, header) for row in pl.DataFrame(loaded.to_polars()).iter_rows()):
+            problems.add_note(
+                f"the sheet '{printable(name, 60)}' has the same column names as '{printable(read, 60)}', but is not read",
+                "if pitches are on it, export each sheet as a file of its own",
+            )
 
 
 def _joined(rows: pl.DataFrame) -> pl.Series:

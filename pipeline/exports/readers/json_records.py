@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
 from itertools import islice
 from typing import Any, NamedTuple
@@ -31,6 +31,9 @@ _LONGEST_LIST = 64
 # an object nested deeper stays one text
 _DEEPEST = 32
 _NAME_SHOWN = 60
+# another list is compared by its first records; it is like the one that is read if it has this share of the keys (common practice, no source)
+_RECORDS_EXAMINED = 5
+_SAME_KEYS = 0.6
 _ROWS_AT_ONCE = 5_000
 _HALF = re.compile("[\ud800-\udfff]")
 _TWICE = "the key occurs twice in one record with different values: neither was used"
@@ -90,12 +93,32 @@ def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> 
     check_shape(len(records), 1)
     problems = Problems([])
     cells = _table(_flat(_objects(records, problems), "\\u" in text, problems))
+    _note_other_lists(document, file.records, cells.columns, problems)
     carried = {
         ref: _without_surrogates(held)
         for ref in wanted
         if (held := _text(_value_at(document, ref.removeprefix("@document.")))) is not None
     }
     return RawExport(cells, carried, problems.frame(), cells.height + problems.rows())
+
+
+def _note_other_lists(document: Any, read: str, names: Sequence[str], problems: Problems) -> None:
+    """Note each other list whose records have the keys of those that are read: its records are not read."""
+    wanted = {name.split(".")[0] for name in names if name != FILE_ROW}
+    pending = [("", document, 0)]
+    while pending:
+        path, value, depth = pending.pop()
+        if isinstance(value, dict) and depth < _DEEPEST:
+            pending += [(f"{path}.{key}" if path else str(key), part, depth + 1) for key, part in value.items()]
+        elif isinstance(value, list) and path != read:
+            records = [part for part in value[:_RECORDS_EXAMINED] if isinstance(part, dict)]
+            if wanted and any(len(wanted & set(record)) >= _SAME_KEYS * len(wanted) for record in records):
+                problems.add_note(
+                    f"the list '{printable(path, _NAME_SHOWN)}' has {len(value)} records like those of '{printable(read, _NAME_SHOWN)}', but is not read",
+                    "if pitches are in it, export each list as a file of its own",
+                )
+            elif depth < _DEEPEST and read.startswith(f"{path}."):
+                pending += [(f"{path}.{place}", part, depth + 1) for place, part in enumerate(value)]
 
 
 def _flatten(

@@ -116,6 +116,10 @@ class Problems(NamedTuple):
         """Add a value that was not used as written, in a row that is used."""
         self.lines.append(("value", file_row, column, None, shown(value), reason, fix))
 
+    def add_note(self, reason: str, fix: str) -> None:
+        """Add a fault of the complete file, whose rows are used."""
+        self.lines.append(("value", None, None, None, None, reason, fix))
+
     def rows(self) -> int:
         """Return how many rows were not used."""
         return len({line[1] for line in self.lines if line[0] == "row"})
