@@ -26,15 +26,25 @@ settings.register_profile("quick", deadline=None, max_examples=20)
 # these files take longest, so they start first and no worker is left with one of them at the end
 LONGEST = (
     "nights",
-    "cli",
     "crash",
-    "schedule",
-    "matching_nights",
-    "laws",
+    "cli",
+    "lowest_versions",
     "publishing",
+    "schedule",
+    "notifying",
+    "matching_nights",
+    "matching",
+    "docs",
+    "wheel",
     "hostile",
+    "laws",
+    "agreement",
+    "warehouse",
+    "agreement_page",
     "review",
+    "matching_steps",
     "sharing",
+    "draft",
 )
 PROJECT = Path(__file__).parents[1]
 PITCHLEDGER = Path(sys.executable).with_name("pitchledger")
