@@ -17,7 +17,9 @@ from filelock import FileLock
 from hypothesis import settings
 
 from pipeline.cli import main
+from pipeline.reports.attention import Need, find_needs
 from pipeline.warehouse import database
+from pipeline.warehouse.query import published_connection
 
 # the machine may be busy: a slow example is not a failure
 settings.register_profile("slow", deadline=None)
@@ -75,6 +77,12 @@ def command(*words: str | Path, cwd: Path | None = None) -> subprocess.Completed
 def process(*words: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
     """Run the installed program as a shell would; costs one to two seconds more than `command`."""
     return subprocess.run([PITCHLEDGER, *map(str, words)], cwd=cwd, capture_output=True, text=True, check=False)
+
+
+def published_needs(output: Path) -> list[Need]:
+    """Return what needs attention in the published version."""
+    with published_connection(output) as con:
+        return find_needs(con, output)
 
 
 def make_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:

@@ -6,13 +6,13 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.reports.attention import find_needs
 from pipeline.reports.status import VERDICTS, read_status
 from pipeline.warehouse.publish import publish
 from pipeline.warehouse.query import open_published
 from pipeline.warehouse.run_log import Attempt, record_attempt
 from schemas.contract import conform
 from schemas.tables import TABLES
+from tests.conftest import published_needs
 from tests.small_warehouse import small_tables
 
 SUN, TUE, WED, THU, FRI = (date(2026, 3, day) for day in (1, 3, 4, 5, 6))
@@ -104,7 +104,7 @@ def test_status_counts_verdicts_and_names_trackers_without_exports(tmp_path: Pat
     assert list(rows) == ["radar", "array", "unit", "spare"]
     assert rows["unit"] == {"came": 1, "late": 1, "too few": 0, "missing": 1, "due": 0}
     assert set(rows["spare"].values()) == {None}
-    problems = [need.problem for need in find_needs(folder)]
+    problems = [need.problem for need in published_needs(folder)]
     assert "spare: no export has ever arrived." in problems
     assert "unit: nothing arrived for 1 scheduled night (last: Mar 6)." in problems
     assert "unit: the exports of 1 night arrived late (last: Mar 3)." in problems
@@ -114,11 +114,11 @@ def test_status_counts_verdicts_and_names_trackers_without_exports(tmp_path: Pat
 def test_a_failed_run_is_the_first_need(outcome: str, tmp_path: Path) -> None:
     folder = warehouse(tmp_path, utc(7, 17))
     record_attempt(folder, Attempt.ended(utc(7, 17), utc(7, 17), "done", "v1", "all well"))
-    assert find_needs(folder)[0].kind != "run"
+    assert published_needs(folder)[0].kind != "run"
     postponed = ["a/b.csv is still being written"]
     record_attempt(folder, Attempt.ended(utc(8), utc(8), outcome, "v1", "the disk is full", postponed))
-    first = find_needs(folder)[0]
+    first = published_needs(folder)[0]
     assert first.kind == "run"
     assert ("the disk is full" in first.problem) == (outcome == "failed")
-    assert any("still being written" in need.problem for need in find_needs(folder))
+    assert any("still being written" in need.problem for need in published_needs(folder))
     assert [attempt.outcome for attempt in read_status(folder)["attempts"]] == [outcome, "done"]

@@ -8,13 +8,14 @@ import polars as pl
 import pytest
 
 from pipeline.exports.duplicates import COPIED, REPLACED
-from pipeline.reports.attention import Need, find_needs
+from pipeline.reports.attention import Need
 from pipeline.warehouse.database import SQL_FOLDER
 from pipeline.warehouse.publish import publish
 from pipeline.warehouse.query import open_published
 from pipeline.warehouse.run_log import Attempt, record_attempt
 from schemas.contract import conform
 from schemas.tables import TABLES
+from tests.conftest import published_needs
 from tests.small_warehouse import SUN, WED, sighting_id, small_tables
 
 NAMES = {"radar": "Main radar", "array": "Camera", "unit": "Pen unit", "spare": "Spare"}
@@ -155,11 +156,11 @@ EXPECTED = [
 
 
 def test_each_problem_has_its_sentence_and_what_to_do(troubled: Path) -> None:
-    assert find_needs(troubled) == [Need(*expected) for expected in EXPECTED]
+    assert published_needs(troubled) == [Need(*expected) for expected in EXPECTED]
 
 
 def test_sentences_of_needs_are_short(troubled: Path) -> None:
-    for need in find_needs(troubled):
+    for need in published_needs(troubled):
         for sentence in re.split(r"(?<=\.) (?=[A-Z`])", f"{need.problem} {need.what_to_do}"):
             assert len(sentence.split()) <= MOST_WORDS, sentence
 
@@ -188,7 +189,7 @@ def test_a_roster_that_names_no_pitcher_is_the_first_need(listed: bool, tmp_path
     record_attempt(
         tmp_path, note._replace(unread=["inbox/shed/ holds 2 files, but no tracker in ledger.toml reads it."])
     )
-    roster, folder, *_ = find_needs(tmp_path)
+    roster, folder, *_ = published_needs(tmp_path)
     # ten of the eleven throws of the small warehouse have a label
     begin = "roster.csv does not fit the exports. It lists 1 player, and" if listed else "roster.csv lists no player:"
     assert roster.problem.startswith(f"{begin} 0 of 10 throws are by a pitcher on it.") and roster.kind == "roster"

@@ -19,11 +19,10 @@ from pipeline.exports.archive import ARCHIVE
 from pipeline.exports.duplicates import COPIED
 from pipeline.incremental.run_report import dry_run
 from pipeline.night import run_and_record
-from pipeline.reports.attention import find_needs
 from pipeline.settings.ledger import load_ledger
 from pipeline.warehouse.run_log import read_attempts, restore
 from pipeline.warehouse.versions import current_version, list_versions
-from tests.conftest import command
+from tests.conftest import command, published_needs
 from tests.nights import (
     DEMO,
     comparable,
@@ -244,7 +243,7 @@ def test_an_export_copied_under_another_session_counts_no_throw_twice(workspace:
     assert {now[pitch] for pitch in other_ids} <= set(before)
     aside = tables["set_aside"].filter(pl.col("why") == COPIED)
     assert aside.height > 5 and set(aside.get_column("kind")) == {"repeat"}
-    (need,) = [need for need in find_needs(workspace / "warehouse") if need.kind == "copy"]
+    (need,) = [need for need in published_needs(workspace / "warehouse") if need.kind == "copy"]
     assert f"{aside.height} rows" in need.problem and "wurf_20261013_1538_Sued.csv" in need.problem
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 

@@ -14,11 +14,10 @@ from pathlib import Path
 import pytest
 
 from pipeline.operations.watchdog import time_limit
-from pipeline.reports.attention import find_needs
 from pipeline.settings.ledger import load_ledger
 from pipeline.settings.problems import SettingsProblems
 from pipeline.warehouse.run_log import read_attempts, record_begin
-from tests.conftest import PROJECT, command
+from tests.conftest import PROJECT, command, published_needs
 from tests.nights import DEMO
 
 # the command line, with something that happens where the version would be published
@@ -59,7 +58,7 @@ def begin(workspace: Path) -> None:
 
 
 def run_needs(workspace: Path) -> list[str]:
-    return [need.problem for need in find_needs(workspace / "warehouse") if need.kind == "run"]
+    return [need.problem for need in published_needs(workspace / "warehouse") if need.kind == "run"]
 
 
 def outcomes(workspace: Path) -> list[str]:

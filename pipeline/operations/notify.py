@@ -101,9 +101,10 @@ def message_of_run(notify: Notify, *, published: bool, also: Sequence[str] = ())
     """Return the short morning summary: what needs attention, last night, what came in."""
     from pipeline.reports.attention import find_needs
     from pipeline.reports.summary import read_facts
+    from pipeline.warehouse.query import published_connection
 
-    needs = find_needs(notify.output)
-    facts = read_facts(notify.output)
+    with published_connection(notify.output) as con:
+        facts, needs = read_facts(con), find_needs(con, notify.output)
     attention = [*also, *_sentences(needs)]
     many = len(also) + len(needs)
     news = "a new version is published" if published else "nothing new came in"

@@ -18,7 +18,6 @@ import duckdb
 from pipeline.players.names import natural_order, person_key
 from pipeline.reports.directory import Directory, read_directory
 from pipeline.warehouse.database import SQL_FOLDER
-from pipeline.warehouse.query import published_connection
 from pipeline.warehouse.run_log import read_attempts
 from pipeline.words import moment_words, pluralize
 
@@ -42,13 +41,12 @@ class Need(NamedTuple):
     what_to_do: str
 
 
-def find_needs(folder: Path) -> list[Need]:
-    """Return all that needs attention in the published version, most serious first."""
-    with published_connection(folder) as con:
-        directory = read_directory(con)
-        roster = _ask(con, directory, name="roster_not_used")
-        others = (need for source in _SOURCES for need in source(con, directory))
-        return [*_last_run(folder, directory), *roster, *_unread_folders(folder), *others]
+def find_needs(con: duckdb.DuckDBPyConnection, folder: Path) -> list[Need]:
+    """Return all that needs attention in the published version of `folder`, most serious first."""
+    directory = read_directory(con)
+    roster = _ask(con, directory, name="roster_not_used")
+    others = (need for source in _SOURCES for need in source(con, directory))
+    return [*_last_run(folder, directory), *roster, *_unread_folders(folder), *others]
 
 
 def first_of_each(needs: Sequence[Need], most: int) -> tuple[list[Need], dict[str, int]]:

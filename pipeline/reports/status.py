@@ -24,9 +24,9 @@ OUTCOMES = {"begun": "not finished", "nothing_new": "nothing new"}
 
 def read_status(folder: Path) -> dict[str, Any]:
     """Return all that `status` shows: the summary's facts, nights, gaps, quarantine, deliveries, runs, attempts, needs, disk_bytes."""
-    facts = read_facts(folder)
     with published_connection(folder) as con:
-        facts |= {
+        facts = read_facts(con) | {
+            "needs": find_needs(con, folder),
             "nights": _nights(con),
             "gaps": _gaps(con),
             "quarantine": _reasons(con),
@@ -36,7 +36,7 @@ def read_status(folder: Path) -> dict[str, Any]:
             ).fetchall(),
         }
     attempts = read_attempts(folder)[: -LAST_RUNS - 1 : -1]
-    return facts | {"attempts": attempts, "needs": find_needs(folder), "disk_bytes": _disk_bytes(folder)}
+    return facts | {"attempts": attempts, "disk_bytes": _disk_bytes(folder)}
 
 
 def _disk_bytes(folder: Path) -> int:

@@ -5,6 +5,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+import duckdb
 from rich.console import Console
 from rich.table import Table
 
@@ -20,21 +21,18 @@ MOST_EACH = 2
 OCCASIONS = {"live_bp": "live batting practice", None: "occasion unknown"}
 
 
-def read_facts(folder: Path) -> dict[str, Any]:
+def read_facts(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     """Return the numbers of the summary: last run, counts by tracker, pitches by number of trackers, last night, home time zone."""
-    with published_connection(folder) as con:
-        trackers = con.execute("""
-            select tracker, count(*), sum(rows), sum(sightings), sum(repeats), sum(no_pitch), sum(quarantined)
-            from files group by tracker order by tracker""").fetchall()
-        seen = con.execute("select seen_by, count(*) from pitches group by seen_by order by seen_by").fetchall()
-        unexplained = con.execute("select coalesce(sum(rows_unexplained), 0) from row_conservation").fetchall()[0][0]
-        last_night = con.execute("""
-            select baseball_day, occasion, station, count(*), count(distinct coalesce(pitcher_id, pitcher_label)) from pitches
-            where baseball_day = (select baseball_day from last_night) group by all order by all""").fetchall()
-        (run,) = con.execute(
-            "select version, started_at, message from runs order by started_at desc limit 1"
-        ).fetchall()
-        zone = read_directory(con).home_zone
+    trackers = con.execute("""
+        select tracker, count(*), sum(rows), sum(sightings), sum(repeats), sum(no_pitch), sum(quarantined)
+        from files group by tracker order by tracker""").fetchall()
+    seen = con.execute("select seen_by, count(*) from pitches group by seen_by order by seen_by").fetchall()
+    unexplained = con.execute("select coalesce(sum(rows_unexplained), 0) from row_conservation").fetchall()[0][0]
+    last_night = con.execute("""
+        select baseball_day, occasion, station, count(*), count(distinct coalesce(pitcher_id, pitcher_label)) from pitches
+        where baseball_day = (select baseball_day from last_night) group by all order by all""").fetchall()
+    (run,) = con.execute("select version, started_at, message from runs order by started_at desc limit 1").fetchall()
+    zone = read_directory(con).home_zone
     return {
         "trackers": trackers,
         "seen": seen,
@@ -47,14 +45,15 @@ def read_facts(folder: Path) -> dict[str, Any]:
 
 def print_summary(folder: Path, out: Console) -> None:
     """Print the morning summary of what is published in `folder`."""
-    facts = read_facts(folder)
+    with published_connection(folder) as con:
+        facts, needs = read_facts(con), find_needs(con, folder)
     version, started_at, message = facts["run"]
     sentence = message[:1].upper() + message[1:]
     out.print(harmless(f"{sentence}. Published {version} ({moment_words(started_at, facts['zone'])})."))
     out.print()
     print_counts(facts, out)
     out.print()
-    print_needs(find_needs(folder), out, MOST_EACH)
+    print_needs(needs, out, MOST_EACH)
 
 
 def print_counts(facts: dict[str, Any], out: Console) -> None:
