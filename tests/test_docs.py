@@ -180,7 +180,8 @@ def test_make_runs_what_the_readme_says() -> None:
         )
         assert words in printed.stdout
     ran = (PROJECT / ".ci/run").read_text("utf-8").splitlines()
-    assert [line for line in ran if line.startswith("make ")] == ["make check", "make test", "make test-slow"]
+    targets = [word for line in ran if line.startswith("make ") for word in line.split()[1:] if word[0] not in "-."]
+    assert targets == ["check", "test", "test-slow"]
 
 
 @pytest.mark.parametrize("doc", DOCS)
