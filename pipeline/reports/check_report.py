@@ -16,6 +16,7 @@ from pipeline.exports.mapping.rows import Mapped, map_export
 from pipeline.exports.plausibility import check_sightings
 from pipeline.exports.readers import RawExport, UnreadableExport, read_export
 from pipeline.exports.readers.raw import LeftOut
+from pipeline.players.identify import distinct_labels, identify_labels, with_player_ids
 from pipeline.reports.printing import harmless, make_table
 from pipeline.reports.workspace_doubts import session_doubts, workspace_doubts
 from pipeline.settings.ledger import Ledger, TrackerSettings
@@ -249,6 +250,9 @@ def _contradictions(
     )
     sightings = pl.concat(part.mapped.sightings for part in parts)
     sources = pl.concat(part.mapped.metric_sources for part in parts)
+    # the roster gives the throwing hand where the export does not
+    labels = identify_labels(distinct_labels(sightings), ledger.roster, ledger.decisions)
+    sightings = with_player_ids(sightings, labels, ledger.roster, ledger.decisions)
     for found in find_contradictions(Evidence(sightings, removed, sources)):
         yield f"{found.problem[:1].upper()}{found.problem[1:]} {found.what_to_do}"
 

@@ -126,8 +126,8 @@ def _titles_between(body: BodyLines, left_out: pl.Series, table: pl.Series) -> l
 def _second_table(line: int, rows: int) -> UnreadableExport:
     return UnreadableExport(
         f"a second table starts in line {line}, where the column names occur again",
-        "if each table is to be read, set repeated_header = true in [file] of the profile, and a pattern in [file.preamble] for "
-        "each value in the lines above the tables, such as the pitcher; otherwise export each table as a file of its own",
+        "set repeated_header = true in [file] of the profile, with a pattern in [file.preamble] for each title above a table, such as the "
+        "pitcher; or export each table as a file of its own",
         rows,
     )
 
@@ -172,9 +172,9 @@ def refuse_hidden_rows(left_out: pl.DataFrame, rows: pl.DataFrame, read: int) ->
     first = int(hidden.get_column(FILE_ROW)[0])
     more = f" and {pluralize(hidden.height - 1, 'more line')} like it" if hidden.height > 1 else ""
     raise UnreadableExport(
-        f"line {first}{more} would be left out as no row, but looks like one (a second table, or rows below the trailer)",
-        "correct trailer_starts_with or trailer_lines in [file] of the profile; if the file has several tables, repeat the column names "
-        "above each and set repeated_header = true, or export each table as a file of its own",
+        f"line {first}{more} looks like a row, but is left out by the profile (a second table, or rows below the trailer)",
+        "correct the trailer in [file] of the profile; for a second table, repeat the column names above it and set repeated_header = true, "
+        "or export it as a file of its own",
         read,
     )
 
