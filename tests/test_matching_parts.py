@@ -13,8 +13,10 @@ from scipy.stats import norm
 
 from pipeline.matching import MatchSettings, match_sightings
 from pipeline.matching.alignment.forward_backward import Band, Moves, Transitions, forward_backward, single_records
+from pipeline.matching.alignment.gap_rates import GapCounts, fit_gap_rates, gap_prior, pooled_gap_prior
 from pipeline.matching.clocks.refine import box_center, rounded_center, running_mean
 from pipeline.matching.clocks.search import Clock, coincident_pairs, path_cost
+from pipeline.matching.data.days import build_days
 from pipeline.matching.data.device_order import count_runs, device_order
 from pipeline.matching.data.records import build_records
 from pipeline.matching.data.streams import find_streams
@@ -379,3 +381,31 @@ def _unrelated_files(
     ]
     undecided = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "object"), pl.String))
     return sightings(*rows), {"radar": 1, "camera": 2}, MatchSettings(), {}, undecided
+
+
+def test_gap_rates_of_a_short_session_follow_other_days():
+    """A tracker that missed 30 % of 1,000 throws elsewhere is not expected to miss 5 % in a session of ten."""
+    days = build_days(
+        build_records(
+            sightings(
+                *(
+                    {"sighting_id": f"{t}{n}", "tracker": t, "file_id": t, "file_order": n}
+                    for t in "ab"
+                    for n in range(10)
+                )
+            )
+        )
+    )
+    by_hand = {"open": [210.0, 700.0], "extend": [90.0, 300.0], "turn": [63.0, 210.0]}
+    pooled = GapCounts(*(np.array([[chances] * 2]) for chances in by_hand.values()), np.array([[7.0, 700.0]]))
+    nothing = GapCounts(*(np.zeros_like(count) for count in pooled))
+    rates = fit_gap_rates(pooled_gap_prior(days, pooled), nothing)
+    # by hand, from the README: the prior of stage 1 adds 1.5 of 30, 6 of 10, and 1 of 400
+    assert rates.open == pytest.approx(np.full((1, 2), 211.5 / 730))
+    assert rates.extend == pytest.approx(np.full((1, 2), 96 / 310))
+    assert rates.crossed == pytest.approx([np.log(8 / 1100)])
+    # without evidence on turns, two orders of one throw of each tracker
+    first = fit_gap_rates(gap_prior(days), nothing)
+    assert first.turn == pytest.approx(2 * first.open)
+    assert first.open == pytest.approx(np.full((1, 2), 0.05))
+    assert first.crossed == pytest.approx([-6.0])

@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.matching.alignment.align_round import align
+from pipeline.matching.alignment.gap_rates import fit_gap_rates, pooled_gap_prior
 from pipeline.matching.alignment.search import FINE_S, ROUGH_S, refine_search
 from pipeline.matching.data.days import Days
 from pipeline.matching.evidence.labels import start_labels
@@ -19,7 +20,7 @@ from pipeline.matching.evidence.models import Models
 from pipeline.matching.evidence.readings import SameFit
 from pipeline.matching.learning.day_fit import DayFit, StartFit, first_fit
 from pipeline.matching.learning.day_models import FIRST_TRUST, learn, start_prior
-from pipeline.matching.learning.pooled_models import pooled_models, with_own_bias
+from pipeline.matching.learning.pooled_models import pooled_gap_counts, pooled_models, with_own_bias
 from pipeline.matching.repairs.clocks import (
     clock_of_neighboring_file,
     drop_weak_steps,
@@ -96,11 +97,13 @@ def fit_with_pooled_models(days: Days, first: DayFit, statistics: pl.DataFrame) 
     pooled, prior = pooled_models(days, first.start, statistics)
     # a pair of trackers that was found by a bias of zero only has learned little about where to look
     without_bias = np.flatnonzero(first.has_zero_bias[days.model_of])
+    gap_prior = pooled_gap_prior(days, pooled_gap_counts(days, statistics))
+    gaps = fit_gap_rates(gap_prior, first.gap_counts(days))
     fit = replace(
         first,
         models=with_own_bias(pooled, prior, first.own),
         prior=prior,
-        search=first.search.within(FINE_S),
+        search=replace(first.search.within(FINE_S), gaps=gaps, gap_prior=gap_prior),
         unsettled=np.union1d(find_unsettled(days, first.search, first.fit), without_bias),
     )
     for propose in POOLED_PROPOSALS:

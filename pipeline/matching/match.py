@@ -67,7 +67,7 @@ def calibrate(sightings: pl.DataFrame) -> pl.DataFrame:
     """
     days = build_days(build_records(sightings))
     fit = fit_days(days)
-    return statistics_frame(days, fit.models, fit.own)
+    return statistics_frame(days, fit.models, fit.own, fit.gap_counts(days))
 
 
 def match_sightings(
@@ -93,7 +93,9 @@ def match_sightings(
         days = build_days(build_records(located.sightings))
         first = fit_days(days)
         older = pl.DataFrame(schema=STATISTICS) if statistics is None else statistics
-        known = with_other_days(statistics_frame(days, first.models, first.own), older, sightings)
+        known = with_other_days(
+            statistics_frame(days, first.models, first.own, first.gap_counts(days)), older, sightings
+        )
         final = _final_fit(days, first, known, decided, located)
         rank = rank_order(ranks, days.records.trackers)
         found = find_doubles(final, decided.row_pairs(days.records)[1], REPORTED)

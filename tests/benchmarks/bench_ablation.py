@@ -25,7 +25,7 @@ import polars as pl
 
 from pipeline.matching import fit, match
 from pipeline.matching.alignment import align_round, search
-from pipeline.matching.alignment.gap_rates import start_gap_rates
+from pipeline.matching.alignment.gap_rates import GapCounts, GapRates, fit_gap_rates
 from pipeline.matching.pitches import double_triggers, form_pitches, stations, tables
 from pipeline.matching.pitches.double_triggers import Doubles, FoundDoubles
 from tests.benchmarks.bench_matching import match_season, roaming_counts
@@ -63,10 +63,14 @@ def _no_doubles(*_: object) -> FoundDoubles:
     return FoundDoubles(nothing, nothing)
 
 
+def _first_rates(prior: GapCounts, counts: GapCounts) -> GapRates:
+    return fit_gap_rates(prior, GapCounts(*(np.zeros_like(count) for count in counts)))
+
+
 MECHANISMS = (
     Mechanism("models pooled over days", match, "fit_with_pooled_models", lambda days, first, statistics: first),
     Mechanism("label evidence", align_round, "label_evidence", lambda model, model_of, *_: np.zeros(len(model_of))),
-    Mechanism("gap rates learned", search, "fit_gap_rates", lambda days, before, counts: start_gap_rates(days)),
+    Mechanism("gap rates learned", search, "fit_gap_rates", _first_rates),
     Mechanism("cost of a clock path", align_round, "path_cost", lambda clock, resolution_s: 0.0),
     Mechanism("competing stream pairs", align_round, "share_contested_records", lambda days, cells: cells),
     Mechanism("indirect pairs limited", form_pitches, "limit_indirect_pairs", lambda final, a, b: np.ones(len(a))),

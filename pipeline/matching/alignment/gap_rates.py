@@ -38,24 +38,28 @@ _CROSSED_WEIGHT = 400.0
 _FIRST_CROSSED = np.array([-4.0, -6.0, -6.0])
 # Range of the log factor.
 _CROSSED_RANGE = (-8.0, -2.0)
+# The counts end at pairs above this posterior.
+_MATCHED = 0.5
 # Unmatched records at the ends are nearly free if clocks are coarse or missing: floor of the extension rate.
 _FREE_END = float(np.exp(-0.015))
 
 
 class GapCounts(NamedTuple):
-    """Expected runs of unmatched records, by stream pair or by model.
+    """Expected events and chances of them, by stream pair or by model: the last axis of each array.
 
-    Arrays are (pairs, 2), for runs of the first and of the second stream: runs `opened`, records that could open one,
-    unmatched records that `extended` a run, runs that `ended`, and those of them that `turned` into a run of the other
-    stream. `crossings` (pairs, 2): crossings of two neighbors, and matches.
+    `open`, `extend`, `turn` (pairs, streams, 2): runs of unmatched records that open, of the records that could open
+    one; those that extend one, of all unmatched; runs that turn into one of the other stream, of those that end.
+    `crossed` (pairs, 2): crossings of two neighbors, of the matches.
     """
 
-    opened: Floats
-    could_open: Floats
-    extended: Floats
-    ended: Floats
-    turned: Floats
-    crossings: Floats
+    open: Floats
+    extend: Floats
+    turn: Floats
+    crossed: Floats
+
+    def only(self, pairs: Ints) -> "GapCounts":
+        """Return those of some pairs."""
+        return GapCounts(*(count[pairs] for count in self))
 
 
 class GapRates(NamedTuple):
@@ -82,39 +86,77 @@ class GapRates(NamedTuple):
         return rates
 
 
-def start_gap_rates(days: Days) -> GapRates:
-    """Return the priors: a run of 2.5 records opens after every 20th record."""
-    opening, extend = (np.full((len(days), 2), prior[0] / prior[1]) for prior in (_OPEN_PRIOR, _EXTEND_PRIOR))
-    return GapRates(opening, extend, _turn_prior(opening), _FIRST_CROSSED[_stamp_class(days)])
+def gap_prior(days: Days) -> GapCounts:
+    """Return the prior as counts: a run of 2.5 records opens after every 20th record, and crossings are rare."""
+    opening, extend = (np.tile(prior, (len(days), 2, 1)) for prior in (_OPEN_PRIOR, _EXTEND_PRIOR))
+    crossed = _CROSSED_WEIGHT * np.exp(_FIRST_CROSSED[_stamp_class(days)])
+    return GapCounts(opening, extend, np.zeros_like(opening), _event_counts(crossed, _CROSSED_WEIGHT))
+
+
+def pooled_gap_prior(days: Days, pooled: GapCounts) -> GapCounts:
+    """Return the prior from what many days counted (by stream pair), for runs with the weight of the first prior."""
+    prior = gap_prior(days)
+    opening, extend = prior.open + pooled.open, prior.extend + pooled.extend
+    crossed = pooled.crossed + _event_counts(_CROSSED_WEIGHT * _CROSSED_SHARE[_stamp_class(days)], _CROSSED_WEIGHT)
+    return GapCounts(
+        _OPEN_PRIOR[1] * opening / opening[..., 1:],
+        _EXTEND_PRIOR[1] * extend / extend[..., 1:],
+        _TURN_WEIGHT * pooled.turn / (pooled.turn[..., 1:] + _TURN_WEIGHT),
+        crossed,
+    )
 
 
 def count_gaps(days: Days, cells: Cells, moves: Moves) -> GapCounts:
-    """Count the expected runs of unmatched records."""
-    counts = np.zeros((3, len(days), 2))
+    """Count the expected runs of unmatched records, from the first to the last match of each stream pair."""
+    runs = np.zeros((2, len(days), 2, 2))
+    matches = np.flatnonzero(cells.posterior > _MATCHED)
     for side, position in enumerate((cells.i, cells.j)):
         size = np.array([streams.shape[side] for streams in days.stream_pairs], dtype=np.int64)
         start = np.cumsum(size) - size
-        matched = np.bincount(start[cells.stream_pair] + position, cells.posterior, int(size.sum()))
+        at = start[cells.stream_pair] + position
+        matched = np.bincount(at, cells.posterior, int(size.sum()))
         unmatched = 1 - np.minimum(matched, 1.0)
+        first, last = np.full(len(days), len(matched)), np.full(len(days), -1)
+        np.minimum.at(first, cells.stream_pair[matches], at[matches])
+        np.maximum.at(last, cells.stream_pair[matches], at[matches])
+        record = np.arange(len(matched))
+        # the first match opens nothing
+        inside = (record > np.repeat(first, size)) & (record <= np.repeat(last, size))
         before = np.concatenate([[0.0], unmatched[:-1]])
-        before[start[size > 0]] = 0.0
-        for count, expected in zip(counts, (unmatched * (1 - before), 1 - before, unmatched * before), strict=True):
-            count[:, side] = np.add.reduceat(expected, start)
+        opened, could_open, extended = (
+            np.add.reduceat(inside * expected, start)
+            for expected in (unmatched * (1 - before), 1 - before, unmatched * before)
+        )
+        runs[0, :, side] = _event_counts(opened, could_open)
+        runs[1, :, side] = _event_counts(extended, opened + extended)
     turned = np.stack([moves.first_second, moves.second_first], axis=1)
     ended = turned + np.stack([moves.first_both, moves.second_both], axis=1)
-    matches = np.bincount(cells.stream_pair, cells.posterior, len(days))
-    opened, could_open, extended = counts
-    return GapCounts(opened, could_open, extended, ended, turned, np.stack([moves.crossed, matches], axis=1))
+    crossed = _event_counts(moves.crossed, np.bincount(cells.stream_pair, cells.posterior, len(days)).astype(float))
+    return GapCounts(runs[0], runs[1], _event_counts(_orders(days) * turned, ended), crossed)
 
 
-def fit_gap_rates(days: Days, before: GapRates, counts: GapCounts) -> GapRates:
-    """Estimate the gap rates from the expected runs of unmatched records; crossings stay as before."""
-    opening = (counts.opened + _OPEN_PRIOR[0]) / (counts.could_open + _OPEN_PRIOR[1])
-    extend = (counts.extended + _EXTEND_PRIOR[0]) / (counts.opened + counts.extended + _EXTEND_PRIOR[1])
-    opening, extend = np.minimum(opening, _MAX_OPEN), np.minimum(extend, _MAX_EXTEND)
-    turned = _orders(days) * counts.turned
-    turn = (turned + _TURN_WEIGHT * _turn_prior(opening)) / (counts.ended + _TURN_WEIGHT)
-    return GapRates(opening, extend, np.minimum(turn, _MAX_TURN), before.crossed)
+def start_gap_rates(days: Days) -> GapRates:
+    """Return the rates of the prior."""
+    prior = gap_prior(days)
+    return fit_gap_rates(prior, GapCounts(*(np.zeros_like(count) for count in prior)))
+
+
+def fit_gap_rates(prior: GapCounts, counts: GapCounts) -> GapRates:
+    """Return the rates from expected counts and the prior's; that of crossings is the prior's."""
+    opening, extend, turn = (before + now for before, now in zip(prior[:3], counts[:3], strict=True))
+    rate = np.minimum(opening[..., 0] / opening[..., 1], _MAX_OPEN)
+    turn = turn + _event_counts(_TURN_WEIGHT * _turn_prior(rate), _TURN_WEIGHT)
+    return GapRates(
+        rate,
+        np.minimum(extend[..., 0] / extend[..., 1], _MAX_EXTEND),
+        np.minimum(turn[..., 0] / turn[..., 1], _MAX_TURN),
+        np.clip(np.log(prior.crossed[:, 0] / prior.crossed[:, 1]), *_CROSSED_RANGE),
+    )
+
+
+def _event_counts(events: Floats, chances: Floats | float) -> Floats:
+    """Put events and chances side by side, in a last axis."""
+    return np.stack([events, np.broadcast_to(chances, events.shape)], axis=-1)
 
 
 def _turn_prior(opening: Floats) -> Floats:

@@ -10,7 +10,14 @@ import numpy as np
 
 from pipeline.matching.alignment.bands import Cells
 from pipeline.matching.alignment.forward_backward import Moves
-from pipeline.matching.alignment.gap_rates import GapRates, count_gaps, fit_gap_rates, start_gap_rates
+from pipeline.matching.alignment.gap_rates import (
+    GapCounts,
+    GapRates,
+    count_gaps,
+    fit_gap_rates,
+    gap_prior,
+    start_gap_rates,
+)
 from pipeline.matching.alignment.windows import (
     EMPTY_WINDOW,
     Window,
@@ -104,22 +111,25 @@ NOWHERE = SearchRegion(None, EMPTY_WINDOW)
 class Search:
     """Where to look for pairs, by stream pair.
 
-    `regions`, `gaps` (gap rates), `reach_s` (seconds from the clock path).
+    `regions`, `gaps` (gap rates), `gap_prior` (what they are shrunk to), `reach_s` (seconds from the clock path).
     """
 
     regions: list[SearchRegion]
     gaps: GapRates
+    gap_prior: GapCounts
     reach_s: Floats
 
     def only(self, pairs: Ints) -> "Search":
         """Return the same for some stream pairs (ascending)."""
-        return Search([self.regions[p] for p in pairs.tolist()], self.gaps.only(pairs), self.reach_s[pairs])
+        regions = [self.regions[p] for p in pairs.tolist()]
+        return Search(regions, self.gaps.only(pairs), self.gap_prior.only(pairs), self.reach_s[pairs])
 
     def put(self, pairs: Ints, new: "Search") -> "Search":
         """Return the same with some stream pairs replaced."""
         reach_s = self.reach_s.copy()
         reach_s[pairs] = new.reach_s
-        return Search(self.put_regions(pairs, new.regions).regions, self.gaps.put(pairs, new.gaps), reach_s)
+        regions = self.put_regions(pairs, new.regions).regions
+        return Search(regions, self.gaps.put(pairs, new.gaps), self.gap_prior, reach_s)
 
     def put_regions(self, pairs: Ints, new: list[SearchRegion]) -> "Search":
         """Return the same with the regions of some stream pairs replaced."""
@@ -153,7 +163,7 @@ def first_search(days: Days, model: ReadingModel) -> Search:
     # records off a plain path, past a step, are left to the repair of missed steps
     plain = per_record >= np.where(days.is_coarse, _COARSE_PLAIN_SCORE, _PLAIN_SCORE)
     reach_s = np.where(~plain, ROUGH_S, np.where(days.is_coarse, FINE_S, CLOSE_S))
-    return Search(regions, start_gap_rates(days), reach_s)
+    return Search(regions, start_gap_rates(days), gap_prior(days), reach_s)
 
 
 def find_regions(days: Days, model: ReadingModel) -> list[SearchRegion]:
@@ -239,7 +249,7 @@ def region_window(streams: StreamPair, region: SearchRegion, reach_s: float) -> 
 
 def refine_search(days: Days, search: Search, cells: Cells, moves: Moves) -> Search:
     """Refine regions and gap rates by the pairs that the alignment found."""
-    everything, gaps = np.arange(len(days)), fit_gap_rates(days, search.gaps, count_gaps(days, cells, moves))
+    everything, gaps = np.arange(len(days)), fit_gap_rates(search.gap_prior, count_gaps(days, cells, moves))
     return replace(refine_regions(days, search, cells, everything), gaps=gaps)
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.matching.alignment.align_round import Fit, align
+from pipeline.matching.alignment.gap_rates import GapCounts, count_gaps
 from pipeline.matching.alignment.search import Search, first_search
 from pipeline.matching.data.arrays import Bools, Ints
 from pipeline.matching.data.days import Days
@@ -60,6 +61,10 @@ class DayFit:
     search: Search
     fit: Fit
     unsettled: Ints
+
+    def gap_counts(self, days: Days) -> GapCounts:
+        """Return the expected runs of unmatched records in the last round."""
+        return count_gaps(days, self.fit.cells, self.fit.moves)
 
     def put(self, chosen: Ints, new: "DayFit") -> "DayFit":
         """Return the same with some stream pairs replaced, and with new models."""

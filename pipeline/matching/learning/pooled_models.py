@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from pipeline.matching.alignment.gap_rates import GapCounts
 from pipeline.matching.data.arrays import Floats, Ints, PolarsType
 from pipeline.matching.data.days import Days
 from pipeline.matching.data.records import LABELS, METRIC_NAMES, Records
@@ -35,6 +36,10 @@ _WIDTHS = {
     "other_spread": COMPONENTS * _K,
     "label_same": _L,
     "label_other": _L,
+    "gap_open": 4,
+    "gap_extend": 4,
+    "gap_turn": 4,
+    "gap_crossed": 2,
 }
 STATISTICS: dict[str, PolarsType] = {
     **dict.fromkeys(_KEYS[:4], pl.String),
@@ -55,10 +60,10 @@ _SPREAD_PAIRS = (6.0, 60.0)
 _MIN_POOLED_PAIRS = 0.5
 
 
-def statistics_frame(days: Days, models: Models, own: SameFit) -> pl.DataFrame:
+def statistics_frame(days: Days, models: Models, own: SameFit, gaps: GapCounts) -> pl.DataFrame:
     """Return what pooling needs, a row per pair of trackers and station-day.
 
-    Columns as in STATISTICS.
+    Columns as in STATISTICS. `gaps`: counts by stream pair.
     """
     records, keys, readings = days.records, models.keys, models.readings
     if not keys:
@@ -75,6 +80,7 @@ def statistics_frame(days: Days, models: Models, own: SameFit) -> pl.DataFrame:
         "other_spread": readings.neighbor_spread.reshape(len(keys), -1),
         "label_same": models.labels.same,
         "label_other": models.labels.neighbor,
+        **{f"gap_{name}": _sum_by_model(count, days.model_of, len(keys)) for name, count in gaps._asdict().items()},
     }
     columns = [pl.Series(name, _nine_digits(values), dtype=STATISTICS[name]) for name, values in arrays.items()]
     frame = pl.DataFrame(identity, schema={key: STATISTICS[key] for key in _KEYS}, orient="row")
@@ -118,6 +124,32 @@ def pooled_models(days: Days, start: ReadingModel, statistics: pl.DataFrame) -> 
         fed = {name: values[list(feeding)] for name, values in history[pair].arrays.items()}
         _write(readings, prior, labels, np.array(models), _pool(fed))
     return Models(keys, readings._replace(trust=np.ones(len(keys))), labels), prior
+
+
+def pooled_gap_counts(days: Days, statistics: pl.DataFrame) -> GapCounts:
+    """Return, by stream pair, the counts of all days that feed its model."""
+    records, first_row = days.records, _first_row_by_day(days.records)
+    dates = records.frame["baseball_day"].to_list()
+    known = {
+        key: (frame["baseball_day"].to_list(), [frame[f"gap_{name}"].to_numpy() for name in GapCounts._fields])
+        for key, frame in statistics.sort(_KEYS).partition_by("tracker_a", "tracker_b", as_dict=True).items()
+    }
+    totals = [np.zeros((len(days.model_keys), _WIDTHS[f"gap_{name}"])) for name in GapCounts._fields]
+    for m, (a, b, day) in enumerate(days.model_keys):
+        pair = (records.trackers[a], records.trackers[b])
+        if pair in known:
+            feeding = list(feeding_days(known[pair][0], dates[first_row[day]]))
+            for total, counts in zip(totals, known[pair][1], strict=True):
+                total[m] = counts[feeding].sum(axis=0)
+    opening, extend, turn, crossed = (total[days.model_of] for total in totals)
+    by_stream = (len(days), 2, 2)
+    return GapCounts(opening.reshape(by_stream), extend.reshape(by_stream), turn.reshape(by_stream), crossed)
+
+
+def _sum_by_model(count: Floats, model_of: Ints, models: int) -> Floats:
+    total = np.zeros((models, *count.shape[1:]))
+    np.add.at(total, model_of, count)
+    return total.reshape(models, -1)
 
 
 def with_own_bias(models: Models, prior: Prior, own: SameFit) -> Models:
