@@ -14,6 +14,11 @@ def machine_memory() -> int:
     return min(_installed_memory(), address_space(), *map(_container_limit, _CONTAINER_LIMITS))
 
 
+def database_memory() -> str:
+    """Return how much memory the database may use, as its settings write it: a quarter of the machine's, at least 1 GB."""
+    return f"{max(machine_memory() // 4, 2**30) // 2**20}MiB"
+
+
 def address_space() -> int:
     """Return the bytes of address space that the system allows this process; a number beyond any machine where it sets no limit."""
     try:

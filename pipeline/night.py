@@ -38,7 +38,7 @@ def run_night(ledger: Ledger, *, rebuild: bool = False, progress: Progress | Non
     progress = progress or _log_progress
     start_reader()
     published = read_history(ledger.output)
-    inboxes = look_into_inboxes(ledger, published, keep=True)
+    inboxes = look_into_inboxes(ledger, published, keep=True, rebuild=rebuild)
     plan = plan_night(ledger, inboxes, published, rebuild=rebuild)
     if plan.is_empty:
         # A run that was killed right after publishing leaves only this to do.

@@ -31,7 +31,9 @@ DECISIONS = Contract(
     (),
     (
         required(
-            "kind", pl.String, "label_is, label_is_not, same_pitch, not_same_pitch, no_pitch, thrown_by or drop_export"
+            "kind",
+            pl.String,
+            "label_is, label_is_not, same_pitch, not_same_pitch, no_pitch, thrown_by, drop_export or drop_matching_exports",
         ),
         Column("tracker", pl.String, "the tracker that it applies to; null: all"),
         required("subject", pl.String, "the label, sighting or export that it applies to"),

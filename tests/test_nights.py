@@ -5,6 +5,7 @@ The quick tests start from two days of the demo, the slow ones from three.
 
 import hashlib
 import json
+import os
 import shutil
 import threading
 import time
@@ -95,6 +96,39 @@ def test_exports_copied_again_with_the_same_content_are_hashed_only_once(
     assert sorted(written.unique()) == [1_700_000_000, 1_700_000_100]
 
 
+@only_five_days
+def test_a_rebuild_notices_content_that_changed_under_the_same_size_and_time(workspace: Path) -> None:
+    path = one(workspace, "wurf_20261013_1537_Sued")
+    written, content = path.stat().st_mtime_ns, path.read_bytes()
+    place = max(content.rfind(b"%d" % digit) for digit in range(10))
+    path.write_bytes(content[:place] + (b"7" if content[place : place + 1] != b"7" else b"8") + content[place + 1 :])
+    os.utime(path, ns=(written, written))
+    assert not night(workspace).published
+    report = night(workspace, rebuild=True)
+    assert [reason for reason in report.reasons if reason.startswith("changed without a new size or time")] == [
+        f"changed without a new size or time (check the disk and the sync): pen_unit/20261013/{path.name}"
+    ]
+    (file_id,) = published(workspace)["files"].filter(pl.col("file_name").str.contains("1537_Sued"))["file_id"]
+    content_now = hashlib.sha256(path.read_bytes()).hexdigest()
+    assert file_id == hashlib.sha256(f"pen_unit\n{content_now}".encode()).hexdigest()[:16]
+
+
+@only_five_days
+def test_drop_export_names_one_export_literally(workspace: Path) -> None:
+    path = one(workspace, "wurf_20261013_1537_Sued")
+    odd = path.with_name("wurf_[1].csv")
+    path.rename(odd)
+    night(workspace)
+    odd.unlink()
+    decide(workspace, "drop_export,pen_unit,20261013/wurf*,,me,2026-11-25,a name and no pattern")
+    night(workspace)
+    names = set(published(workspace)["files"]["file_name"])
+    assert "20261013/wurf_[1].csv" in names
+    decide(workspace, "drop_export,pen_unit,20261013/wurf_[1].csv,,me,2026-11-25,sent by mistake")
+    night(workspace)
+    assert set(published(workspace)["files"]["file_name"]) == names - {"20261013/wurf_[1].csv"}
+
+
 def test_a_run_works_through_the_new_nights_only(workspace: Path) -> None:
     deliver(workspace, demo_exports("2026-11-04"))
     report = night(workspace)
@@ -182,7 +216,7 @@ def test_a_dropped_export_that_returns_counts_again_until_it_is_removed(workspac
     path = one(workspace, "wurf_20261013_1537_Sued")
     content = path.read_bytes()
     path.unlink()
-    decide(workspace, "drop_export,pen_unit,20261013/wurf_20261013_1537*,,me,2026-11-25,another team's")
+    decide(workspace, "drop_matching_exports,pen_unit,20261013/wurf_20261013_1537*,,me,2026-11-25,another team's")
     night(workspace)
     without = comparable(workspace)
     assert set(differences(without, before)) > {"pitches", "sightings", "files"}
@@ -230,7 +264,7 @@ def test_an_export_copied_under_another_session_counts_no_throw_twice(workspace:
     lines = whole.replace(b"M3-101311", b"M3-101399").splitlines(keepends=True)
     path.unlink()
     cut.write_bytes(b"".join(lines[:-8]))
-    decide(workspace, "drop_export,pen_unit,*wurf_20261013_1537*,,me,2026-11-25,cut off")
+    decide(workspace, "drop_matching_exports,pen_unit,*wurf_20261013_1537*,,me,2026-11-25,cut off")
     night(workspace)
     other_ids = set(published(workspace)["pitches"].get_column("pitch_id")) - set(before)
     assert len(other_ids) > 5

@@ -20,7 +20,7 @@ from pipeline.exports.inbox import ExportFile, KnownFile, scan_inbox, unread_fol
 from pipeline.incremental.previous_run import History
 from pipeline.settings.ledger import Ledger
 from pipeline.settings.ledger_tables import CorrectionTable
-from pipeline.settings.people import SIGHTING_KINDS, throwers
+from pipeline.settings.people import DROP_KINDS, SIGHTING_KINDS, throwers
 from pipeline.words import pluralize
 
 # Parts of the settings that affect only some nights when they change; any other changed part affects every night.
@@ -85,8 +85,11 @@ class Inboxes(NamedTuple):
     unread: list[str]
 
 
-def look_into_inboxes(ledger: Ledger, history: History, *, keep: bool) -> Inboxes:
-    """List the exports in all inboxes. `keep`: copy new ones into the archive, so that a run reads exactly what was hashed."""
+def look_into_inboxes(ledger: Ledger, history: History, *, keep: bool, rebuild: bool = False) -> Inboxes:
+    """List the exports in all inboxes. `keep`: copy new ones into the archive, so that a run reads exactly what was hashed.
+
+    `rebuild`: read every export again, also one whose size and time of writing have not changed.
+    """
     known = _known_files(history)
     archive = (lambda sha256, content: keep_export(ledger.output, sha256, content)) if keep else None
     exports: list[ExportFile] = []
@@ -94,7 +97,7 @@ def look_into_inboxes(ledger: Ledger, history: History, *, keep: bool) -> Inboxe
     postponed: list[str] = []
     for tracker in ledger.trackers:
         known_here = known.get(tracker.id, {})
-        trusted = {name: file for name, file in known_here.items() if file}
+        trusted = {name: file for name, file in known_here.items() if file and not rebuild}
         look = scan_inbox(tracker.id, tracker.inbox, trusted, archive)
         exports += look.exports
         unavailable += [(tracker.id, name) for name in look.growing]
@@ -121,7 +124,12 @@ def plan_night(ledger: Ledger, inboxes: Inboxes, history: History, *, rebuild: b
     known = {(row["tracker"], row["file_name"]): row for row in previous.iter_rows(named=True)}
     new = [file for file in inboxes.exports if (file.tracker, file.file_name) not in known]
     changed = [file for file in inboxes.exports if _differs(file, known.get((file.tracker, file.file_name)))]
-    reasons = [*_file_reasons(new, changed, history), *_presence_reasons(exports, gone, known), *drop_reasons]
+    reasons = [
+        *_file_reasons(new, changed, history),
+        *_unnoticed_reasons(changed, known),
+        *_presence_reasons(exports, gone, known),
+        *drop_reasons,
+    ]
     if rebuild or _parts_for_all_nights(history.settings, settings):
         reasons = [_reason_for_everything(history, settings, rebuild), *reasons]
         dirty = frozenset(previous.get_column("file_id").to_list()) | {file.file_id for file in exports}
@@ -180,7 +188,10 @@ def _missing_exports(
     names = {(file.tracker, file.file_name) for file in inboxes.exports}
     content = {file.file_id for file in inboxes.exports}
     folders = {tracker.id: tracker.inbox for tracker in ledger.trackers}
-    drops = set(ledger.decisions.filter(pl.col("kind") == DROP).select("tracker", "subject").iter_rows())
+    drops = set(
+        ledger.decisions.filter(pl.col("kind").is_in(DROP_KINDS)).select("kind", "tracker", "subject").iter_rows()
+    )
+    patterns = [(tracker, subject) for kind, tracker, subject in drops if kind != DROP]
     kept, dropped, reasons = [], [], []
     for row in previous.iter_rows(named=True):
         name = (row["tracker"], row["file_name"])
@@ -188,7 +199,9 @@ def _missing_exports(
             continue
         if row["tracker"] not in folders:
             reason = "is dropped: its tracker is no longer in ledger.toml"
-        elif any(row["tracker"] == tracker and fnmatchcase(row["file_name"], pattern) for tracker, pattern in drops):
+        elif (DROP, *name) in drops or any(
+            name[0] == tracker and fnmatchcase(name[1], pattern) for tracker, pattern in patterns
+        ):
             reason = "is dropped by decisions.csv"
         elif name in inboxes.unavailable:
             reason = ""
@@ -366,6 +379,20 @@ def _file_reasons(new: Sequence[ExportFile], changed: Sequence[ExportFile], hist
         for word, group in files.items()
         if group
     ]
+
+
+def _unnoticed_reasons(
+    changed: Sequence[ExportFile], known: Mapping[tuple[str, str], Mapping[str, object]]
+) -> list[str]:
+    """Name the exports whose content changed while their size and time of writing did not: only a rebuild is sure to notice them."""
+    names = [
+        f"{file.tracker}/{file.file_name}"
+        for file in changed
+        if (row := known[file.tracker, file.file_name])["modified_at"] == file.modified_at
+        and row["bytes"] == file.bytes
+        and row["file_id"] != file.file_id
+    ]
+    return [f"changed without a new size or time (check the disk and the sync): {_names(names)}"] if names else []
 
 
 def _presence_reasons(

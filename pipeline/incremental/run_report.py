@@ -60,7 +60,7 @@ def dry_run(ledger: Ledger, *, rebuild: bool = False) -> NightReport:
     """Report what a run would do now: read what is new, write nothing."""
     started_at = datetime.now(UTC)
     history = read_history(ledger.output)
-    inboxes = look_into_inboxes(ledger, history, keep=False)
+    inboxes = look_into_inboxes(ledger, history, keep=False, rebuild=rebuild)
     plan = plan_night(ledger, inboxes, history, rebuild=rebuild)
     report = report_of(plan, inboxes, history.version, started_at)
     if plan.is_empty:

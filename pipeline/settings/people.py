@@ -15,9 +15,20 @@ from schemas.metrics import HANDS
 
 ROSTER = ("player_id", "name", "hand", "team", "other_names", "tracker_ids")
 DECISIONS = ("kind", "tracker", "subject", "object", "by", "on", "why")
-KINDS = ("label_is", "label_is_not", "same_pitch", "not_same_pitch", "no_pitch", "thrown_by", "drop_export")
+KINDS = (
+    "label_is",
+    "label_is_not",
+    "same_pitch",
+    "not_same_pitch",
+    "no_pitch",
+    "thrown_by",
+    "drop_export",
+    "drop_matching_exports",
+)
 ROSTER_HANDS = (*HANDS, "both")
 _OPPOSITE = {"same_pitch": "not_same_pitch", "not_same_pitch": "same_pitch"}
+# the subject of the first is a file name, as it is; that of the second a shell pattern of such names
+DROP_KINDS = ("drop_export", "drop_matching_exports")
 SIGHTING_KINDS = (*_OPPOSITE, "no_pitch", "thrown_by")
 _SIGHTING_ID = re.compile(r"s[0-9a-f]{16}")
 _PLAYER_KINDS = ("label_is", "label_is_not", "thrown_by")
@@ -223,7 +234,7 @@ def _decision_problems(
         yield row.problem("tracker", "is not a tracker of ledger.toml", trackers)
     if on is not None and not _is_date(on):
         yield row.problem("on", "is not a date", fix="Write it as 2026-03-15.")
-    if kind == "drop_export":
+    if kind in DROP_KINDS:
         yield from _export_problems(row)
     else:
         yield from _sighting_problems(row) if kind in SIGHTING_KINDS else ()
@@ -243,7 +254,7 @@ def _player_problems(row: _Row, players: Collection[str] | None) -> Iterator[Pro
 def _export_problems(row: _Row) -> Iterator[Problem]:
     yield from row.blanks("tracker")
     if row.cells["object"] is not None:
-        yield row.problem("object", "must be blank for drop_export", fix="Put the file name into subject.")
+        yield row.problem("object", f"must be blank for {row.cells['kind']}", fix="Put the file name into subject.")
 
 
 def _sighting_problems(row: _Row) -> Iterator[Problem]:

@@ -4,11 +4,11 @@ Editors show the descriptions of the fields; schemas/profile.md explains the sam
 """
 
 import codecs
-import re
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, StrictBool, model_validator
 
+from pipeline.settings.patterns import group_names, pattern_fault
 from pipeline.settings.problems import SettingsTable, value_problem
 from pipeline.settings.time_formats import (
     EPOCHS,
@@ -41,21 +41,20 @@ def _check_codec(name: str) -> str:
 
 
 def _check_pattern(text: str) -> str:
-    try:
-        re.compile(text)
-    except (re.error, RecursionError, OverflowError) as error:
-        raise value_problem(f"is not a regular expression: {error}") from error
+    fault = pattern_fault(text)
+    if fault:
+        raise value_problem(f"is not a regular expression that can be used here: {fault}")
     return text
 
 
 def _check_one_group(text: str) -> str:
-    if re.compile(text).groups != 1:
+    if len(group_names(text)) != 1:
         raise value_problem("must have exactly one group: the part in ( ) is the value; write (?: ) for others")
     return text
 
 
 def _check_named_groups(text: str) -> str:
-    if not re.compile(text).groupindex:
+    if all(name.isdecimal() for name in group_names(text)):
         raise value_problem("has no named group; write (?P<date>\\d+) for the part that @name.date should contain")
     return text
 
@@ -73,7 +72,7 @@ class NamePattern(SettingsTable):
     """Values in the file name."""
 
     pattern: Annotated[str, AfterValidator(_check_pattern), AfterValidator(_check_named_groups)] = Field(
-        description="regular expression searched in the file name; each named group (?P<date>…) becomes @name.date"
+        description="regular expression (without look-around and back-references) searched in the file name; each named group (?P<date>…) becomes @name.date"
     )
 
 

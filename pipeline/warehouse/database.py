@@ -20,6 +20,7 @@ import polars as pl
 import pipeline
 from pipeline.durable_files import fsync_file
 from pipeline.errors import PitchledgerError
+from pipeline.machine import database_memory
 from pipeline.words import pluralize
 from schemas.contract import Column, Contract, conform, in_order, validate
 from schemas.sightings import CORRECTIONS_TYPE
@@ -29,7 +30,6 @@ SQL_FOLDER = Path(pipeline.__file__).parent.parent / "sql"
 # The oldest storage format that has comments: clients from 1.1 on open it (tried: 1.1.3, 1.4.0); the current default needs 2.0. It costs
 # 7 % in size and nothing in queries (50,000 x 98 values: 8.2 MB against 7.7 MB, both 0.04 s).
 STORAGE_VERSION = "v1.0.0"
-MEMORY_LIMIT = "1GB"
 # prefix of the cached warehouse without rows
 EMPTY = ".empty-"
 # rows shown of those that break a law
@@ -183,7 +183,7 @@ def _attached(file: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 def _settings(file: Path) -> dict[str, str | bool | int | float | list[str]]:
     """Return settings: no extension is ever downloaded, and a large night spills to disk, beside the file, before memory runs out."""
     return {
-        "memory_limit": MEMORY_LIMIT,
+        "memory_limit": database_memory(),
         "temp_directory": f"{file}.spill",
         "autoinstall_known_extensions": "false",
         "autoload_known_extensions": "false",

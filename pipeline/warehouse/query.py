@@ -8,6 +8,7 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import PitchledgerError
+from pipeline.machine import database_memory
 from pipeline.warehouse.versions import Version, current_version, list_versions
 from schemas.tables import TABLES
 
@@ -25,7 +26,6 @@ _READ_ONLY: dict[str, str | bool | int | float | list[str]] = {
     "python_enable_replacements": "false",
     # otherwise a large sort would write beside the published file
     "temp_directory": "",
-    "memory_limit": "2GB",
 }
 
 
@@ -52,7 +52,9 @@ def published_tables(output: Path, names: Sequence[str]) -> dict[str, pl.DataFra
 
 def open_published(output: Path) -> duckdb.DuckDBPyConnection:
     """Open the published version read-only: no other file, no network, no extension, no setting."""
-    con = duckdb.connect(str(published_database(output)), read_only=True, config=_READ_ONLY)
+    con = duckdb.connect(
+        str(published_database(output)), read_only=True, config=_READ_ONLY | {"memory_limit": database_memory()}
+    )
     con.execute("set timezone = 'UTC'")
     con.execute("set lock_configuration = true")
     return con

@@ -19,9 +19,10 @@ select
         name, exports, if(exports = 1, ' is', 's are'), strftime(gone_since, '%b %-d'), first_file
     ) as problem,
     format(
-        'Put {} back, or add to decisions.csv (* matches any name): drop_export,{},{},,YOU,DATE,WHY',
+        'Put {} back, or add to decisions.csv: drop_export,{},{},,YOU,DATE,WHY{}',
         if(exports = 1, 'it', 'them'), tracker,
-        if(regexp_matches(first_file, '[",\r\n]'), '"' || replace(first_file, '"', '""') || '"', first_file)
+        if(regexp_matches(first_file, '[",\r\n]'), '"' || replace(first_file, '"', '""') || '"', first_file),
+        if(exports = 1, '', ' (one line for each export, or one drop_matching_exports line in which * stands for any text)')
     ) as what_to_do
 from gone
 order by tracker

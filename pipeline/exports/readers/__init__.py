@@ -1,6 +1,5 @@
 """Exports as text, one reader per file format. A fault of a file raises UnreadableExport; a fault of a row becomes a line of `problems`."""
 
-import re
 from fnmatch import fnmatchcase
 from pathlib import Path
 
@@ -22,6 +21,7 @@ from pipeline.exports.readers.raw import (
     printable,
 )
 from pipeline.exports.readers.tables import set_summaries_aside
+from pipeline.settings.patterns import named_values
 from pipeline.settings.problems import nearest_of
 from pipeline.settings.profile import Profile
 
@@ -62,9 +62,9 @@ def _known_words(profile: Profile) -> frozenset[str]:
 
 
 def _carried_by_name(name: str, profile: Profile) -> dict[str, str]:
-    found = re.search(profile.file.name.pattern, name) if profile.file.name else None
-    groups = {f"@name.{group}": text for group, text in found.groupdict().items() if text is not None} if found else {}
-    return {ref: fit_to_store(text) for ref, text in {"@file": name, **groups}.items()}
+    name = fit_to_store(name)
+    groups = named_values(name, profile.file.name.pattern) if profile.file.name else {}
+    return {"@file": name} | {f"@name.{group}": text for group, text in groups.items()}
 
 
 def _read(data: bytes, profile: Profile) -> RawExport:

@@ -32,6 +32,7 @@ from pipeline.exports.readers.tables import (
     split_tables,
     with_tables,
 )
+from pipeline.settings.patterns import first_value
 from pipeline.settings.profile_tables import FileTable
 from pipeline.words import pluralize
 
@@ -167,9 +168,9 @@ def carried_by(preamble: list[str], file: FileTable) -> dict[str, str]:
     """Return the values that the lines above the header carry, by reference."""
     found = {}
     for name, pattern in file.preamble.items():
-        match = next(filter(None, map(re.compile(pattern).search, preamble)), None)
-        if match and match[1] is not None:
-            found[f"@preamble.{name}"] = match[1].strip()
+        value = first_value(preamble, pattern)
+        if value is not None:
+            found[f"@preamble.{name}"] = value
     return found
 
 

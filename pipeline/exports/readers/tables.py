@@ -19,6 +19,7 @@ from pipeline.exports.readers.raw import (
     UnreadableExport,
     printable,
 )
+from pipeline.settings.patterns import first_value, found_in
 from pipeline.settings.profile_tables import FileTable
 from pipeline.words import pluralize
 
@@ -83,9 +84,7 @@ def split_tables(body: BodyLines, header: Sequence[str | None], preamble: Sequen
     closes = _is_trailer(stripped, file)
     if file.repeated_header:
         for pattern in file.preamble.values():
-            closes |= written & pl.Series(
-                [re.search(pattern, text) is not None for text in body.text], dtype=pl.Boolean
-            )
+            closes |= written & found_in(body.text, pattern)
     lines = pl.DataFrame({"table": body.is_header.cum_sum(), "closes": closes & ~body.is_header, "written": written})
     lines = lines.with_columns(is_row=pl.col("written") & ~pl.col("closes").cum_max().over("table"))
     if body.is_header.any():
@@ -261,10 +260,10 @@ def _refuse_other_title(raw: RawExport, body: BodyLines, parts: TableParts, file
     is_other &= body.number < (last if isinstance(last, int) else 0)
     for number, text in zip(body.number.filter(is_other), body.text.filter(is_other), strict=True):
         for name, pattern in file.preamble.items():
-            match, above = re.search(pattern, text), raw.carried.get(f"@preamble.{name}")
-            if match and match[1] is not None and above is not None and match[1].strip() != above:
+            value, above = first_value([text], pattern), raw.carried.get(f"@preamble.{name}")
+            if value is not None and above is not None and value != above:
                 raise UnreadableExport(
-                    f"a second table starts in line {number}, which states @preamble.{name} as '{printable(match[1].strip(), _SHOWN)}' "
+                    f"a second table starts in line {number}, which states @preamble.{name} as '{printable(value, _SHOWN)}' "
                     f"and not as '{printable(above, _SHOWN)}'",
                     "export each table as a file of its own, or repeat the column names above each one and set repeated_header = true in "
                     "[file] of the profile",
@@ -283,12 +282,8 @@ def _table_values(parts: TableParts, first_lines: Sequence[int], file: FileTable
     known = {_shape(line) for line in parts.titles[0]} | {""}
     found: dict[str, list[str | None]] = {}
     for name, pattern in file.preamble.items():
-        search = re.compile(pattern).search
         # of several lines that state a value, the one closest to the header counts
-        stated = [
-            next((m[1].strip() for m in map(search, reversed(lines)) if m and m[1] is not None), None)
-            for lines in parts.titles
-        ]
+        stated = [first_value(reversed(lines), pattern) for lines in parts.titles]
         if not any(stated):
             continue
         for place, value in enumerate(stated):
@@ -309,14 +304,11 @@ def _table_values(parts: TableParts, first_lines: Sequence[int], file: FileTable
 
 def _unknown_titles(titles: Sequence[str], known: Collection[str], file: FileTable) -> list[str]:
     """Return the lines above a table that no pattern and no line above the first table explains."""
-    patterns = list(map(re.compile, file.preamble.values()))
-    return [
-        line
-        for line in titles
-        if _shape(line) not in known
-        and not any(pattern.search(line) for pattern in patterns)
-        and not re.match(_SUMMARY, line)
-    ]
+    lines = pl.Series(titles, dtype=pl.String)
+    explained = lines.str.contains(_SUMMARY)
+    for pattern in file.preamble.values():
+        explained |= found_in(lines, pattern)
+    return [line for line in lines.filter(~explained) if _shape(line) not in known]
 
 
 def _shape(line: str) -> str:
