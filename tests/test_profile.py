@@ -1,11 +1,13 @@
 import json
+import os
+import time
 import tomllib
 from pathlib import Path
 
 import jsonschema
 import pytest
 
-from pipeline.settings.problems import Problem, SettingsProblems, nearest_of
+from pipeline.settings.problems import Problem, SettingsProblems, nearest_of, read_toml
 from pipeline.settings.profile import Profile, load_profile, profile_schema
 from tests.exports import SPEED, profile_of
 
@@ -182,3 +184,28 @@ def test_complete_names_are_suggested_before_partial_matches() -> None:
     assert nearest_of("knd", ("kind", "n")) == "kind"
     assert nearest_of("Spin axis", ("Temperature", "Spin axis (clock)")) == "Spin axis (clock)"
     assert nearest_of("qqq", ("kind", "n")) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("a." * 50_000 + "a = 1", "nested too deeply"),
+        ("[" + "a." * 50_000 + "a]", "nested too deeply"),
+        ("a = " + "9" * 5_000, "more than 64 bits"),
+        ("a = [{ b = 0x8000000000000000 }]", "more than 64 bits"),
+    ],
+)
+def test_a_settings_file_that_no_parser_should_read_is_refused_at_once(text: str, message: str, tmp_path: Path) -> None:
+    """TOML 1.0: integers are 64-bit signed; one that can't be represented is an error."""
+    path = tmp_path / "own.toml"
+    path.write_text(text)
+    began = time.monotonic()
+    with pytest.raises(SettingsProblems, match=message):
+        read_toml(path, "own.toml")
+    assert time.monotonic() - began < 5
+
+
+def test_a_pipe_in_place_of_a_settings_file_is_refused(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "own.toml")
+    with pytest.raises(SettingsProblems, match="not an ordinary file"):
+        read_toml(tmp_path / "own.toml", "own.toml")

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.settings.problems import Problem, nearest_of
+from pipeline.settings.problems import Problem, nearest_of, settings_bytes
 from schemas.metrics import HANDS
 
 ROSTER = ("player_id", "name", "hand", "team", "other_names", "tracker_ids")
@@ -95,7 +95,7 @@ def _read_table(path: Path, names: tuple[str, ...], required: tuple[str, ...]) -
     """Read a CSV with a header. A column that the file lacks is blank; a missing or empty file has no rows."""
     file = path.name
     try:
-        text = path.read_bytes().decode("utf-8-sig") if path.exists() else ""
+        text = settings_bytes(path).decode("utf-8-sig") if path.exists() else ""
     except OSError as error:
         return [], [Problem(file, "", None, f"the file cannot be read: {error.strerror or error}")]
     except UnicodeDecodeError as error:

@@ -1,21 +1,29 @@
 """Problems in the settings files, all reported at once: file, place, value, what is allowed, what was probably meant."""
 
+import errno
 import re
+import stat
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import UnionType
 from typing import Any, NamedTuple, Union, get_args, get_origin
 
+import polars as pl
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from pipeline.errors import PitchledgerError
+from pipeline.settings.patterns import found_in
 
 # similarity (0 to 100) below which no name is suggested; tried on misspelled keys of our own profiles
 _LEAST_SIMILARITY = 60
 _MOST_ALLOWED_SHOWN = 40
 _LONGEST_VALUE_SHOWN = 80
+# a roster of a whole league takes less than 1 MB
+_MOST_BYTES = 10 * 2**20
+# a key of 50 parts; ours have at most 5
+_DEEP_KEY = r"""(?:[\w"'-]+[ \t]*\.[ \t]*){50}"""
 # how the keys of problems in a CSV file begin
 _CSV = ("row ", "column ")
 
@@ -102,7 +110,13 @@ def read_toml(path: Path, name: str) -> dict[str, Any]:
     """Read a TOML file that messages call `name`. Raises SettingsProblems."""
     fix = ""
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        text = settings_bytes(path).decode("utf-8-sig")
+        if found_in(pl.Series([text]), _DEEP_KEY).item():
+            raise RecursionError  # the parser takes minutes for it
+        found = tomllib.loads(text)
+        if _has_giant(found):
+            raise ValueError
+        return found
     except OSError as error:
         message = f"the file cannot be read: {error.strerror or error}"
     except UnicodeDecodeError as error:
@@ -112,8 +126,29 @@ def read_toml(path: Path, name: str) -> dict[str, Any]:
         message = f"the file is not valid TOML: {str(error).rstrip('.')}"
         fix = "Put text in double quotes, and text that contains a backslash in single quotes: '\\d+'."
     except RecursionError:
-        message = "the file is not valid TOML: its brackets are nested too deeply"
+        message = "the file is not valid TOML: its brackets or keys are nested too deeply"
+    except ValueError:  # the parser's, too, for a number of thousands of digits
+        message = "the file is not valid TOML: a whole number has more than 64 bits"
     raise SettingsProblems([Problem(name, "", None, message, fix=fix)])
+
+
+def settings_bytes(path: Path) -> bytes:
+    """Return the bytes of a settings file. Raises OSError, also for what is not an ordinary file: a pipe would never end."""
+    facts = path.stat()
+    if stat.S_ISDIR(facts.st_mode):
+        raise IsADirectoryError(errno.EISDIR, "it is a folder")
+    if not stat.S_ISREG(facts.st_mode):
+        raise OSError(errno.EINVAL, "it is not an ordinary file")
+    if facts.st_size > _MOST_BYTES:
+        raise OSError(errno.EFBIG, f"it has {facts.st_size // 2**20} MB; {_MOST_BYTES // 2**20} MB are allowed")
+    return path.read_bytes()
+
+
+def _has_giant(found: object) -> bool:
+    """Return whether a value is a whole number that no table can hold (TOML promises 64 bits)."""
+    if isinstance(found, dict | list):
+        return any(map(_has_giant, found.values() if isinstance(found, dict) else found))
+    return isinstance(found, int) and not -(2**63) <= found < 2**63
 
 
 def problems_of(error: ValidationError, model: type[BaseModel], raw: Mapping[str, Any], name: str) -> list[Problem]:
