@@ -96,7 +96,7 @@ def test_exports_copied_again_with_the_same_content_are_hashed_only_once(
     assert sorted(written.unique()) == [1_700_000_000, 1_700_000_100]
 
 
-@only_five_days
+@only_three_days
 def test_a_rebuild_notices_content_that_changed_under_the_same_size_and_time(workspace: Path) -> None:
     path = one(workspace, "wurf_20261013_1537_Sued")
     written, content = path.stat().st_mtime_ns, path.read_bytes()
@@ -113,7 +113,7 @@ def test_a_rebuild_notices_content_that_changed_under_the_same_size_and_time(wor
     assert file_id == hashlib.sha256(f"pen_unit\n{content_now}".encode()).hexdigest()[:16]
 
 
-@only_five_days
+@only_three_days
 def test_drop_export_names_one_export_literally(workspace: Path) -> None:
     path = one(workspace, "wurf_20261013_1537_Sued")
     odd = path.with_name("wurf_[1].csv")

@@ -22,7 +22,7 @@ select
         'Put {} back, or add to decisions.csv: drop_export,{},{},,YOU,DATE,WHY{}',
         if(exports = 1, 'it', 'them'), tracker,
         if(regexp_matches(first_file, '[",\r\n]'), '"' || replace(first_file, '"', '""') || '"', first_file),
-        if(exports = 1, '', ' (one line for each export, or one drop_matching_exports line in which * stands for any text)')
+        if(exports = 1, '', ' (one line for each export, or one drop_matching_exports line; there, * matches any text)')
     ) as what_to_do
 from gone
 order by tracker
