@@ -186,7 +186,7 @@ CONVENTION_MISMATCHES = Contract(
         count("nights", "baseball days with such pitches", "nights"),
         spread("difference", "typical difference as read: bias and robust standard deviation in quadrature"),
         spread("remaining", "the same with the mistake undone"),
-        Column("suspect", pl.String, "the tracker that reads it wrongly, where other trackers or the readings show it"),
+        Column("suspect", pl.String, "the tracker that reads it wrongly, where two other trackers show it"),
         required("sentence", pl.String, "the row as a sentence, with tracker ids"),
     ),
     order=("tracker_a", "tracker_b", "metric", "from_day"),

@@ -24,8 +24,8 @@ _MISMATCH_WORDS = {
     "half_turn": "half a turn off",
     "quarter_turn": "a quarter turn off",
     "quarter_turn_mirrored": "mirrored and a quarter turn off",
-    "gravity": "with gravity's drop left in",
-    "gravity_upside_down": "upside down and with gravity's drop handled otherwise",
+    "gravity": "with gravity's drop counted differently",
+    "gravity_upside_down": "upside down and with gravity's drop counted differently",
     "unit": "in another unit",
     "unit_reversed": "in another unit and with the sign reversed",
 }

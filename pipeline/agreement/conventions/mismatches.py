@@ -240,8 +240,7 @@ def _row(stretch: list[dict[str, Any]], *, latest: bool) -> tuple[object, ...]:
         "remaining": _weighted_mean(
             [math.hypot(night["center_left"], night["spread_left"]) for night in stretch], stretch
         ),
-        # gravity shows by itself whose readings contain it
-        "suspect": last["tracker_b" if reason.gravity > 0 else "tracker_a"] if reason.kind == "gravity" else None,
+        "suspect": None,
         "sentence": None,
     }
     return tuple(row[column] for column in CONVENTION_MISMATCHES.polars_schema())
