@@ -92,6 +92,19 @@ AGREEMENT = Contract(
         ),
         spread("tolerance", "the trackers disagree if they differ by more ([tolerance] in ledger.toml)"),
         share("share_beyond", "share of pitches that differ by more than the tolerance"),
+        required(
+            "equivalence",
+            pl.String,
+            "agrees: the bias is within the tolerance (two one-sided tests at 5 %); different: its 95 % interval is beyond the tolerance; else "
+            "not enough data. It judges the bias only: share_beyond and table drift judge single pitches and nights",
+            "",
+            ("agrees", "different", "not enough data"),
+        ),
+        measured(
+            "more_nights",
+            "about how many more nights like these would decide; null if decided, or if 200 more would not",
+            "nights",
+        ),
         measured("robust_bias", "median of b minus a"),
         spread("robust_sd", "1.4826 times the median absolute deviation: the standard deviation without misreadings"),
         required(

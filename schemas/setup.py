@@ -6,6 +6,23 @@ from schemas.contract import Column, Contract, count, required
 
 QUANTITIES = ("aim_deg", "tilt_deg", "roll_deg", "side_in", "height_in", "distance_in", "scale")
 
+# Metrics that each quantity moves by a tenth of their tolerance or more where it is just large enough to count as crooked.
+MOVED_METRICS: dict[str, tuple[str, ...]] = {
+    "aim_deg": ("release_side_ft", "horizontal_approach_deg"),
+    "tilt_deg": ("release_height_ft", "vertical_approach_deg"),
+    "roll_deg": (
+        "horizontal_break_in",
+        "release_height_ft",
+        "release_side_ft",
+        "plate_side_ft",
+        "horizontal_approach_deg",
+    ),
+    "side_in": ("release_side_ft", "plate_side_ft"),
+    "height_in": ("release_height_ft", "plate_height_ft"),
+    "distance_in": ("extension_ft", "plate_height_ft", "flight_time_s"),
+    "scale": ("induced_vertical_break_in", "release_height_ft", "extension_ft"),
+}
+
 _UNIT = "degrees, inches or ratio, as the quantity's name says"
 
 SETUP = Contract(

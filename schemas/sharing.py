@@ -126,7 +126,7 @@ CLASSES: dict[str, Classes] = {
             *("loa_low", "loa_low_low", "loa_low_high", "loa_high", "loa_high_low", "loa_high_high"),
             *("slope", "slope_low", "slope_high", "intercept", "intercept_low", "intercept_high", "error_ratio"),
             *("concordance", "concordance_low", "concordance_high", "tolerance", "share_beyond"),
-            *("robust_bias", "robust_sd", "same_quantity", "small_n"),
+            *("equivalence", "more_nights", "robust_bias", "robust_sd", "same_quantity", "small_n"),
         ),
         words=(*_PAIR, "slice"),
         left_out=("interval_method", "regression_method", "note"),

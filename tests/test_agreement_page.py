@@ -104,7 +104,13 @@ def test_every_pair_and_metric_has_its_line_with_the_table_s_numbers(
 def test_a_verdict_is_a_word_and_a_shape_not_only_a_color(page: str) -> None:
     verdicts = set(re.findall(r'<td class="light"><span class="shape">(.)</span>([a-z ]+)</td>', page))
     assert {("■", "act"), ("●", "agrees")} <= verdicts
-    assert verdicts <= {("■", "act"), ("▲", "watch"), ("●", "agrees"), ("○", "too few"), ("◇", "not comparable")}
+    assert verdicts <= {
+        ("■", "act"),
+        ("▲", "watch"),
+        ("●", "agrees"),
+        ("○", "not enough data"),
+        ("◇", "not comparable"),
+    }
 
 
 def test_nothing_is_fetched_from_anywhere(page: str) -> None:

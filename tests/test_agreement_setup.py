@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from pipeline.agreement.device_setup.corrections import Correction, apply_corrections, uncorrected
 from pipeline.agreement.device_setup.frame_equations import frame_equations
 from pipeline.agreement.device_setup.frame_fit import Frames, fit_frames
-from pipeline.agreement.device_setup.misalignment import frames_by_night, setup_of_nights
+from pipeline.agreement.device_setup.misalignment import CROOKED_FROM, frames_by_night, setup_of_nights
 from pipeline.agreement.device_setup.proposals import crooked_now
 from pipeline.agreement.facts.readings import Pair
 from pipeline.agreement.wording import setup_sentence
@@ -29,7 +29,7 @@ from pipeline.physics.flight import (
 from schemas.contract import validate
 from schemas.drift import DRIFT
 from schemas.metrics import METRICS, TRAJECTORY
-from schemas.setup import QUANTITIES, SETUP
+from schemas.setup import MOVED_METRICS, QUANTITIES, SETUP
 from schemas.sightings import CORRECTIONS_TYPE
 from tests.simulator.agreement_world import Setup, seen_through
 
@@ -373,6 +373,25 @@ def _of_unit(readings: pl.DataFrame) -> pl.DataFrame:
         *(pl.lit(None, pl.Float64).alias(name) for name in absent),
         tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, CORRECTIONS_TYPE),
     )  # fmt: skip
+
+
+def test_a_crooked_quantity_moves_the_metrics_that_its_correction_changes() -> None:
+    # a usual pitch; a tenth of the tolerance is the limit that schemas/setup.py states
+    pitch = {"release_speed_mph": 86.0, "plate_speed_mph": 79.0, "spin_axis_deg": 210.0, "flight_time_s": 0.42}
+    pitch |= {"induced_vertical_break_in": 12.0, "horizontal_break_in": -8.0, "extension_ft": 6.2}
+    pitch |= {"release_height_ft": 5.8, "release_side_ft": -1.8, "plate_height_ft": 2.4, "plate_side_ft": 0.3}
+    pitch |= {"vertical_approach_deg": -6.0, "horizontal_approach_deg": 1.5}
+    absent = [name for name in (*METRICS, *TRAJECTORY) if name not in pitch]
+    sightings = pl.DataFrame([pitch]).with_columns(
+        *(pl.lit(None, pl.Float64).alias(name) for name in absent),
+        tracker=pl.lit("unit"), baseball_day=date(2026, 10, 14), corrections=pl.lit(None, CORRECTIONS_TYPE),
+    )  # fmt: skip
+    for quantity, amount in CROOKED_FROM.items():
+        after = apply_corrections(sightings, [Correction("unit", None, quantity, amount, None, None, "crooked")])
+        moved = {
+            name for name, value in pitch.items() if abs(after[name].item() - value) >= 0.1 * METRICS[name].tolerance
+        }
+        assert moved == {*MOVED_METRICS[quantity]}, quantity
 
 
 def test_a_roll_turns_the_spin_axis_by_the_same_angle() -> None:

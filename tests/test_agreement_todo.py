@@ -51,6 +51,30 @@ def test_once_the_proposed_blocks_are_pasted_nothing_is_left_to_do(last: int) ->
     assert asked(measured(corrected(seen, tables.proposed_corrections))) == []
 
 
+@pytest.mark.parametrize("last", [19, 15])
+def test_a_turned_unit_with_partners_has_one_block_and_pasting_it_leaves_nothing(last: int) -> None:
+    points = ("release_side_ft", "plate_side_ft", "release_height_ft", "plate_height_ft", "extension_ft")
+    seen = season(np.random.default_rng(5), 20, 40, {"radar": 0.3, "camera": 0.3, "unit": 0.3}, points, 0.05)
+    days = seen.pitches["baseball_day"].unique().sort()
+    turned = (pl.col("tracker") == "unit") & pl.col("baseball_day").is_between(days[13], days[last])
+    # 1.2 degrees about the plate's tip: the rubber is 60.5 ft away, the front edge 17/12 ft (Official Baseball Rules 2.02)
+    turn, release_y = np.radians(1.2), 60.5 - pl.col("extension_ft")
+    moved = {"release_side_ft": turn * release_y, "plate_side_ft": turn * 17 / 12}
+    changes = [pl.when(turned).then(pl.col(name) + by).otherwise(name).alias(name) for name, by in moved.items()]
+    seen = seen._replace(sightings=seen.sightings.with_columns(changes))
+    tables = measured(seen)
+    # the trackers' own drift is seen, too, and has the same cause
+    assert tables.drift.filter("alarm", "matters", metric="release_side_ft").height > 0
+    (block,) = tables.proposed_corrections.iter_rows(named=True)
+    assert (block["tracker"], block["frame"]) == ("unit", "aim_deg")
+    assert block["amount"] == pytest.approx(-1.2, abs=0.1)
+    (todo,) = asked(tables)
+    assert " aimed " in todo.sentence
+    again = measured(corrected(seen, tables.proposed_corrections))
+    assert again.proposed_corrections.is_empty()
+    assert asked(again) == []
+
+
 def test_metrics_that_moved_on_one_day_are_one_thing_to_do_until_corrected() -> None:
     speeds = ("release_speed_mph", "plate_speed_mph")
     seen = season(np.random.default_rng(7), 40, 50, {"radar": 0.3, "camera": 0.3, "unit": 0.3}, speeds, 0.05)

@@ -202,6 +202,10 @@ def test_one_wrong_value_is_reported_with_its_key(
         ('[[correction]]\ntracker = "gun"\nframe = "aim"\namount = 1\nwhy = "x"', '[[correction]] 1: frame = "aim" is not a quantity of table setup.'),
         ('[[correction]]\ntracker = "gun"\nmetric = "spin_rate_rpm"\namount = inf\nwhy = "x"', "[[correction]] 1: amount = inf must be a finite number."),
         ('[[correction]]\ntracker = "gun"\nmetric = "spin_rate_rpm"\namount = 1', "[[correction]] 1: why is missing. Add it."),
+        ('[[correction]]\ntracker = "gun"\nmetric = "release_side_ft"\namount = 1\nwhy = "x"\n[[correction]]\ntracker = "gun"\nframe = "aim_deg"\namount = 1\nwhy = "x"\nfrom = 2026-10-02',
+         "[[correction]] 2: changes release_side_ft on days on which [[correction]] 1 does. Keep one of the two, or give them different days with from and until."),
+        ('[[correction]]\ntracker = "gun"\nframe = "aim_deg"\namount = 1\nwhy = "x"\nuntil = 2026-10-02\n[[correction]]\ntracker = "gun"\nframe = "aim_deg"\namount = 2\nwhy = "x"\nfrom = 2026-10-02',
+         "[[correction]] 2: changes aim_deg on days on which [[correction]] 1 does. Keep one of the two, or give them different days with from and until."),
         ('[[correction]]\ntracker = "gun"\nmetric = "spin_rate_rpm"\namount = 1\nwhy = "x"\nfrom = 2026-10-02\nuntil = 2026-10-01', "[[correction]] 1: until = 2026-10-01 is before from = 2026-10-02."),
     ],
 )  # fmt: skip

@@ -27,7 +27,6 @@ from pipeline.reports.agreement_figures import TURN_DRAWN_TIMES, control_chart, 
 from pipeline.reports.agreement_todo import agreement_todo, sort_by_rank_order
 from pipeline.reports.agreement_verdicts import (
     ACT,
-    FEW,
     OTHER,
     VERDICTS,
     WATCH,
@@ -93,8 +92,10 @@ class Line(NamedTuple):
     @property
     def detail(self) -> str:
         """The reason and the row's note, each once."""
-        parts = [self.why] if self.verdict not in (FEW, OTHER) else []
-        words = "; ".join([*parts, *([self.row["note"]] if self.row["note"] else [])])
+        note = self.row["note"]
+        if self.verdict is OTHER:
+            return f"{_capitalize(note)}."
+        words = self.why if not note or note in self.why else f"{self.why}; {note}"
         return f"{_capitalize(words)}."
 
 

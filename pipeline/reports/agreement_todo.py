@@ -9,7 +9,13 @@ from typing import Any, Literal, NamedTuple
 
 import polars as pl
 
-from pipeline.agreement.device_setup.proposals import CrookedStretch, crooked_now, crooked_stretches, drifts_over
+from pipeline.agreement.device_setup.proposals import (
+    CrookedStretch,
+    crooked_now,
+    crooked_stretches,
+    drifts_over,
+    is_explained_by_setup,
+)
 from pipeline.agreement.drift.outings import POSITIONS
 from pipeline.agreement.wording import (
     alarm_sentence,
@@ -55,10 +61,10 @@ def agreement_todo(
         for rows in _one_mistake(mismatches)
     ]
     setup, drift = sort_by_rank_order(setup), sort_by_rank_order(drift)
-    crooked = crooked_now(setup, drift)
+    crooked, stretches = crooked_now(setup, drift), crooked_stretches(setup)
     drifted = [
         Todo("drift", _drift_sentence(rows, names), f"Check the device. {CORRECT_READINGS}")
-        for rows in _live_drifts(drift, crooked)
+        for rows in _live_drifts(drift, crooked, stretches)
     ]
     standing = [
         Todo("setup", setup_sentence(row, names), f"Set it up again. {CORRECT_READINGS}")
@@ -67,9 +73,13 @@ def agreement_todo(
     past = [
         *(
             (stretch.until_day, past_setup_sentence(*stretch, names))
-            for stretch in _stretches_that_ended(setup, crooked)
+            for stretch in _stretches_that_ended(stretches, crooked)
         ),
-        *((row["baseball_day"], past_drift_sentence(row, names)) for row in drifts_over(drift)),
+        *(
+            (row["baseball_day"], past_drift_sentence(row, names))
+            for row in drifts_over(drift)
+            if not is_explained_by_setup(row, stretches)
+        ),
     ]
     latest_first = sorted(past, key=lambda dated: dated[0] or date.max, reverse=True)
     remedy = f"Nothing to do at the device. {CORRECT_READINGS}"
@@ -109,8 +119,10 @@ def _one_mistake(mismatches: pl.DataFrame) -> list[list[dict[str, Any]]]:
     return [rows.to_dicts() for rows in together]
 
 
-def _live_drifts(drift: pl.DataFrame, crooked: pl.DataFrame) -> list[list[dict[str, Any]]]:
-    """Return live drifts that matter.
+def _live_drifts(
+    drift: pl.DataFrame, crooked: pl.DataFrame, stretches: list[CrookedStretch]
+) -> list[list[dict[str, Any]]]:
+    """Return live drifts that matter and that no crooked setup explains.
 
     Metrics that moved in one tracker on one day are together.
     """
@@ -119,7 +131,9 @@ def _live_drifts(drift: pl.DataFrame, crooked: pl.DataFrame) -> list[list[dict[s
     # a frame that is reported as turned moves the release points, which then need no line of their own
     turned = [*crooked.filter(tracker_a=OWN_HISTORY)["tracker_b"].unique()]
     of_turn = (pl.col("tracker_a") == OWN_HISTORY) & pl.col("who").is_in(turned) & pl.col("metric").is_in(POSITIONS)
-    together = once.filter(~of_turn).partition_by("tracker_a", "tracker_b", "who", "change_day", maintain_order=True)
+    of_setup = [is_explained_by_setup(row, stretches) for row in once.iter_rows(named=True)]
+    unexplained = once.filter(~of_turn & ~pl.Series(of_setup, dtype=pl.Boolean))
+    together = unexplained.partition_by("tracker_a", "tracker_b", "who", "change_day", maintain_order=True)
     return [rows.to_dicts() for rows in together]
 
 
@@ -137,10 +151,10 @@ def _drift_sentence(rows: list[dict[str, Any]], names: Mapping[str, str]) -> str
     return f"{sentence} Also since then: {enumerate_words(others)}."
 
 
-def _stretches_that_ended(setup: pl.DataFrame, crooked: pl.DataFrame) -> list[CrookedStretch]:
+def _stretches_that_ended(stretches: list[CrookedStretch], crooked: pl.DataFrame) -> list[CrookedStretch]:
     still = {(row["tracker_b"], row["quantity"], row["baseball_day"]) for row in crooked.iter_rows(named=True)}
     return [
         stretch
-        for stretch in crooked_stretches(setup)
+        for stretch in stretches
         if stretch.until_day and (stretch.row["tracker_b"], stretch.row["quantity"], stretch.until_day) not in still
     ]

@@ -3,8 +3,9 @@
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from pipeline.agreement.bias.equivalence import DIFFERENT, MOST_NIGHTS_AHEAD, UNDECIDED
 from pipeline.agreement.wording import amount_words, change_words, mismatch_words, unlike_from
-from pipeline.words import day_range_words, day_words
+from pipeline.words import day_range_words, day_words, pluralize
 
 # A pair agrees while at most this share of its pitches differs by more than the tolerance (common practice, no source).
 WATCH_BEYOND = 0.10
@@ -21,7 +22,7 @@ class Verdict(NamedTuple):
 ACT = Verdict("act", "■", 0)
 WATCH = Verdict("watch", "▲", 1)
 OTHER = Verdict("not comparable", "◇", 2)
-FEW = Verdict("too few", "○", 3)
+FEW = Verdict("not enough data", "○", 3)
 FINE = Verdict("agrees", "●", 4)
 VERDICTS = (ACT, WATCH, FINE, FEW, OTHER)
 
@@ -51,16 +52,26 @@ def pair_verdict(
     if abs(row["bias"] or 0.0) > unlike_from(metric, tolerance):
         far = amount_words(metric, row["bias"], signed=True)
         return ACT, f"{far} on average: check unit, sign and plane of this column in both profiles"
-    if row["small_n"]:
-        return FEW, row["note"]
     limit = amount_words(metric, tolerance)
-    if row["bias_low"] > tolerance or row["bias_high"] < -tolerance:
+    if row["equivalence"] == DIFFERENT:
         return ACT, f"bias is beyond the tolerance of {limit}"
+    if row["small_n"]:
+        return FEW, f"{row['note']}; {_more_nights_words(row)}"
     if beyond > WATCH_BEYOND:
         return WATCH, f"{beyond:.0%} of pitches differ by more than {limit}"
     if alarm is not None:
         return WATCH, f"difference moved on {day_words(alarm['change_day'])}, but by little"
-    return FINE, f"{1 - beyond:.0%} of pitches within {limit}"
+    if row["equivalence"] == UNDECIDED:
+        return FEW, f"the bias may be within or beyond the tolerance of {limit}; {_more_nights_words(row)}"
+    return FINE, f"bias is within the tolerance, and so are {1 - beyond:.0%} of pitches ({limit})"
+
+
+def _more_nights_words(row: Mapping[str, Any]) -> str:
+    """Return how many more nights would decide."""
+    more = row["more_nights"]
+    if more is None:
+        return f"{MOST_NIGHTS_AHEAD} more nights would not decide"
+    return f"about {pluralize(round(more), 'more night')} would decide"
 
 
 def own_history_verdict(last_alarm: Mapping[str, Any] | None) -> tuple[Verdict, str]:

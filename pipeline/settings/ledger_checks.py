@@ -12,7 +12,7 @@ from pipeline.settings.ledger_tables import VARIABLE_NAME
 from pipeline.settings.problems import Problem, nearest_of
 from pipeline.settings.profile import Profile
 from schemas.metrics import METRICS
-from schemas.setup import QUANTITIES
+from schemas.setup import MOVED_METRICS, QUANTITIES
 
 LEDGER = "ledger.toml"
 # table, and its key that names an environment variable
@@ -123,6 +123,7 @@ def contradictions(raw: Mapping[str, Any], folder: Path) -> Iterator[Problem]:
     yield from _metric_problems(raw)
     for place, correction in _tables(raw.get("correction")):
         yield from _correction_problems(f"correction.{place}", correction, tracker_names(trackers))
+    yield from _overlapping_corrections(list(_tables(raw.get("correction"))))
 
 
 def secret_problems(raw: Mapping[str, Any]) -> Iterator[Problem]:
@@ -219,6 +220,40 @@ def _correction_problems(key: str, correction: Mapping[str, Any], trackers: tupl
     first, last = correction.get("from"), correction.get("until")
     if type(first) is type(last) is date and last < first:
         yield Problem(LEDGER, f"{key}.until", last, f"is before from = {first}")
+
+
+def _overlapping_corrections(corrections: list[tuple[int, Mapping[str, Any]]]) -> Iterator[Problem]:
+    """Two corrections must not change one reading on one day for one cause: the second would correct too much."""
+    for index, (place, correction) in enumerate(corrections):
+        for other_place, other in corrections[:index]:
+            metric = _doubly_corrected(correction, other)
+            if metric and correction.get("tracker") == other.get("tracker") and _share_days(correction, other):
+                message = f"changes {metric} on days on which [[correction]] {other_place} does"
+                fix = "Keep one of the two, or give them different days with from and until."
+                yield Problem(LEDGER, f"correction.{place}", None, message, is_table=True, fix=fix)
+
+
+def _doubly_corrected(one: Mapping[str, Any], other: Mapping[str, Any]) -> str:
+    """Return what both corrections change: a metric or a quantity of the frame. Different quantities of one frame go together."""
+    metrics = [as_text(correction.get("metric")) for correction in (one, other)]
+    frames = [as_text(correction.get("frame")) for correction in (one, other)]
+    if metrics[0] == metrics[1] and frames[0] == frames[1]:
+        return metrics[0] or frames[0]
+    for metric, frame in zip(metrics, reversed(frames), strict=True):
+        if metric in MOVED_METRICS.get(frame, ()):
+            return metric
+    return ""
+
+
+def _share_days(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Return whether two corrections apply on a common day; without a day it has no end. What is not a date is reported elsewhere."""
+    (first, last), (other_first, other_last) = map(_days_of_correction, (one, other))
+    return first <= other_last and other_first <= last
+
+
+def _days_of_correction(correction: Mapping[str, Any]) -> tuple[date, date]:
+    first, last = correction.get("from"), correction.get("until")
+    return first if type(first) is date else date.min, last if type(last) is date else date.max
 
 
 def _shared_inboxes(trackers: list[RawTracker], folder: Path, output: str) -> Iterator[Problem]:

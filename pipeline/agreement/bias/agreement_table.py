@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.agreement.bias.all_nights import AllNights
+from pipeline.agreement.bias.equivalence import Bias, Least, judge_equivalence
 from pipeline.agreement.bias.limits import Limits, Split, limits_of_agreement, split_by_night
 from pipeline.agreement.bias.regression import Concordance, Line, concordance, deming, intervals_of_line
 from pipeline.agreement.bias.slices import (
@@ -109,6 +110,9 @@ def _rows_of_slices(nights: AllNights, slices: Slices, robust: Robust, judgment:
         }
     figures |= {"tolerance": np.broadcast_to(tolerances, split.n.shape)}
     figures |= {"robust_bias": robust.median, "robust_sd": robust.mad * MAD_TO_SD}
+    measured = ("bias", "bias_low", "bias_high", "nights", "n", "tolerance")
+    judged = judge_equivalence(Bias(*(figures[name] for name in measured)), Least(SMALL_NIGHTS, SMALL_PITCHES))
+    figures |= judged._asdict()
     return _rows(nights, slices, {name: figure.ravel() for name, figure in figures.items()}, judgment.methods)
 
 

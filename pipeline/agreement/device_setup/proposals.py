@@ -1,21 +1,21 @@
 """Proposed corrections: [[correction]] blocks that would undo what was found."""
 
 import math
+from collections.abc import Mapping
 from datetime import date
 from typing import Any, NamedTuple
 
 import polars as pl
 
 from pipeline.agreement.device_setup.corrections import Correction, toml_block
-from pipeline.agreement.device_setup.misalignment import SURE_SE
+from pipeline.agreement.device_setup.misalignment import CROOKED_FROM, SURE_SE
 from pipeline.agreement.wording import alarm_sentence, setup_finding
 from schemas.agreement import PROPOSED_CORRECTIONS
 from schemas.drift import OWN_HISTORY
+from schemas.setup import MOVED_METRICS
 
 # Smallest standard error as a weight: keeps weights finite.
 _LEAST_SE = 1e-9
-# The turn that a moved release point suggests.
-_TURN_OF = {"release_side_ft": "aim_deg", "release_height_ft": "tilt_deg"}
 
 
 class CrookedStretch(NamedTuple):
@@ -33,14 +33,19 @@ class CrookedStretch(NamedTuple):
 def propose_corrections(drift: pl.DataFrame, setup: pl.DataFrame) -> pl.DataFrame:
     """Return blocks that would undo drifts and crooked setups, ready to paste.
 
-    Drifts are those whose mover is known, live or over. Pairs must be in order of rank in both tables.
+    Drifts are those whose mover is known, live or over, and that no crooked setup explains: one cause has one block. Pairs must be in order
+    of rank in both tables.
     """
     live = drift.filter("alarm", "latest", "matters", pl.col("mover").is_not_null())
     # a mover has drifted against every other tracker; the best-ranked one, which comes first, gives the amount
     once = live.unique(["mover", "metric"], keep="first", maintain_order=True)
     stretches = crooked_stretches(setup)
-    for_live = [_for_drift(row) for row in once.iter_rows(named=True) if not _is_explained_by_turn(row, stretches)]
-    for_past = [_for_drift(row)._replace(until_day=row["baseball_day"]) for row in drifts_over(drift)]
+    for_live = [_for_drift(row) for row in once.iter_rows(named=True) if not is_explained_by_setup(row, stretches)]
+    for_past = [
+        _for_drift(row)._replace(until_day=row["baseball_day"])
+        for row in drifts_over(drift)
+        if not is_explained_by_setup(row, stretches)
+    ]
     proposed = [*for_live, *for_past, *map(_for_setup, stretches)]
     rows = [(*correction, toml_block(correction)) for correction in proposed]
     return pl.DataFrame(rows, schema=PROPOSED_CORRECTIONS.polars_schema(), orient="row")
@@ -96,6 +101,21 @@ def crooked_stretches(setup: pl.DataFrame) -> list[CrookedStretch]:
     return stretches
 
 
+def is_explained_by_setup(row: Mapping[str, Any], stretches: list[CrookedStretch]) -> bool:
+    """Return whether a drift comes from a crooked setup, which has an advice and a correction of its own.
+
+    `row` is a night of table `drift`: the same tracker was crooked meanwhile in a quantity that moves the metric.
+    """
+    tracker = row["mover"] or row["tracker_b"]
+    return any(
+        stretch.row["tracker_b"] == tracker
+        and row["metric"] in MOVED_METRICS[stretch.row["quantity"]]
+        and (stretch.until_day is None or stretch.until_day >= row["change_day"])
+        and (stretch.from_day is None or stretch.from_day <= row["baseball_day"])
+        for stretch in stretches
+    )
+
+
 def _by_best_and_overall(setup: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the rows against the best-ranked partner, and the overall crooked ones.
 
@@ -121,11 +141,12 @@ def _split_into_stretches(nights: list[dict[str, Any]]) -> list[list[dict[str, A
 def _is_same_way(before: dict[str, Any], row: dict[str, Any]) -> bool:
     """Whether two consecutive nights are crooked in the same way.
 
-    Against own history a row covers all nights since its change.
+    Against own history a row covers all nights since its change. Nights that differ by less than what counts as crooked have one cause.
     """
     if row["tracker_a"] == OWN_HISTORY or before["tracker_a"] == OWN_HISTORY:
         return bool(before["tracker_a"] == row["tracker_a"] and row["nights"] == before["nights"] + 1)
-    near = abs(row["value"] - before["value"]) < SURE_SE * math.hypot(row["se"], before["se"])
+    likely = max(SURE_SE * math.hypot(row["se"], before["se"]), CROOKED_FROM[row["quantity"]])
+    near = abs(row["value"] - before["value"]) < likely
     return bool(row["crooked"] and before["crooked"] and near)
 
 
@@ -136,20 +157,6 @@ def _stretch(nights: list[dict[str, Any]]) -> CrookedStretch:
         weights = [1 / max(row["se"], _LEAST_SE) ** 2 for row in nights]
         value = sum(weight * row["value"] for weight, row in zip(weights, nights, strict=True)) / sum(weights)
     return CrookedStretch(last, value, nights[0]["baseball_day"], last["baseball_day"])
-
-
-def _is_explained_by_turn(row: dict[str, Any], stretches: list[CrookedStretch]) -> bool:
-    """Return whether a drift against own history is a turn of the frame.
-
-    A turn has a correction of its own.
-    """
-    turn = _TURN_OF.get(row["metric"])
-    return row["tracker_a"] == OWN_HISTORY and any(
-        stretch.row["tracker_a"] == OWN_HISTORY
-        and (stretch.row["tracker_b"], stretch.row["quantity"], stretch.until_day)
-        == (row["tracker_b"], turn, row["baseball_day"])
-        for stretch in stretches
-    )
 
 
 def _for_drift(row: dict[str, Any]) -> Correction:
