@@ -4,6 +4,7 @@ Its numbers are those of the tables.
 """
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -263,7 +264,7 @@ def test_one_night_has_a_page(tmp_path: Path) -> None:
 def test_a_version_of_an_older_program_is_refused_with_what_to_do(
     published_program: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    newer = TABLES["drift"]._replace(columns=(*TABLES["drift"].columns, Column("new_column", pl.String, "new")))
+    newer = replace(TABLES["drift"], columns=(*TABLES["drift"].columns, Column("new_column", pl.String, "new")))
     monkeypatch.setitem(TABLES, "drift", newer)
     done = command("report", "agreement", "-w", published_program)
     assert done.returncode == 3 and "new_column" in done.stderr and "pitchledger run --rebuild" in done.stderr
