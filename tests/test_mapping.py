@@ -201,6 +201,33 @@ why = "nothing seen"
     assert found.sightings.get_column("file_row").to_list() == [2, 6, 7]
 
 
+def test_warm_ups_are_rows_whose_word_or_reason_says_so(tmp_path: Path) -> None:
+    rules = """
+[[no_pitch]]
+column = "kind"
+words = ["Warm-Up", "toss"]
+why = "the device marks it"
+[[no_pitch]]
+column = "kind"
+words = ["prep"]
+why = "thrown before the inning"
+is_warm_up = true
+[[no_pitch]]
+column = "kind"
+words = ["loosening"]
+why = "warm-up"
+[[no_pitch]]
+column = "kind"
+words = ["warm day"]
+why = "a note"
+is_warm_up = false
+"""
+    words = ("warm-up", "toss", "prep", "loosening", "warm day")
+    text = "when,pace,kind\n" + "".join(f"2026-10-16 19:00:0{n},70,{word}\n" for n, word in enumerate(words))
+    found = mapped(export(tmp_path, text), profile_of(tmp_path, rest=SPEED + rules))
+    assert found.set_aside.sort("file_row").get_column("is_warm_up").to_list() == [True, False, True, True, False]
+
+
 def test_a_row_without_any_date_is_quarantined_with_the_reason(tmp_path: Path) -> None:
     text = HEAD + "2026-10-16 19:00:01,91\n,92\n16.10.2026,93\n"
     found = mapped(export(tmp_path, text), profile_of(tmp_path))

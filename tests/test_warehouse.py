@@ -169,17 +169,12 @@ def test_an_id_of_another_night_is_noticed(name, built, tmp_path):
 
 
 def test_a_throw_counted_twice_is_detected(tmp_path, monkeypatch):
-    """While player ids are unique, no table can cause this, so the view itself is made to count twice."""
+    """While player ids are unique, no table can cause this, so the view that the counts read is made to list pitches twice."""
     views = tmp_path / "sql" / "views"
     views.mkdir(parents=True)
     (tmp_path / "sql" / "checks").symlink_to(SQL_FOLDER / "checks")
-    twice = (
-        (SQL_FOLDER / "views" / "throws_by_day.sql")
-        .read_text()
-        .replace("count(*) as throws,", "2 * count(*) as throws,")
-    )
-    (views / "pitch_log.sql").write_text((SQL_FOLDER / "views" / "pitch_log.sql").read_text())
-    (views / "throws_by_day.sql").write_text(twice)
+    once = (SQL_FOLDER / "views" / "pitch_log.sql").read_text()
+    (views / "pitch_log.sql").write_text(f"{once}cross join (values (1), (2)) as twice (number)\n")
     monkeypatch.setattr("pipeline.warehouse.database.SQL_FOLDER", tmp_path / "sql")
     monkeypatch.setattr("pipeline.warehouse.database.read_views.__defaults__", (views,))
     with pytest.raises(LawBrokenError, match="throws_count_once"):

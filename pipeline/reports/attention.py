@@ -23,7 +23,7 @@ from pipeline.words import moment_words, pluralize
 
 Kind = Literal[
     "run", "roster", "inbox", "gone", "delivery", "decision", "file", "copy", "same key", "row", "value",
-    "name", "doubtful", "stale label", "label", "gap", "clock", "drift", "setup", "correction", "lost", "unlike",
+    "name", "unmatched", "doubtful", "warm-up", "stale label", "label", "gap", "clock", "drift", "setup", "correction", "lost", "unlike",
     "definition",
 ]  # fmt: skip
 
@@ -217,7 +217,9 @@ _SOURCES: tuple[_Source, ...] = (
     _agreement,
     partial(_ask, name="gaps"),
     _names,
+    partial(_ask, name="unmatched_sessions"),
     partial(_ask, name="doubtful_pitches"),
+    partial(_ask, name="possible_warm_ups"),
     partial(_ask, name="future_dates"),
     partial(_ask, name="clocks_off"),
     partial(_ask, name="stale_labels"),

@@ -337,6 +337,10 @@ class NoPitchRule(SettingsTable):
     )
     is_null: StrictBool | None = Field(default=None, description="true = the cell is empty")
     why: Name = Field(description="the reason, for people")
+    is_warm_up: StrictBool | None = Field(
+        default=None,
+        description="true = these rows are warm-up throws, which workload views count apart; default: rows whose cell or `why` begins with 'warm'",
+    )
 
     @model_validator(mode="after")
     def _has_one_test(self) -> "NoPitchRule":

@@ -291,7 +291,7 @@ def check_laws(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[d
 def _restricted_to(con: duckdb.DuckDBPyConnection, nights: Mapping[str, Collection[date]]) -> Iterator[None]:
     """Hide other nights from the laws in this block, by temporary views with the names of the tables and views that the laws read."""
     days = {day for table_nights in nights.values() for day in table_nights}
-    names = [*nights, "throws_by_day"]
+    names = [*nights, "pitch_log"]
     for name in names:
         con.execute(f'create temp view "{name}" as select * from warehouse.main."{name}"{_where_nights(days)}')
     yield

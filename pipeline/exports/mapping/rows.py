@@ -47,6 +47,9 @@ _WHY_SET_ASIDE = {
     "superseded": "a later row of this export has the same id",
 }
 
+# how the words for a warm-up throw begin, in an export or in a rule's `why`
+_WARM_UP = "warm"
+
 
 class Mapped(NamedTuple):
     """The rows of one export. `exported_at`: when it was made, where the profile says (naive, null otherwise)."""
@@ -74,7 +77,7 @@ def map_export(raw: RawExport, tracker: "TrackerSettings", file: ExportFile) -> 
     columns_found = [*_keys_and_counts(cells, profile), *labels.fields.get_columns(), *metrics.values.get_columns()]
     rows = _with_place(pl.DataFrame(columns_found), stamps, tracker, file.file_id)
     rows = add_sighting_id(rows, cells, profile)
-    rows = _with_fate(rows, _no_pitch_reason(cells, profile.no_pitch))
+    rows = _with_fate(rows.hstack(_non_pitches(cells, profile.no_pitch)))
     is_sighting = rows.get_column("fate").is_null()
     sightings = rows.filter(is_sighting)
     lost = lost_values(cells, stamps, metrics.reasons, profile)
@@ -170,15 +173,25 @@ def _with_place(rows: pl.DataFrame, stamps: Stamps, tracker: "TrackerSettings", 
     ).select(pl.col(name).cast(dtype) for name, dtype in schema.items() if name != "sighting_id")
 
 
-def _no_pitch_reason(cells: Cells, rules: Sequence[NoPitchRule]) -> pl.Series:
-    """Return why a row is not a pitch, by the first rule that it meets; null where it may be one."""
-    reason = pl.lit(None, pl.String)
+def _non_pitches(cells: Cells, rules: Sequence[NoPitchRule]) -> pl.DataFrame:
+    """Return `why` a row is not a pitch, by the first rule that it meets (null where it may be one), and `is_warm_up`."""
+    reason, warm_up = pl.lit(None, pl.String), pl.lit(None, pl.Boolean)
     for rule in reversed(rules):
-        reason = pl.when(_meets(rule)).then(pl.lit(rule.why)).otherwise(reason)
+        meets = _meets(rule)
+        reason = pl.when(meets).then(pl.lit(rule.why)).otherwise(reason)
+        warm_up = pl.when(meets).then(_is_warm_up(rule)).otherwise(warm_up)
     both = cells.text.select(pl.all().name.prefix("text ")).hstack(
         cells.numbers.select(pl.all().name.prefix("number "))
     )
-    return both.with_columns(reason=reason).get_column("reason")
+    # built from columns: a frame without columns has no height
+    return both.with_columns(why=reason, is_warm_up=warm_up).select("why", "is_warm_up")
+
+
+def _is_warm_up(rule: NoPitchRule) -> pl.Expr:
+    if rule.is_warm_up is not None:
+        return pl.lit(rule.is_warm_up)
+    says_warm_up = pl.lit(rule.why.strip().lower().startswith(_WARM_UP))
+    return says_warm_up | pl.col(f"text {rule.column}").str.to_lowercase().str.starts_with(_WARM_UP).fill_null(False)
 
 
 def _meets(rule: NoPitchRule) -> pl.Expr:
@@ -192,11 +205,10 @@ def _meets(rule: NoPitchRule) -> pl.Expr:
     return text.is_null()
 
 
-def _with_fate(rows: pl.DataFrame, no_pitch_reason: pl.Series) -> pl.DataFrame:
-    """Add `fate`: null for a sighting, else quarantined or a kind of set_aside; with `why` and `kept_sighting_id`."""
+def _with_fate(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add `fate`: null for a sighting, else quarantined or a kind of set_aside; complete `why`, add `kept_sighting_id`."""
     measured = pl.any_horizontal(pl.col(name).is_not_null() for name in (*METRICS, *TRAJECTORY))
     placed = pl.any_horizontal(pl.col(name).is_not_null() for name in ("native_id", "sequence", "thrown_at"))
-    rows = rows.with_columns(no_pitch_reason.alias("why"))
     fate = (
         pl.when(pl.col("why").is_not_null())
         .then(pl.lit("no_pitch"))
