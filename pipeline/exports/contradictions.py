@@ -34,16 +34,29 @@ _LEAST_DIFFERENCE_DEG = 40.0
 _AXIS_WRONG_DEG = 45.0
 # ... is wrong even if no change explains it (deg) ...
 _AXIS_FAR_OFF_DEG = 60.0
+# An axis that is turned from the break by less than this on all pitches alike may be the seams' work (deg; common practice, no source) ...
+_LARGE_TURN_DEG = 75.0
+# ... alike: the length of the mean direction (common practice, no source)
+_SAME_TURN = 0.7
+# a break of more than this needs mostly active spin (in; common practice, no source)
+_LARGE_BREAK_IN = 10.0
 # ... and a change explains it if this median remains (deg)
 _AXIS_RIGHT_DEG = 30.0
 # a fastball's speed, as a share of the arm's fastest (common practice, no source)
 _HARD_SHARE = 0.95
+# ... if the arm also throws pitches below this share of it (common practice, no source)
+_SLOW_SHARE = 0.92
+_FASTBALLS = ("four_seam", "two_seam", "sinker")
 # sideways distance of a hand that shows which arm threw (ft)
 _LEAST_SIDE_FT = 0.5
+# a push is mostly down within 53 degrees of it
+_MOSTLY = 0.6
 # the push of an axis counts as sideways from 20 degrees off the vertical
 _LEAST_PUSH = 0.34
 # the median vertical break of fastballs is above this, those of submarine pitchers too (in; common practice, no source)
 _LOWEST_FASTBALL_IN = -12.0
+# ... and not even one arm alone has one this low
+_LOWEST_OF_ONE_ARM_IN = -18.0
 
 
 class Finding(NamedTuple):
@@ -88,14 +101,21 @@ def find_contradictions(evidence: Evidence) -> list[Finding]:
 
 
 def _with_facts(sightings: pl.DataFrame) -> pl.DataFrame:
-    """Add `arm` (the label), `arm_sign` (the x of the arm side by the hand, null if unknown) and `is_hard` (a fastball by its speed)."""
+    """Add `arm` (the label), `arm_sign` (the x of the arm side by the hand, null if unknown) and `is_hard` (whether it is a fastball).
+
+    A fastball is named so, or is among the fastest of an arm that also throws slower pitches: an arm that throws one pitch only may throw
+    curveballs.
+    """
     arm = pl.coalesce("pitcher_id", "pitcher_label", "pitcher_native_id", pl.lit(""))
-    fastest = pl.col("release_speed_mph").quantile(0.95).over("arm")
+    speed = pl.col("release_speed_mph")
+    fastest, slowest = (speed.quantile(level).over("arm") for level in (0.95, 0.05))
+    is_named = (pl.col("pitch_type").is_not_null() & (pl.col("pitch_type") != "unknown")).any().over("arm")
+    by_speed = (speed >= _HARD_SHARE * fastest) & (slowest <= _SLOW_SHARE * fastest)
     return sightings.with_columns(arm=arm).with_columns(
         arm_sign=pl.col("pitcher_hand").replace_strict(
             {"right": -1.0, "left": 1.0}, default=None, return_dtype=pl.Float64
         ),
-        is_hard=(pl.col("release_speed_mph") >= _HARD_SHARE * fastest).fill_null(False),
+        is_hard=pl.when(is_named).then(pl.col("pitch_type").is_in(_FASTBALLS)).otherwise(by_speed).fill_null(False),
     )
 
 
@@ -154,19 +174,15 @@ def _axis_and_breaks(pitches: pl.DataFrame, _: Evidence) -> Iterator[Finding]:
     apart = {change: np.abs(wrapped_deg(change.applied_to(axis) - by_break)) for change in _CHANGES}
     medians = {change: float(np.median(values)) for change, values in apart.items()}
     best = min(_CHANGES, key=lambda change: medians[change])
-    can_tell = np.abs(wrapped_deg(best.applied_to(axis) - axis)) >= _LEAST_DIFFERENCE_DEG
-    told, wins = int(can_tell.sum()), apart[best] < apart[_NONE]
-    if medians[best] > _AXIS_RIGHT_DEG and medians[_NONE] > _AXIS_FAR_OFF_DEG:
-        yield Finding(
-            "spin_axis_deg",
-            f"spin axis and breaks are {medians[_NONE]:.0f}° apart (median of {moving.height:,} pitches), and no simple change explains it.",
-            "Check [metric.spin_axis_deg] and the signs of both breaks. If the device is at fault, remove the axis from the profile.",
-        )
+    if medians[best] > _AXIS_RIGHT_DEG:
+        yield from _unexplained_axis(moving, apart[_NONE])
         return
-    if best == _NONE or told < _MOST_NEEDED or wins[can_tell].mean() < _MAJORITY or medians[best] > _AXIS_RIGHT_DEG:
+    can_tell = np.abs(wrapped_deg(best.applied_to(by_break) - by_break)) >= _LEAST_DIFFERENCE_DEG
+    told, wins = int(can_tell.sum()), apart[best] < apart[_NONE]
+    if best == _NONE or told < _MOST_NEEDED or wins[can_tell].mean() < _MAJORITY:
         return
     before, after = np.median(apart[_NONE][can_tell]), np.median(apart[best][can_tell])
-    if before < _AXIS_WRONG_DEG:
+    if before < _AXIS_WRONG_DEG or _is_small_turn(axis - by_break):
         return
     metric, what_to_do = _axis_answer(best, moving.filter(pl.Series(can_tell)), pitches)
     words = _CHANGE_WORDS.get(best, "turned by a quarter")
@@ -176,6 +192,26 @@ def _axis_and_breaks(pitches: pl.DataFrame, _: Evidence) -> Iterator[Finding]:
         f"With the axis {words} they agree (median {after:.0f}°).",
         what_to_do,
     )
+
+
+def _is_small_turn(difference: Floats) -> bool:
+    """Return whether the axis is turned from the break by much the same small angle on all pitches, as the seams of a sinker do."""
+    mean = np.exp(1j * np.radians(difference)).mean()
+    return bool(abs(mean) >= _SAME_TURN and abs(np.degrees(np.angle(mean))) < _LARGE_TURN_DEG)
+
+
+def _unexplained_axis(moving: pl.DataFrame, apart: Floats) -> Iterator[Finding]:
+    """Yield an axis far from the break on pitches that move so much that most of their spin is active."""
+    far = np.hypot(
+        *(moving.get_column(name).to_numpy() for name in ("horizontal_break_in", "induced_vertical_break_in"))
+    )
+    large = far >= _LARGE_BREAK_IN
+    if _is_enough(moving.filter(pl.Series(large)), _ARMS_NEEDED) and np.median(apart[large]) > _AXIS_FAR_OFF_DEG:
+        yield Finding(
+            "spin_axis_deg",
+            f"spin axis and breaks are {np.median(apart[large]):.0f}° apart (median of {large.sum():,} pitches), and no simple change explains it.",
+            "Check [metric.spin_axis_deg] and the signs of both breaks. If the device is at fault, remove the axis from the profile.",
+        )
 
 
 def _axis_answer(best: _Change, moving: pl.DataFrame, pitches: pl.DataFrame) -> tuple[str, str]:
@@ -195,21 +231,19 @@ def _axis_answer(best: _Change, moving: pl.DataFrame, pitches: pl.DataFrame) -> 
         if run > push:
             return "spin_axis_deg", "Likely answer: the other view (or the other turns) in [metric.spin_axis_deg]."
         return "horizontal_break_in", "Likely answer: the other side as positive in [metric.horizontal_break_in]."
-    lift = hard.get_column("induced_vertical_break_in").median()
-    rises = isinstance(lift, float) and lift > 0
-    if best == _Change(True, 180):
-        if rises:
-            return (
-                "spin_axis_deg",
-                "Likely answer: the axis is upside down; change backspin_at by 180 and turns to the other way.",
-            )
-        return (
-            "induced_vertical_break_in",
-            'Likely answer: gravity = "in", or the other positive, in [metric.induced_vertical_break_in].',
-        )
-    if rises:
-        return "spin_axis_deg", "Likely answer: backspin_at differs by 180 in [metric.spin_axis_deg]."
-    return "spin_axis_deg", f"Both breaks may have the wrong sign: check positive of both. {axis}"
+    breaks = (
+        "positive in both breaks"
+        if best == _Change(False, 180)
+        else "gravity and positive in [metric.induced_vertical_break_in]"
+    )
+    lift = hard.get_column("induced_vertical_break_in").drop_nulls()
+    if lift.len() < _MOST_NEEDED:
+        return "spin_axis_deg", f"{axis} Or check {breaks}."
+    if _share(lift > 0) > 0.5:
+        turns = " and turns to the other way" if best.is_mirrored else ""
+        return "spin_axis_deg", f"Likely answer: the axis is upside down; change backspin_at by 180{turns}."
+    metric = "induced_vertical_break_in" if best.is_mirrored else "spin_axis_deg"
+    return metric, f"Likely answer: the breaks are upside down; check {breaks}."
 
 
 def _fastball_axis(pitches: pl.DataFrame, _: Evidence) -> Iterator[Finding]:
@@ -218,8 +252,9 @@ def _fastball_axis(pitches: pl.DataFrame, _: Evidence) -> Iterator[Finding]:
     hard = pitches.filter("is_hard").drop_nulls("spin_axis_deg").with_columns(across=push.sin(), up=-push.cos())
     if not _is_enough(hard, _ARMS_NEEDED):
         return
-    down = _share(hard.get_column("up") < 0)
-    if down >= _MAJORITY:
+    # a submarine pitcher's fastball is pushed sideways, and a little down
+    down, push_up = _share(hard.get_column("up") < 0), hard.get_column("up").median()
+    if down >= _MAJORITY and isinstance(push_up, float) and push_up < -_MOSTLY:
         yield Finding(
             "spin_axis_deg",
             f"the spin axis pushes {down:.0%} of {hard.height:,} fastballs down; a fastball has backspin.",
@@ -304,10 +339,9 @@ def _fastball_break(pitches: pl.DataFrame, _: Evidence) -> Iterator[Finding]:
     metric = "induced_vertical_break_in"
     known = pitches.drop_nulls(metric)
     hard = known.filter("is_hard")
-    if not _is_enough(hard, _ARMS_NEEDED):
-        return
+    limit = _LOWEST_FASTBALL_IN if _is_enough(hard, _ARMS_NEEDED) else _LOWEST_OF_ONE_ARM_IN
     median = hard.get_column(metric).median()
-    if not isinstance(median, float) or median > _LOWEST_FASTBALL_IN:
+    if not _is_enough(hard) or not isinstance(median, float) or median > limit:
         return
     others = known.filter(~pl.col("is_hard")).get_column(metric)
     is_flipped = others.len() >= _MOST_NEEDED and _share(others > 0) > 0.5
@@ -470,4 +504,5 @@ COLUMNS = (
     *("tracker", "pitcher_id", "pitcher_label", "pitcher_native_id", "pitcher_hand"),
     *_USUAL,
     "spin_axis_deg",
+    "pitch_type",
 )
