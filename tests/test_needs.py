@@ -136,7 +136,7 @@ EXPECTED = [
     ("value", "Camera: no record has 'hand_at.2' (1 file).", "Check the tracker's profile."),
     ("gone", 'Camera: 1 export is missing from the inbox since Mar 3 (first: of "May".csv). The rows are kept.',
      'Put it back, or add to decisions.csv: drop_export,array,"of ""May"".csv",,YOU,DATE,WHY'),
-    ("same key", "Main radar: radar.csv and cut.csv use number 12 for different throws. Both count (3 throws).",
+    ("same key", "Main radar: radar.csv and cut.csv use number 12 for different throws. All of them count (3 pairs).",
      "In [keys] of its profile, set session to what tells them apart, such as a part of the file name. If one corrects the other, remove the wrong one."),
     ("lost", "Main radar: newer exports replaced 1 row by ones with other readings (last: Mar 4). The rest of both exports agrees.",
      "If they are corrections, nothing to do. If they are other throws, give each export its own session in the profile."),

@@ -269,6 +269,21 @@ def test_a_radar_with_only_whole_miles_per_hour_loses_no_throw() -> None:
     assert once.set_aside.is_empty()
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_evenings_that_are_equal_by_chance_lose_no_throw(seed: int) -> None:
+    """Whole miles per hour, and readings that are always the same, give many equal rows."""
+    chance = random.Random(seed)
+    same: dict[str, object] = {"spin_rate_rpm": 2000.0, "extension_ft": 6.0, "induced_vertical_break_in": 12.0}
+    old, new = (evening(file, [float(chance.randint(85, 92)) for _ in range(40)], **same) for file in ("old", "new"))
+    assert kept(old, new)[0].set_aside.is_empty()
+
+
+def test_a_copy_from_a_device_with_two_readings_counts_no_throw_twice() -> None:
+    bare: dict[str, object] = {"induced_vertical_break_in": None}
+    once, _ = kept(evening("old", SPEEDS, **bare), evening("new", [SPEEDS[0] + 3, *SPEEDS[1:]], **bare))
+    assert once.sightings.height == len(SPEEDS) + 1
+
+
 def test_two_evenings_of_one_day_that_were_both_copied_stay_two() -> None:
     """A throw of the one may read as a throw of the other."""
     late = [60.0, 61.0, SPEEDS[2], 62.0]

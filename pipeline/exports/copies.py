@@ -7,15 +7,16 @@ from schemas.metrics import METRICS, TRAJECTORY
 
 # The numbers below are common practice, no source: with a radar that writes nothing but whole miles per hour, rows of two evenings are
 # often equal by chance.
-# equal values in a row that can't be chance
-_FEWEST_IN_ROW = 3
+# equal values in a row that no other row of its export has, below which it may be equal by chance
+_FEWEST_IN_ROW = 2
 # equal values in all rows of a pair of exports that can't be chance
 FEWEST_IN_ALL = 9
 # a time counts as this many values, ...
 _STAMP_WORTH = 2
 # ... if the clock's step is not longer than this
 _FINE_S = 1.0
-# share of the smaller export that must be equal: a copy may be cut off, and some of its rows corrected since
+# share of the smaller export that must be equal, in rows that are the only ones with their values in both exports: a copy may be cut off,
+# and some of its rows corrected since
 _SHARE_EQUAL = 0.5
 # share of the equal rows that must follow in the same order
 _SHARE_IN_ORDER = 0.9
@@ -65,9 +66,10 @@ def _pairs_of_copies(equal: pl.DataFrame, size: pl.DataFrame) -> pl.DataFrame:
     others = rows.select("throw", other="file_id", other_order="file_order", other_is_only="is_only")
     both = rows.join(others, on="throw")
     both = both.filter(pl.col("file_id") < pl.col("other")).sort("file_order")
-    # where an export has the same readings twice, it is unknown which row is which
-    follows = pl.col("other_order").filter("is_only", "other_is_only").diff().fill_null(1) > 0
-    pairs = both.group_by("baseball_day", "file_id", "other").agg(
+    # where an export has the same readings twice, it is unknown which row is which, and two evenings may have them by chance
+    both = both.filter("is_only", "other_is_only")
+    follows = pl.col("other_order").diff().fill_null(1) > 0
+    pairs = both.group_by("baseball_day", "file_id", "other", maintain_order=True).agg(
         n=pl.len(), worth=pl.col("worth").sum(), in_order=follows.mean()
     )
     other_sizes = size.select("baseball_day", other="file_id", other_size="size")

@@ -15,7 +15,7 @@ with collisions as (
 select
     'same key' as kind,
     format(
-        '{}: {} and {} use {} for different throws{}. Both count ({:,} throw{}).',
+        '{}: {} and {} use {} for different throws{}. All of them count ({:,} pair{}).',
         coalesce(trackers.name, collisions.tracker), other_name, file_name,
         case "key"
             when 'native_id' then 'id ' || example
