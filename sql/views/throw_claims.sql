@@ -78,8 +78,8 @@ unnamed as (
     -- the named pitches before and after one without a name
     select
         pitch_id,
-        last_value(if(arm <> 'not named', pitch_id, null) ignore nulls) over before_it as pitch_before,
-        first_value(if(arm <> 'not named', pitch_id, null) ignore nulls) over after_it as pitch_after
+        last_value(case when arm <> 'not named' then pitch_id end ignore nulls) over before_it as pitch_before,
+        first_value(case when arm <> 'not named' then pitch_id end ignore nulls) over after_it as pitch_after
     from pitch_log
     window
         before_it as (partition by session_id order by pitch_number rows between unbounded preceding and current row),
@@ -124,7 +124,7 @@ two_names as (
         pitch_log.pitch_number,
         pitch_log.seen_by,
         pitch_log.pitch_id,
-        if(pitch_log.seen_by > 1, list_sort(list_distinct(list(claims.claimant) || [pitch_log.arm])), null) as arms
+        case when pitch_log.seen_by > 1 then list_sort(list_distinct(list(claims.claimant) || [pitch_log.arm])) end as arms
     from pitch_log
     left join claims on claims.pitch_id = pitch_log.pitch_id and claims.reason in ('conflict', 'stale_label')
     group by

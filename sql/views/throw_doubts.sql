@@ -240,7 +240,7 @@ coverage as (
                 station,
                 baseball_day,
                 arm,
-                if(seen_by = 1 and pitch_id not in (select pitch_id from non_pitches_possible), match_probability, 0) as alone,
+                case when seen_by = 1 and pitch_id not in (select pitch_id from non_pitches_possible) then match_probability else 0 end as alone,
                 unnest(string_split(trackers, ',')) as tracker
             from log
         )

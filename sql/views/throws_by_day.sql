@@ -58,13 +58,13 @@ expectations as (
         doubts.baseball_day,
         doubts.arm,
         directions.is_too_many,
-        sum(if(directions.is_too_many, doubts.too_many, doubts.too_few)) as pitches,
+        sum(case when directions.is_too_many then doubts.too_many else doubts.too_few end) as pitches,
         sum(doubts.expected) as expected
     from all_doubts as doubts
     cross join (values (true), (false)) as directions (is_too_many)
     anti join (select pitch_id, arm from all_doubts where too_many > 0 and expected is null) as left_out
         on directions.is_too_many and left_out.pitch_id = doubts.pitch_id and left_out.arm = doubts.arm
-    where doubts.expected > 0 and if(directions.is_too_many, doubts.too_many, doubts.too_few) > 0
+    where doubts.expected > 0 and case when directions.is_too_many then doubts.too_many else doubts.too_few end > 0
     group by doubts.baseball_day, doubts.arm, directions.is_too_many
 ),
 
@@ -147,7 +147,7 @@ arm_days as (
     select
         listed.baseball_day,
         listed.arm,
-        coalesce(counted.pitcher_name, players.name, if(starts_with(listed.arm, 'label: '), listed.arm[8:], null)) as pitcher_name,
+        coalesce(counted.pitcher_name, players.name, case when starts_with(listed.arm, 'label: ') then listed.arm[8:] end) as pitcher_name,
         coalesce(counted.on_roster, players.on_roster, false) as on_roster,
         coalesce(counted.name_resolved, players.player_id is not null) as name_resolved,
         case when counted.throws is not null then listed.baseball_day end as thrown_on,
