@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.agreement.conventions.explanations import SAME, Explanation, explanations
 from pipeline.agreement.device_setup.typical_flight import USUAL_FLIGHT_S, usual_flight_s
 from pipeline.agreement.facts.circular import FAR, on_branch
-from pipeline.agreement.facts.moments import Segments, segment
+from pipeline.agreement.facts.moments import segment, segment_sum
 from pipeline.agreement.facts.readings import Pair, metrics_in, sort_by_rank
 from pipeline.agreement.facts.standards import Standards
 from pipeline.agreement.wording import mismatch_sentence, unlike_from
@@ -28,7 +28,7 @@ from schemas.metrics import METRICS
 LEAST_PITCHES_A_NIGHT = 5
 # A mismatch needs this many common readings over its nights (common practice, no source).
 LEAST_PITCHES = 10
-# A night is looked at where the median difference is beyond this many tolerances (our choice, no source).
+# A night is looked at where the mean distance of the readings is beyond this many tolerances (our choice, no source).
 _FAR_TOLERANCES = 1.0
 # The difference that remains, bias and spread together, must be at most this share of the difference as read (our choice, no source) ...
 _MOST_REMAINING = 1 / 3
@@ -86,10 +86,15 @@ def conventions_by_night(pair: Pair, tolerances: dict[str, float]) -> pl.DataFra
     rows = []
     for metric in metrics_in(pair.readings, "a."):
         a, b = (pair.readings[f"{side}.{metric}"].cast(pl.Float64).to_numpy() for side in "ab")
-        for day, night in zip(days, _slices(segments), strict=True):
-            found = _explain_night(metric, a[night], b[night], drop_in[night], tolerances[metric])
+        distance = np.abs(SAME.residuals(metric, a, b, drop_in))
+        n = segment_sum((~np.isnan(distance)).astype(float), segments)
+        mean_distance = segment_sum(np.nan_to_num(distance), segments) / np.maximum(n, 1)
+        far = (n >= LEAST_PITCHES_A_NIGHT) & (mean_distance >= _FAR_TOLERANCES * tolerances[metric])
+        for index in np.flatnonzero(far).tolist():
+            night = slice(segments.starts[index], segments.starts[index] + segments.counts[index])
+            found = _explain_night(metric, a[night], b[night], drop_in[night])
             if found:
-                rows.append((day, pair.tracker_a, pair.tracker_b, metric, *found))
+                rows.append((days[index], pair.tracker_a, pair.tracker_b, metric, *found))
     return pl.DataFrame(rows, schema=_FACTS, orient="row")
 
 
@@ -128,11 +133,6 @@ def without_mismatches(nights: pl.DataFrame, mismatches: pl.DataFrame, metrics: 
     return nights
 
 
-def _slices(segments: Segments) -> Iterator[slice]:
-    for start, length in zip(segments.starts.tolist(), segments.counts.tolist(), strict=True):
-        yield slice(start, start + length)
-
-
 def _drops(readings: pl.DataFrame) -> np.ndarray:
     """Return gravity's drop during each flight in inches, below 0."""
     columns = [f"{side}.flight_time_s" for side in "ab" if f"{side}.flight_time_s" in readings.columns]
@@ -146,20 +146,12 @@ def _drops(readings: pl.DataFrame) -> np.ndarray:
     return np.asarray(-12 * G_FPS2 * flight_s**2 / 2)
 
 
-def _explain_night(
-    metric: str, a: np.ndarray, b: np.ndarray, drop_in: np.ndarray, tolerance: float
-) -> tuple[object, ...] | None:
-    """Return the columns of a night from `explanation` on; None if nothing needs or finds an explanation."""
+def _explain_night(metric: str, a: np.ndarray, b: np.ndarray, drop_in: np.ndarray) -> tuple[object, ...] | None:
+    """Return the columns of a night from `explanation` on; None if no simple mistake explains its differences."""
     read = ~np.isnan(a + b)
-    n = int(read.sum())
-    if n < LEAST_PITCHES_A_NIGHT:
-        return None
     a, b, drop_in = a[read], b[read], drop_in[read]
-    as_read = SAME.residuals(metric, a, b, drop_in)
-    if np.median(np.abs(as_read)) < _FAR_TOLERANCES * tolerance:
-        return None
     tried = explanations(metric)
-    left = _centers(metric, np.stack([as_read, *(reason.residuals(metric, a, b, drop_in) for reason in tried[1:])]))
+    left = _centers(metric, np.stack([reason.residuals(metric, a, b, drop_in) for reason in tried]))
     most = _MOST_REMAINING * left.size[0]
     if not METRICS[metric].circular:
         most = min(most, _MOST_OF_READINGS * float(_centers(metric, a[None, :]).size[0]))
@@ -167,7 +159,7 @@ def _explain_night(
     if best == 0 or left.size[best] > most:
         return None
     figures = (left.center[0], left.spread[0], left.center[best], left.spread[best])
-    return (best, n, *map(float, figures))
+    return (best, len(a), *map(float, figures))
 
 
 def _centers(metric: str, residuals: np.ndarray) -> _Center:
