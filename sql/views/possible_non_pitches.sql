@@ -9,11 +9,22 @@
 -- release_speed_mph [mph]: speed at release
 -- sighting_id: its sighting to name in decisions.csv: that of its best-ranked tracker
 -- record_id: the record of the tracker that calls it no pitch (view non_pitches); null for other reasons
-with marked as (
+with records as materialized (
+    select
+        sighting_id,
+        tracker,
+        baseball_day,
+        venue,
+        station,
+        thrown_at
+    from non_pitches
+),
+
+marked as (
     select
         pitches.pitch_id,
         min(records.sighting_id order by records.sighting_id) as record_id
-    from non_pitches as records
+    from records
     inner join pitches
         on
             pitches.baseball_day = records.baseball_day and pitches.venue = records.venue and pitches.station = records.station
@@ -26,7 +37,7 @@ with marked as (
     select
         sightings.pitch_id,
         min(records.sighting_id)
-    from non_pitches as records
+    from records
     inner join sightings on sightings.sighting_id = records.sighting_id
     group by sightings.pitch_id
 ),
