@@ -18,8 +18,8 @@ UNDECIDED = pl.DataFrame(schema=dict.fromkeys(("kind", "tracker", "subject", "ob
 
 def matched_season(season: Season) -> tuple[pl.DataFrame, Matched]:
     """Match a season whose labels mean the players that they name; return its sightings, too."""
-    # the simulator misspells a name by leaving out one letter
-    named = season.sightings.with_columns(pitcher_id=pl.col("pitcher_label").str.replace("Demo|Dem", "Demo"))
+    # the simulator misspells a name by leaving out the "o" of "Demo"; the last letter tells players apart
+    named = season.sightings.with_columns(pitcher_id=pl.col("pitcher_label").str.replace(r"Dem(o?)(.)$", "Demo${2}"))
     return named, match_sightings(named, RANKS, MatchSettings(), {}, UNDECIDED)
 
 
