@@ -22,6 +22,7 @@ from pipeline.matching.data.records import build_records
 from pipeline.matching.data.streams import find_streams
 from pipeline.matching.evidence.timing import normal_cdf
 from pipeline.matching.pitches.grouping import group_records
+from pipeline.matching.repairs.shifted_clocks import segment_scores
 from tests.conftest import examples
 from tests.frames import sightings
 
@@ -409,3 +410,23 @@ def test_gap_rates_of_a_short_session_follow_other_days():
     assert first.turn == pytest.approx(2 * first.open)
     assert first.open == pytest.approx(np.full((1, 2), 0.05))
     assert first.crossed == pytest.approx([-6.0])
+
+
+def test_a_coarse_clock_a_throw_off_is_drawn_back_by_all_pairs():
+    """Throws 20 s apart, stamps of a minute, a path 30 s off: the shift that explains most is the true one."""
+    rng = np.random.default_rng(5)
+    first = np.arange(40) * 20.0
+    second = np.floor((first + rng.normal(0, 0.3, 40)) / 60) * 60 + 30
+    clock = Clock(np.full(40, -30.0), np.zeros(40, dtype=np.int64), 1.2, 0.0)
+    i, j = np.divmod(np.arange(1600), 40)
+    evidence = np.where(i == j, 2.0, rng.normal(-1, 1.5, 1600))
+    gap = second[j] - clock.offset_s[j] - first[i]
+    shifts = np.arange(-60.0, 61.0, 3.0)
+    score = segment_scores(clock, gap, j, evidence, shifts, 60.0)
+    assert abs(shifts[score[0].argmax()] - 30.0) <= 6.0
+    # source: the formula of the README, record by record, with scipy's normal distribution
+    for column in (0, 20, 30):
+        edges = norm.cdf((gap - shifts[column] + np.array([[30.0], [-30.0]])) / 1.2)
+        terms = np.exp(np.clip(evidence, -7, 6)) * 2 * (edges[0] - edges[1])
+        by_hand = sum(np.log(0.15 + 0.85 * terms[j == record].sum()) for record in range(40))
+        assert score[0, column] == pytest.approx(by_hand, abs=1e-3)

@@ -30,6 +30,7 @@ from pipeline.matching.repairs.clocks import (
     missed_step_beside_known_step,
     refine_stepped_clocks,
     search_again_with_learned_readings,
+    shift_to_neighbors,
 )
 from pipeline.matching.repairs.diagnosis import find_unsettled
 from pipeline.matching.repairs.start_bias import assume_bias_of_coincident_pairs, assume_zero_bias
@@ -48,6 +49,7 @@ CLOCK_PROPOSALS: tuple[Proposal, ...] = (
     search_again_with_learned_readings,
     clock_of_neighboring_file,
     exclude_streams_matched_elsewhere,
+    shift_to_neighbors,
 )
 # After the second round:
 SECOND_ROUND_PROPOSALS: tuple[Proposal, ...] = (missed_step,)
@@ -73,7 +75,12 @@ def second_look(days: Days, fit: DayFit) -> DayFit:
 
 
 # With pooled models, before the last round:
-POOLED_PROPOSALS: tuple[Proposal, ...] = (missed_step_beside_known_step, second_look, look_wider_where_a_step_may_hide)
+POOLED_PROPOSALS: tuple[Proposal, ...] = (
+    missed_step_beside_known_step,
+    second_look,
+    shift_to_neighbors,
+    look_wider_where_a_step_may_hide,
+)
 # After the last round:
 FINAL_PROPOSALS: tuple[Proposal, ...] = (drop_weak_steps, refine_stepped_clocks)
 

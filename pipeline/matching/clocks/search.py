@@ -52,13 +52,13 @@ _WEAK_VOTE = 0.1
 # A pair whose log ratio is this far below log(records) adds no vote that counts.
 _NEGLIGIBLE = 4.0
 # Log ratios are clipped to this range before they vote for an offset.
-_EVIDENCE_RANGE = (-7.0, 6.0)
+EVIDENCE_RANGE = (-7.0, 6.0)
 # An offset this near to a whole hour is preferred twice: by a clock that agrees (or was set to the hour) ...
 _AGREES_S = 5.0
 # ... and by one that agrees roughly.
 _ROUGHLY_AGREES_S = 400.0
 # Probability that the other tracker has no record of a pitch.
-_MISSED = 0.15
+MISSED = 0.15
 # A stream gives no evidence about records this many seconds before its first or after its last.
 _UNCOVERED_S = 60.0
 # Records that share a state in the first pass: no clock drifts by a grid cell in a minute.
@@ -269,11 +269,11 @@ def _emissions(
     column_of[states - low] = column
     target = column_of[np.rint(gap_s.ravel()[flat] / grid_s).astype(np.int64) - low]
     flat, target = flat[target >= 0], target[target >= 0]
-    weight = np.exp(np.clip(evidence.ravel()[flat], *_EVIDENCE_RANGE))
+    weight = np.exp(np.clip(evidence.ravel()[flat], *EVIDENCE_RANGE))
     found = np.convolve(np.bincount((flat % n) * width + target, weight, n * width), kernel, "same")
     # most records have no pair near most offsets
-    nonzero, values = np.flatnonzero(found > 0), np.full(n * width, np.log(_MISSED))
-    values[nonzero] = np.log(_MISSED + (1 - _MISSED) * median_gap_s * found[nonzero])
+    nonzero, values = np.flatnonzero(found > 0), np.full(n * width, np.log(MISSED))
+    values[nonzero] = np.log(MISSED + (1 - MISSED) * median_gap_s * found[nonzero])
     return values.reshape(n, width)[:, column]
 
 

@@ -16,6 +16,7 @@ from pipeline.matching.data.days import UNDECIDED, Days
 from pipeline.matching.learning.day_fit import DayFit
 from pipeline.matching.repairs.diagnosis import is_matched_elsewhere, unmatched_at_an_end
 from pipeline.matching.repairs.missed_steps import add_missed_steps
+from pipeline.matching.repairs.shifted_clocks import shift_coarse_clocks
 from pipeline.matching.repairs.weak_steps import without_weak_steps
 
 # Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
@@ -107,6 +108,11 @@ def exclude_streams_matched_elsewhere(days: Days, fit: DayFit) -> DayFit:
         p for p in np.flatnonzero(is_matched_elsewhere(days, fit.fit)).tolist() if fit.search.regions[p].clock is None
     ]
     return replace(fit, search=fit.search.put_regions(np.array(excluded, dtype=np.int64), [NOWHERE] * len(excluded)))
+
+
+def shift_to_neighbors(days: Days, fit: DayFit) -> DayFit:
+    """Shift coarse clocks where all pairs near a segment fit better."""
+    return replace(fit, search=shift_coarse_clocks(days, fit.models, fit.search))
 
 
 def look_wider_where_a_step_may_hide(days: Days, fit: DayFit) -> DayFit:
