@@ -113,8 +113,8 @@ def examples(number: int) -> int:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the longest files first, and run property tests in the slow part too, with all their examples.
 
-    Coverage makes Python code a third slower. So it is measured on the first case of each slow test, and not on its other cases, on
-    property tests and on kill points, which take the same lines with more inputs.
+    Coverage makes Python code a third slower. So it is measured on the first case of each slow test, and not on its other cases and on
+    kill points, which take the same lines with more inputs.
     """
     rank = {f"test_{name}.py": place for place, name in enumerate(LONGEST)}
     items.sort(key=lambda item: rank.get(item.path.name, len(rank)))
@@ -122,11 +122,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         return
     measured: set[str] = set()
     for item in items:
-        is_property = getattr(getattr(item, "obj", None), "is_hypothesis_test", False)
-        if is_property:
+        if getattr(getattr(item, "obj", None), "is_hypothesis_test", False):
             item.add_marker(pytest.mark.slow)
         test = item.nodeid.partition("[")[0]
-        if is_property or test in measured or item.path.name == "test_crash.py":
+        if test in measured or item.path.name == "test_crash.py":
             item.add_marker(pytest.mark.no_cover)
         elif item.get_closest_marker("slow"):
             measured.add(test)
