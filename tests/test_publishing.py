@@ -193,6 +193,34 @@ def test_an_older_version_can_be_restored(warehouse):
     assert _seen(warehouse) == "v3"
 
 
+def test_the_version_that_readers_had_until_the_switch_is_kept_whatever_its_age(warehouse):
+    """After a restore, and after a clock that ran ahead, the current version is not the newest."""
+    publish({}, warehouse, "v2", 3)
+    publish({}, warehouse, "v3", 3)
+    point_to(warehouse, "v1")
+    publish(small_tables(), warehouse, "v4", 2)
+    assert _seen(warehouse) == "v4" and list_versions(warehouse) == ["v1", "v4"]
+
+
+def test_versions_are_in_the_order_of_their_names_whatever_their_files_times(warehouse):
+    for version in ("v2", "v3"):
+        publish({}, warehouse, version, 5)
+    os.utime(warehouse / "versions" / "v1" / "manifest.json", (4_000_000_000, 4_000_000_000))
+    assert list_versions(warehouse) == ["v1", "v2", "v3"]
+
+
+def test_the_name_of_a_new_version_comes_after_all_others_even_after_a_clock_that_was_ahead(tmp_path):
+    now = datetime(2026, 10, 20, 2, 30, tzinfo=UTC)
+    names = []
+    for ahead in (0, 0, 365, *[0] * 9):
+        names.append(versions.next_version(tmp_path, now + timedelta(days=ahead)))
+        folder = tmp_path / "versions" / names[-1]
+        folder.mkdir(parents=True)
+        (folder / "manifest.json").write_text("{}")
+    assert list_versions(tmp_path) == names
+    assert names[1] == "20261020T023000Z-2" and names[-1] == "20271020T023000Z-10"
+
+
 def test_the_version_that_readers_see_is_never_removed(warehouse):
     publish({}, warehouse, "v2", 3)
     point_to(warehouse, "v1")

@@ -8,6 +8,7 @@ import re
 import shutil
 import stat
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -317,7 +318,21 @@ def test_an_earlier_copy_stays_complete_until_it_is_replaced(
     monkeypatch.undo()
     share(ledger, folder)
     assert manifest(folder)["folder"] != before["folder"]
-    assert sorted(path.name for path in folder.iterdir()) == ["README.txt", manifest(folder)["folder"], "manifest.json"]
+    assert sorted(path.name for path in folder.iterdir()) == [
+        ".share.lock",
+        "README.txt",
+        manifest(folder)["folder"],
+        "manifest.json",
+    ]
+
+
+def test_two_shares_into_one_folder_at_once_leave_one_complete_copy(small: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "copy"
+    ledger = load_ledger(small)
+    with ThreadPoolExecutor(3) as threads:
+        list(threads.map(lambda _: share(ledger, folder), range(3)))
+    assert all((folder / entry["path"]).stat().st_size == entry["bytes"] for entry in manifest(folder)["files"])
+    assert len(list(folder.glob("data-*"))) == 1
 
 
 @pytest.mark.parametrize("where", ["warehouse/share", "inbox/ball", "inbox/ball/deep/er", "profiles"])

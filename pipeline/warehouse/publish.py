@@ -100,8 +100,10 @@ def publish(
         if base is None:
             delete_unfinished(output)
         _write_version(finished, new, base, write_history)
+        replaced = current_version(output)
         point_to(output, version)
-    prune_versions(output, max(keep, FEWEST_KEPT))
+    # readers may still have the version open that was current until now, whatever its age
+    prune_versions(output, max(keep, FEWEST_KEPT), replaced)
     return new
 
 

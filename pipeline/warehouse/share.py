@@ -7,6 +7,7 @@
 schemas/sharing.py states which columns are shared. Ids are keyed with HMAC-SHA-256 (RFC 2104): without the key, no guess can be tested.
 """
 
+import contextlib
 import hashlib
 import hmac
 import json
@@ -14,7 +15,7 @@ import os
 import re
 import secrets
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -26,6 +27,7 @@ from pipeline.errors import PitchledgerError
 from pipeline.players.names import parse_name
 from pipeline.settings.ledger import Ledger
 from pipeline.settings.ledger_checks import LEDGER
+from pipeline.warehouse.lock import RunInProgressError
 from pipeline.warehouse.parquet import parquet_schema, schema_metadata
 from pipeline.warehouse.query import REBUILD_HINT, published_database
 from pipeline.warehouse.versions import MANIFEST, Version, current_version
@@ -40,6 +42,9 @@ README = "README.txt"
 DATA = "data-"
 # prefix of whatever is not finished yet
 UNFINISHED = ".half-"
+LOCK = ".share.lock"
+# how long one share waits for another to the same folder; a season takes a minute
+LOCK_WAIT_S = 600
 # Characters of a key at least: a key of HMAC-SHA-256 that is a word can be searched, and 32 characters keep people from typing one.
 SHORTEST_KEY = 32
 MAKE_KEY = "python3 -c 'import secrets; print(secrets.token_hex(32))'"
@@ -95,15 +100,32 @@ def share(ledger: Ledger, folder: Path) -> Shared:
     Raises ShareRefusedError where folder or key cannot be used, PitchledgerError where nothing is published or the disk refuses.
     """
     published_database(ledger.output)
-    earlier = _check_folder(folder, ledger)
+    _check_folder(folder, ledger)
     key = read_key(ledger, folder)
     try:
-        with private_files():
-            return _write(ledger, folder, key, earlier)
+        with private_files(), _folder_lock(folder):
+            # again: another share may have ended meanwhile
+            return _write(ledger, folder, key, _check_folder(folder, ledger))
     except OSError as fault:
         raise PitchledgerError(
             f"could not share to {folder}: {fault}; an earlier copy there is unchanged. Free or repair the disk and share again"
         ) from fault
+
+
+@contextlib.contextmanager
+def _folder_lock(folder: Path) -> Iterator[None]:
+    """Hold the lock of the target folder, which is created; wait for another share that holds it. Raises RunInProgressError."""
+    import filelock
+
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        # the file stays: if it were removed, two shares that wait for it could hold it at once
+        with filelock.FileLock(folder / LOCK, timeout=LOCK_WAIT_S):
+            yield
+    except filelock.Timeout as held:
+        raise RunInProgressError(
+            f"another share to {folder} is in progress for {LOCK_WAIT_S // 60} minutes: try again later"
+        ) from held
 
 
 def describe(shared: Shared) -> list[str]:
@@ -275,7 +297,6 @@ def _revealing_ids(ledger: Ledger) -> tuple[str, ...]:
 
 
 def _write(ledger: Ledger, folder: Path, key: Key, earlier: dict[str, Any]) -> Shared:
-    folder.mkdir(parents=True, exist_ok=True)
     for unfinished in folder.glob(f"{UNFINISHED}*"):
         shutil.rmtree(unfinished, ignore_errors=True)
     version = str(current_version(ledger.output))

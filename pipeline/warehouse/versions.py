@@ -14,7 +14,6 @@ no links (usually Windows), current.txt names the version, and pitchledger.duckd
 
 import contextlib
 import errno
-import itertools
 import json
 import logging
 import os
@@ -94,13 +93,19 @@ class Version(NamedTuple):
 
 
 def list_versions(output: Path) -> list[str]:
-    """Return the complete versions in the output folder, oldest first."""
+    """Return the complete versions in the output folder, oldest first: by their names, which say when the run began. A copy may change file times."""
     complete = [
         path
         for path in (output / "versions").glob("*")
         if not path.name.startswith(".") and (path / MANIFEST).is_file()
     ]
-    return [path.name for path in sorted(complete, key=lambda path: ((path / MANIFEST).stat().st_mtime_ns, path.name))]
+    return sorted((path.name for path in complete), key=_age)
+
+
+def _age(version: str) -> tuple[str, int, str]:
+    """Return a sort key of a version's name: its time, and its number within one second, of which 10 comes after 9."""
+    time, _, number = version.partition("-")
+    return time, int(number) if number.isdecimal() else 0, version
 
 
 def current_version(output: Path) -> str | None:
@@ -114,11 +119,15 @@ def current_version(output: Path) -> str | None:
 
 
 def next_version(output: Path, started_at: datetime) -> str:
-    """Return a sortable name from a run's time; a second run within one second gets the next free number."""
+    """Return a name that sorts after every existing version: a run's time, or that of the newest version where the clock was ahead then.
+
+    A second run within one second gets the next number.
+    """
     first = started_at.strftime("%Y%m%dT%H%M%SZ")
-    taken = set(list_versions(output))
-    names = (first if number == 1 else f"{first}-{number}" for number in itertools.count(1))
-    return next(name for name in names if name not in taken)
+    newest = max(map(_age, list_versions(output)), default=("", 0, ""))
+    if newest[0] < first:
+        return first
+    return f"{newest[0]}-{max(newest[1], 1) + 1}"
 
 
 # ---- show a version to readers -----------------------------------------------------------------------------------------------------------
@@ -232,12 +241,13 @@ def delete_unfinished(output: Path) -> None:
         path.unlink(missing_ok=True)
 
 
-def prune_versions(output: Path, keep: int) -> None:
-    """Hide all but the newest `keep` versions and the current one. The next run retries what cannot be moved."""
-    visible = current_version(output)
-    old = [version for version in list_versions(output) if version != visible]
+def prune_versions(output: Path, keep: int, replaced: str | None = None) -> None:
+    """Hide all but `keep` versions: the current one, the one that it `replaced`, and the newest. The next run retries what cannot be moved."""
+    spared = {current_version(output), replaced}
+    complete = list_versions(output)
+    old = [version for version in complete if version not in spared]
     try:
-        for version in old[: max(len(old) - (keep - 1), 0)]:
+        for version in old[: max(len(complete) - keep, 0)]:
             hide(output / "versions" / version)
     except OSError as fault:
         log.warning("An old version could not be removed: %s", fault)
