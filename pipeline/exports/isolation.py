@@ -103,7 +103,7 @@ class _Reader:
     def __init__(self) -> None:
         self.answered = 0
         self._printed = tempfile.TemporaryFile()  # noqa: SIM115 -- it lives as long as the process
-        paths = os.pathsep.join(path for path in sys.path if path)
+        paths = os.pathsep.join(str(Path(path).absolute()) for path in sys.path if path)
         try:
             self._process = subprocess.Popen(
                 [sys.executable, "-P", "-c", _SERVE],
@@ -204,7 +204,7 @@ class _Pool:
         self._is_stopped = False
 
     def outcome(self, function: Callable[..., Result], arguments: tuple[object, ...]) -> Result | UnreadableExport:
-        call = pickle.dumps((function, arguments))
+        call = pickle.dumps((Path.cwd(), function, arguments))
         answer, answered = self._answer(call)
         if answer.kind in _SPOILED and answered and not self._is_stopped:
             answer, _ = self._answer(call)
@@ -276,9 +276,11 @@ def serve() -> None:
     _send("ready", answers)
     while True:
         try:
-            function, arguments = pickle.load(sys.stdin.buffer)
+            folder, function, arguments = pickle.load(sys.stdin.buffer)
         except EOFError:
             return
+        # a path may be relative, and the caller may have moved since it started this process
+        os.chdir(folder)
         _limit_cpu()
         _send(_answer(function, arguments), answers)
 

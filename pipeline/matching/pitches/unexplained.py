@@ -20,11 +20,13 @@ _SAME_THROWS = 0.5
 # A pair above this posterior closes a gap between runs.
 _SURE = 0.9
 # Up to this many records alone on either side are what dropouts leave; the alignment weighs them well.
-_USUAL_RUN = 2
+_USUAL_RUN = 1
 # Half of the effect is reached with so many more. Common practice, no source.
 _HALF_EFFECT = 3
-# A clock that was found is right to this many seconds, beside the width of a stamp; one that was not, to this many.
-_FOUND_CLOCK_S, _UNKNOWN_CLOCK_S = 30.0, 900.0
+# A clock that was found may have a step that was not, of up to this many seconds, beside the width of a stamp ...
+_FOUND_CLOCK_S = 120.0
+# ... and one that was not found may be off by so many. Common practice, no source.
+_UNKNOWN_CLOCK_S = 900.0
 # A clock that was not found may also be off by one hour, as after a change to daylight saving time.
 _HOURS_S = np.array([-3600.0, 0.0, 3600.0])
 _PITCHER = list(LABELS).index("pitcher")
@@ -34,7 +36,7 @@ def limit_unexplained_singles(matches: pl.DataFrame, final: FinalFit) -> pl.Data
     """Lower the probability of singles that may repeat a run of another tracker's singles.
 
     For a record in a run of a singles facing b singles: p becomes p (1 - s c min(1, b / a)), with s at most 1/2, lower where the pitcher's
-    label is not among the other run's, and c = k / (k + 3) for k = min(a, b) - 2, or 0.
+    label is not among the other run's, and c = k / (k + 3) for k = min(a, b) - 1.
     """
     factor = pl.DataFrame({"sighting_id": final.records.frame["sighting_id"], "factor": chance_alone(final)})
     joined = matches.join(factor, on="sighting_id", how="left", maintain_order="left")
