@@ -29,15 +29,15 @@ _MAX_PAIRS = 4000
 _SAME_OFFSET = 4.0
 # Evidence that one more step needs beside a known step, and for each doubling of the pairs to choose from log 2 more:
 # clocks that are set by hand or over a network are often set again at once. Common practice, no source.
-_SECOND_STEP_COST = 8.0
+SECOND_STEP_COST = 8.0
 # Evidence for a step that leaves one side without unmatched records: two runs of misses are rare in one stretch.
 _NONE_LEFT = 6.0
 # Evidence that records need to move to the segment on the other side of a known step.
 _OTHER_SIDE_COST = 2.0
 # Share of the smaller stream that must be matched: steps do not cut up a session that badly.
 _MIN_MATCHED = 0.3
-# Pairs with less evidence from readings and labels do not count.
-_MIN_EVIDENCE = 0.5
+# Pairs with less evidence from readings and labels do not count. A misread pair has about 0; at a common offset it counts for the step.
+_MIN_EVIDENCE = -_SAME_OFFSET / 2
 # Neighbors that a step brought to one time have less evidence: such a pair does not separate unmatched records.
 _SURE_EVIDENCE = 8.0
 # Time differences at one offset lie within this many spreads of it.
@@ -214,7 +214,7 @@ def _move(clock: Clock, left: _Leftover, members: Ints, score: float, on_path: B
             return _with_offset(clock, start, end, float(clock.offset_s[neighbor]), int(clock.segment[neighbor]))
     is_first, is_last = before < 0, after == len(clock.offset_s)
     stepped = not is_first and not is_last and _is_step_between(clock, before, after)
-    cost = _SECOND_STEP_COST + math.log(left.fewer[0] * left.more[0]) if stepped else STEP_COST
+    cost = SECOND_STEP_COST + math.log(left.fewer[0] * left.more[0]) if stepped else STEP_COST
     if gain <= cost or (len(members) < 2 and not stepped):
         return None
     return _with_offset(clock, 0 if is_first else start, after if is_last else end, offset, -1)

@@ -10,6 +10,7 @@ from pipeline.matching.alignment.search import Search, SearchRegion
 from pipeline.matching.clocks.search import STEP_COST, Clock
 from pipeline.matching.data.arrays import Bools, Ints
 from pipeline.matching.data.days import Days
+from pipeline.matching.repairs.missed_steps import SECOND_STEP_COST
 
 # Values without a source of their own were chosen on simulated seasons (tests/benchmarks).
 
@@ -33,8 +34,10 @@ def without_weak_steps(days: Days, search: Search, fit: Fit, from_left: bool) ->
             continue
         own = matched[cuts[p] : cuts[p + 1]]
         gain = np.bincount(clock.segment[cells.j[own]], cells.evidence[own], clock.steps + 1)
-        # a single pitch between two steps has paid their cost when its step was found
-        paid = (gain >= min(STEP_COST, float(gain.max()))) | (np.bincount(clock.segment) == 1)
+        # a segment between two steps was found beside a known one, at that cost; a single pitch there has paid it in full
+        cost = np.full(clock.steps + 1, SECOND_STEP_COST)
+        cost[[0, -1]] = STEP_COST
+        paid = (gain >= np.minimum(cost, float(gain.max()))) | (np.bincount(clock.segment) == 1)
         strong = paid[clock.segment]
         if not strong.all():
             found[p] = SearchRegion(_through_weak(clock, strong, from_left), None, region.borrowed)
