@@ -5,13 +5,15 @@ records without partners, between the same two sure pairs or in two files that w
 that one of these is wrong. Nothing in the data decides it, so both explanations get the same prior, and the records become doubtful.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 import polars as pl
 
 from pipeline.matching.alignment.search import SearchRegion
 from pipeline.matching.data.arrays import Bools, Floats, Ints
 from pipeline.matching.data.records import LABELS
-from pipeline.matching.data.streams import COARSE_S, StreamPair
+from pipeline.matching.data.streams import StreamPair
 from pipeline.matching.pitches.final_fit import FinalFit
 from pipeline.matching.pitches.pairs import PROBABILITY_DECIMALS
 
@@ -58,19 +60,18 @@ def chance_alone(final: FinalFit) -> Floats:
     for p, (streams, region) in enumerate(zip(final.stream_pairs, final.regions, strict=True)):
         own = slice(starts[p], starts[p + 1])
         sure = cells.posterior[own] > _SURE
-        gaps = _gaps_between(cells.i[own][sure], cells.j[own][sure], streams)
-        alone = (
-            matched[streams.first.rows, streams.second.tracker] < 1 - _SURE,
-            matched[streams.second.rows, streams.first.tracker] < 1 - _SURE,
-        )
-        seen_s, reach_s, hours_s = _comparable_times(streams, region, final.fit.same_session[p])
+        pairs = (streams.first, streams.second), (streams.second, streams.first)
+        # positions of the records without partners
+        alone = [np.flatnonzero(matched[this.rows, other.tracker] < 1 - _SURE) for this, other in pairs]
+        gap = [
+            g[at] for g, at in zip(_gaps_between(cells.i[own][sure], cells.j[own][sure], streams), alone, strict=True)
+        ]
+        rows = [stream.rows[at] for (stream, _), at in zip(pairs, alone, strict=True)]
+        label = [final.records.labels[r, _PITCHER] for r in rows]
+        facing = (gap[0][:, None] == gap[1]) & _near_in_time(streams, region, final.fit.same_session[p], alone)
         agree = float(final.models.labels.same[final.model_of[p], _PITCHER])
-        rows = streams.first.rows, streams.second.rows
-        for this, other in ((0, 1), (1, 0)):
-            near = _near_in_time(seen_s[this], seen_s[other], reach_s, hours_s)
-            facing = alone[this][:, None] & alone[other] & (gaps[this][:, None] == gaps[other]) & near
-            labels = final.records.labels[rows[this], _PITCHER], final.records.labels[rows[other], _PITCHER]
-            factor[rows[this]] *= 1 - _chance_of_partner(facing, *labels, agree)
+        factor[rows[0]] *= 1 - _chance_of_partner(facing, label[0], label[1], agree)
+        factor[rows[1]] *= 1 - _chance_of_partner(facing.T, label[1], label[0], agree)
     return factor
 
 
@@ -84,24 +85,15 @@ def _gaps_between(i: Ints, j: Ints, streams: StreamPair) -> tuple[Ints, Ints]:
     return np.cumsum(before_first)[:n], np.cumsum(before_second)[:m]
 
 
-def _comparable_times(
-    streams: StreamPair, region: SearchRegion, same_session: float
-) -> tuple[tuple[Floats, Floats], float, Floats]:
-    """Return the times of both streams, how far apart they may be, and the whole-hour errors that are possible."""
+def _near_in_time(streams: StreamPair, region: SearchRegion, same_session: float, at: Sequence[Ints]) -> Bools:
+    """Return (first, second) whether two records, given by position, may be of one time; yes where either has no stamp."""
     first_s, second_s = streams.first.filled_s, streams.second.filled_s
-    if region.clock is None or same_session < _SURE:
-        return (first_s, second_s), _UNKNOWN_CLOCK_S, _HOURS_S
-    width_s = streams.resolution_s if streams.resolution_s > COARSE_S else 0.0
-    return (first_s, second_s - region.clock.offset_s), _FOUND_CLOCK_S + width_s, np.zeros(1)
-
-
-def _near_in_time(this_s: Floats, other_s: Floats, reach_s: float, hours_s: Floats) -> Bools:
-    """Return (this, other) whether two records may be of one time; yes where either has no stamp."""
-    apart_s = this_s[:, None] - other_s
-    near = np.isnan(apart_s)
-    for hour_s in hours_s.tolist():
-        near |= np.abs(apart_s - hour_s) <= reach_s
-    return near
+    reach_s, hours_s = _UNKNOWN_CLOCK_S, _HOURS_S
+    if region.clock is not None and same_session > _SURE:
+        reach_s = _FOUND_CLOCK_S + (streams.resolution_s if streams.is_coarse else 0.0)
+        second_s, hours_s = second_s - region.clock.offset_s, np.zeros(1)
+    apart_s = first_s[at[0]][:, None] - second_s[at[1]]
+    return np.asarray(np.isnan(apart_s) | (np.abs(apart_s[..., None] - hours_s) <= reach_s).any(axis=-1))
 
 
 def _chance_of_partner(facing: Bools, label: Ints, other_label: Ints, agree: float) -> Floats:

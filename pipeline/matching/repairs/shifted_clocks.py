@@ -20,6 +20,8 @@ from pipeline.matching.evidence.timing import box_density
 _GRID_S = 3.0
 # Shifts reach this many stamps to both sides: past the neighbors that share a stamp.
 _REACH_IN_STAMPS = 1.0
+# Pairs with less evidence (natural log) do not vote: some ten of them are near a record, and weigh less than its chance to be alone.
+_LEAST_EVIDENCE = -5.0
 # A shift must explain this much more (natural log): the choice of one of so many.
 _COST = float(np.log(2 * 60.0 / _GRID_S + 1))
 
@@ -43,7 +45,8 @@ def _shifted(days: Days, models: Models, p: int, region: SearchRegion) -> Search
     evidence = models.log_ratio(
         days.records, np.full(len(i), days.model_of[p]), streams.first.rows[i], streams.second.rows[j]
     )
-    score = segment_scores(clock, gap_s[i, j], j, evidence, shifts, width_s)
+    live = np.flatnonzero(evidence > _LEAST_EVIDENCE)
+    score = segment_scores(clock, gap_s[i[live], j[live]], j[live], evidence[live], shifts, width_s)
     best = score.argmax(axis=1)
     gain = score.max(axis=1) - score[:, len(shifts) // 2]
     shift = np.where(gain > _COST, shifts[best], 0.0)
