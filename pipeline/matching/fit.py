@@ -49,7 +49,6 @@ CLOCK_PROPOSALS: tuple[Proposal, ...] = (
     search_again_with_learned_readings,
     clock_of_neighboring_file,
     exclude_streams_matched_elsewhere,
-    shift_to_neighbors,
 )
 # After the second round:
 SECOND_ROUND_PROPOSALS: tuple[Proposal, ...] = (missed_step,)
