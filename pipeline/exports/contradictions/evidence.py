@@ -75,6 +75,14 @@ def is_enough(pitches: pl.DataFrame, arms: int = 1) -> bool:
     return pitches.height >= LEAST_PITCHES and pitches.get_column("arm").n_unique() >= arms
 
 
+def opposed_share(pitches: pl.DataFrame, first: str, second: str) -> float | None:
+    """Return the share of pitches on which two columns have opposite signs; None where it is no majority of enough pitches and arms."""
+    if not is_enough(pitches, LEAST_ARMS):
+        return None
+    share = share_of(pitches.get_column(first) * pitches.get_column(second) < 0)
+    return share if share >= MAJORITY else None
+
+
 def arm_side_sign(pitches: pl.DataFrame) -> pl.Series:
     """Return the sign of the arm side's x: by the pitcher's hand, or else by the side on which the ball is released."""
     side = pl.col("release_side_ft")

@@ -13,6 +13,7 @@ from pipeline.exports.contradictions.evidence import (
     Evidence,
     Finding,
     is_enough,
+    opposed_share,
     share_of,
     source_text,
 )
@@ -39,14 +40,13 @@ def check_sides(pitches: pl.DataFrame, _: Evidence) -> Iterator[Finding]:
         )
         return
     by_side = running.filter(pl.col("release_side_ft").abs() >= LEAST_SIDE_FT)
-    if is_enough(by_side, LEAST_ARMS):
-        against = share_of(by_side.get_column("horizontal_break_in") * by_side.get_column("release_side_ft") < 0)
-        if against >= MAJORITY:
-            yield Finding(
-                "horizontal_break_in",
-                f"horizontal break runs away from the release side on {against:.0%} of {by_side.height:,} fastballs.",
-                "One of them is mirrored: check positive in [metric.horizontal_break_in] and [metric.release_side_ft].",
-            )
+    against = opposed_share(by_side, "horizontal_break_in", "release_side_ft")
+    if against:
+        yield Finding(
+            "horizontal_break_in",
+            f"horizontal break runs away from the release side on {against:.0%} of {by_side.height:,} fastballs.",
+            "One of them is mirrored: check positive in [metric.horizontal_break_in] and [metric.release_side_ft].",
+        )
 
 
 def _wrong_side(pitches: pl.DataFrame, metric: str, sign: str, arms: int, what: str) -> Iterator[Finding]:

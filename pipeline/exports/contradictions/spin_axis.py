@@ -16,6 +16,7 @@ from pipeline.exports.contradictions.evidence import (
     Floats,
     arm_side_sign,
     is_enough,
+    opposed_share,
     share_of,
 )
 from pipeline.physics.frames import wrapped_deg
@@ -171,11 +172,10 @@ def check_fastball_axis(pitches: pl.DataFrame, _: Evidence) -> Iterator[Finding]
             "Likely answer: backspin_at differs by 180 in [metric.spin_axis_deg].",
         )
     sideways = hard.drop_nulls("arm_sign").filter(pl.col("across").abs() >= _LEAST_PUSH)
-    if is_enough(sideways, LEAST_ARMS):
-        against = share_of(sideways.get_column("across") * sideways.get_column("arm_sign") < 0)
-        if against >= MAJORITY:
-            yield Finding(
-                "spin_axis_deg",
-                f"the spin axis pushes {against:.0%} of {sideways.height:,} fastballs to the glove side.",
-                "Likely answer: the other view (or the other turns) in [metric.spin_axis_deg].",
-            )
+    against = opposed_share(sideways, "across", "arm_sign")
+    if against:
+        yield Finding(
+            "spin_axis_deg",
+            f"the spin axis pushes {against:.0%} of {sideways.height:,} fastballs to the glove side.",
+            "Likely answer: the other view (or the other turns) in [metric.spin_axis_deg].",
+        )
