@@ -1,6 +1,6 @@
 """A run redoes the nights that a change affects, no more and no less: each case is compared with one run over everything.
 
-The quick tests start from two days of the demo, the slow ones from three.
+The quick tests start from two days of the demo, the slow ones from five.
 """
 
 import hashlib
@@ -39,13 +39,13 @@ from tests.nights import (
 
 Days = tuple[str, ...]
 TWO_DAYS: Days = ("2026-10-13", "2026-10-16")
-THREE_DAYS: Days = ("2026-10-13", "2026-10-14", "2026-10-16")
-SLOW_THREE_DAYS = pytest.param(THREE_DAYS, id="three days", marks=pytest.mark.slow)
-only_three_days = pytest.mark.parametrize("days", [SLOW_THREE_DAYS], indirect=True)
+FIVE_DAYS: Days = ("2026-10-12", "2026-10-13", "2026-10-14", "2026-10-15", "2026-10-16")
+SLOW_FIVE_DAYS = pytest.param(FIVE_DAYS, id="five days", marks=pytest.mark.slow)
+only_five_days = pytest.mark.parametrize("days", [SLOW_FIVE_DAYS], indirect=True)
 FIRST_DECISION = "kind,tracker,subject,object,by,on,why\n"
 
 
-@pytest.fixture(scope="module", params=[pytest.param(TWO_DAYS, id="two days"), SLOW_THREE_DAYS])
+@pytest.fixture(scope="module", params=[pytest.param(TWO_DAYS, id="two days"), SLOW_FIVE_DAYS])
 def days(request: pytest.FixtureRequest) -> Days:
     """The days whose exports are published before a test begins."""
     return tuple(request.param)
@@ -81,7 +81,7 @@ def assert_as_from_nothing(workspace: Path, folder: Path) -> None:
     assert differences(comparable(workspace), fresh(workspace, folder)) == {}
 
 
-@only_three_days
+@only_five_days
 def test_exports_copied_again_with_the_same_content_are_hashed_only_once(
     days: Days, workspace: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -96,7 +96,7 @@ def test_exports_copied_again_with_the_same_content_are_hashed_only_once(
     assert sorted(written.unique()) == [1_700_000_000, 1_700_000_100]
 
 
-@only_three_days
+@only_five_days
 def test_a_rebuild_notices_content_that_changed_under_the_same_size_and_time(workspace: Path) -> None:
     path = one(workspace, "wurf_20261013_1537_Sued")
     written, content = path.stat().st_mtime_ns, path.read_bytes()
@@ -113,7 +113,7 @@ def test_a_rebuild_notices_content_that_changed_under_the_same_size_and_time(wor
     assert file_id == hashlib.sha256(f"pen_unit\n{content_now}".encode()).hexdigest()[:16]
 
 
-@only_three_days
+@only_five_days
 def test_drop_export_names_one_export_literally(workspace: Path) -> None:
     path = one(workspace, "wurf_20261013_1537_Sued")
     odd = path.with_name("wurf_[1].csv")
@@ -158,7 +158,7 @@ def test_a_late_export_is_matched_with_its_pitches(workspace: Path, tmp_path: Pa
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 
-@only_three_days
+@only_five_days
 def test_a_removed_export_is_reported_and_its_rows_stay_until_a_decision(workspace: Path, tmp_path: Path) -> None:
     before = comparable(workspace)
     path = one(workspace, "wurf_20261013_1537_Sued")
@@ -186,7 +186,7 @@ def test_a_removed_export_is_reported_and_its_rows_stay_until_a_decision(workspa
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 
-@only_three_days
+@only_five_days
 def test_dropping_an_export_that_exists_under_another_name_removes_no_row(workspace: Path, tmp_path: Path) -> None:
     before = comparable(workspace)["pitches"]
     path = one(workspace, "radar_2026-10-16_v1")
@@ -210,7 +210,7 @@ def test_dropping_an_export_that_exists_under_another_name_removes_no_row(worksp
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("days", [THREE_DAYS], indirect=True)
+@pytest.mark.parametrize("days", [FIVE_DAYS], indirect=True)
 def test_a_dropped_export_that_returns_counts_again_until_it_is_removed(workspace: Path, tmp_path: Path) -> None:
     before = comparable(workspace)
     path = one(workspace, "wurf_20261013_1537_Sued")
@@ -229,7 +229,7 @@ def test_a_dropped_export_that_returns_counts_again_until_it_is_removed(workspac
     assert differences(comparable(workspace), without) == {}
 
 
-@only_three_days
+@only_five_days
 def test_a_run_after_a_restore_follows_decisions_and_removals_made_meanwhile(workspace: Path, tmp_path: Path) -> None:
     first, before = str(current_version(workspace / "warehouse")), comparable(workspace)
     dropped, removed = one(workspace, "wurf_20261013_1537_Sued"), one(workspace, "wurf_20261014_1525_Nord")
@@ -255,7 +255,7 @@ def test_a_run_after_a_restore_follows_decisions_and_removals_made_meanwhile(wor
     assert differences(comparable(workspace), after) == {}
 
 
-@only_three_days
+@only_five_days
 def test_an_export_copied_under_another_session_counts_no_throw_twice(workspace: Path, tmp_path: Path) -> None:
     """The first export was cut off and has other ids, as with `session = "@file"`: only its readings identify it."""
     before = published(workspace)["pitches"].get_column("pitch_id").to_list()
@@ -293,7 +293,7 @@ def test_an_offline_inbox_is_reported_and_changes_nothing(workspace: Path) -> No
     assert not night(workspace).published
 
 
-@only_three_days
+@only_five_days
 def test_a_renamed_export_is_read_under_its_new_name(workspace: Path, tmp_path: Path) -> None:
     path = one(workspace, "radar_2026-10-16_v1")
     path.rename(path.with_name("radar_2026-10-16_v9.csv"))
@@ -312,7 +312,7 @@ def test_a_corrected_export_under_the_same_name_replaces_the_old_one(workspace: 
     assert_as_from_nothing(workspace, tmp_path / "fresh")
 
 
-@only_three_days
+@only_five_days
 def test_a_copy_of_an_export_changes_only_its_row_in_files(workspace: Path, tmp_path: Path) -> None:
     before = comparable(workspace)["pitches"]
     path = one(workspace, "radar_2026-10-16_v1")
@@ -360,7 +360,7 @@ def test_an_export_that_is_still_growing_is_left_for_the_next_run(
     assert night(workspace).nights == [date(2026, 11, 4)]
 
 
-@only_three_days
+@only_five_days
 def test_an_export_replaced_after_hashing_is_read_as_it_was_hashed(
     workspace: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -410,7 +410,7 @@ def test_a_dry_run_names_the_nights_that_a_changed_setting_affects(change: str, 
     ("days", "change"),
     [
         (TWO_DAYS, "thrown_by"),
-        *(pytest.param(THREE_DAYS, change, marks=pytest.mark.slow) for change in (*CHANGES, "hand", "stranger")),
+        *(pytest.param(FIVE_DAYS, change, marks=pytest.mark.slow) for change in (*CHANGES, "hand", "stranger")),
     ],
     indirect=["days"],
 )
@@ -507,7 +507,7 @@ def _other_definition(profile: str) -> str:
     return profile.replace(words, '"slider" = "cutter"', 1)
 
 
-@only_three_days
+@only_five_days
 @pytest.mark.parametrize("kept", ["less", pytest.param("nothing", marks=pytest.mark.slow)])
 def test_a_version_of_an_earlier_program_is_rebuilt(kept: str, workspace: Path) -> None:
     """Such a version may lack columns, or all kept frames."""
@@ -528,7 +528,7 @@ def test_a_version_of_an_earlier_program_is_rebuilt(kept: str, workspace: Path) 
     assert differences(comparable(workspace), before) == {}
 
 
-@only_three_days
+@only_five_days
 def test_a_damaged_copy_of_a_removed_export_quarantines_only_that_export(workspace: Path) -> None:
     path = one(workspace, "radar_2026-10-16_v1")
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
@@ -542,7 +542,7 @@ def test_a_damaged_copy_of_a_removed_export_quarantines_only_that_export(workspa
     ]
 
 
-@only_three_days
+@only_five_days
 def test_copies_of_exports_are_removed_when_no_kept_version_needs_them(workspace: Path) -> None:
     path = one(workspace, "radar_2026-10-16_v1")
     old = hashlib.sha256(path.read_bytes()).hexdigest()
@@ -571,7 +571,7 @@ def test_a_dry_run_says_what_would_be_done_and_writes_nothing(workspace: Path) -
     assert everything() == before
 
 
-@only_three_days
+@only_five_days
 def test_readers_see_a_restored_version_and_the_next_run_continues_from_it(workspace: Path, tmp_path: Path) -> None:
     first = str(current_version(workspace / "warehouse"))
     before = comparable(workspace)
@@ -588,7 +588,7 @@ def test_readers_see_a_restored_version_and_the_next_run_continues_from_it(works
     assert len(list_versions(workspace / "warehouse")) == 3
 
 
-@only_three_days
+@only_five_days
 def test_every_run_leaves_a_line_with_its_outcome(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ledger = load_ledger(workspace)
     run_and_record(ledger)
@@ -606,7 +606,7 @@ def test_every_run_leaves_a_line_with_its_outcome(workspace: Path, monkeypatch: 
     assert outcomes == [("nothing_new", False), ("failed", True), ("done", False)]
 
 
-@only_three_days
+@only_five_days
 def test_unchanged_months_are_the_same_files_in_both_versions(workspace: Path) -> None:
     """Not copied and not changed: by POSIX, a hard link is the same file (st_ino)."""
     before = current_version(workspace / "warehouse")
