@@ -14,6 +14,11 @@ def pluralize(number: int, noun: str, plural: str | None = None) -> str:
     return f"{number:,} {noun}"
 
 
+def capitalize(words: str) -> str:
+    """Return words with a capital first letter; the others stay as they are."""
+    return words[:1].upper() + words[1:]
+
+
 def enumerate_words(words: Sequence[str], conjunction: str = "and") -> str:
     """Return a list as people write it: "a", "a and b", "a, b and c"."""
     return f" {conjunction} ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)

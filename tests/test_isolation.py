@@ -138,7 +138,7 @@ def test_a_long_name_costs_its_rows_and_a_quote_of_it_is_short(tmp_path: Path) -
     path.write_bytes(b"\n".join(long_name().split(b"\n")[:5]))
     raw = read_export(path, profile_of(tmp_path, CSV, PITCHER))
     assert (raw.rows_read, raw.cells.height, raw.problems.height) == (4, 1, 3)
-    assert raw.problems["reason"][0] == "'who' has 999900 characters; 500 are allowed"
+    assert raw.problems["reason"][0] == "'who' has 999,900 characters; 500 are allowed"
     assert raw.problems["value"].str.len_chars().to_list() == [200] * 3
 
 

@@ -300,7 +300,7 @@ def test_needs_report_sessions_that_did_not_match_and_possible_warm_ups(con: duc
     warm_ups = con.sql(read_need_query("possible_warm_ups")).fetchall()
     # warm-ups, slow first throw, hurried
     assert [problem for _, problem, _ in warm_ups] == [
-        "camera: 3 pitches may be warm-up throws or throws back (not in throws_at_least)."
+        "camera: 3 pitches may be warm-up throws or throws back; the lowest counts leave them out."
     ]
 
 

@@ -34,7 +34,7 @@ from pipeline.reports.agreement_verdicts import (
     own_history_verdict,
     pair_verdict,
 )
-from pipeline.words import day_words, enumerate_words, pluralize
+from pipeline.words import capitalize, day_words, enumerate_words, pluralize
 from schemas.drift import OWN_HISTORY
 from schemas.metrics import METRICS
 
@@ -94,9 +94,9 @@ class Line(NamedTuple):
         """The reason and the row's note, each once."""
         note = self.row["note"]
         if self.verdict is OTHER:
-            return f"{_capitalize(note)}."
+            return f"{capitalize(note)}."
         words = self.why if not note or note in self.why else f"{self.why}; {note}"
-        return f"{_capitalize(words)}."
+        return f"{capitalize(words)}."
 
 
 class OwnLine(NamedTuple):
@@ -260,7 +260,7 @@ def _frames(setup: pl.DataFrame, drift: pl.DataFrame, names: Mapping[str, str]) 
             for row in last.filter("crooked").iter_rows(named=True)
         ]
         all_nights = [
-            (row["crooked"], f"{_capitalize(setup_words(row))}.")
+            (row["crooked"], f"{capitalize(setup_words(row))}.")
             for row in overall.sort("crooked", descending=True, maintain_order=True).iter_rows(named=True)
         ]
         by_quantity = {row["quantity"]: row for row in (last if last.height else overall).iter_rows(named=True)}
@@ -340,7 +340,7 @@ def _todo(tables: Mapping[str, pl.DataFrame], lines: list[Line], names: Mapping[
     todo = agreement_todo(tables["convention_mismatches"], tables["setup"], tables["drift"], names)
     crooked = {*crooked_now(tables["setup"], tables["drift"])["tracker_b"]}
     biased = [
-        f"{_capitalize(metric_words(line.row['metric']))} of {names[line.row['tracker_b']]} against {names[line.row['tracker_a']]}: {line.why}."
+        f"{capitalize(metric_words(line.row['metric']))} of {names[line.row['tracker_b']]} against {names[line.row['tracker_a']]}: {line.why}."
         for line in lines
         if line.verdict is ACT
         and not line.reported
@@ -367,10 +367,6 @@ def _headline(lines: list[Line], todo: list[str]) -> str:
         else "Every comparison is within tolerance or says why not."
     )
     return f"Nothing needs your attention. {rest}"
-
-
-def _capitalize(words: str) -> str:
-    return words[:1].upper() + words[1:]
 
 
 def _signed(metric: str, amount: float | None) -> str:

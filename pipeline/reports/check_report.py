@@ -24,7 +24,7 @@ from pipeline.settings.people import named_sightings
 from pipeline.settings.problems import SettingsProblems
 from pipeline.settings.profile import OPEN, load_profile
 from pipeline.warehouse.query import published_tables
-from pipeline.words import enumerate_words, moment_words, pluralize, weekday_words
+from pipeline.words import capitalize, enumerate_words, moment_words, pluralize, weekday_words
 from schemas.tables import TABLES
 
 # a profile that does not fit gives the same few reasons over and over
@@ -156,7 +156,7 @@ def _print_export(
     try:
         checked = isolated(check_export, file, tracker, ledger)
     except UnreadableExport as fault:
-        out.print(harmless(f"  It could not be read: {fault.reason}. {fault.fix}"), style="red")
+        out.print(harmless(f"  It could not be read: {fault.reason}. {capitalize(fault.fix)}"), style="red")
         return None
     raw, mapped, _ = checked
     sightings, set_aside = pluralize(mapped.sightings.height, "sighting"), mapped.set_aside.height
@@ -215,7 +215,7 @@ def _file_notes(checked: CheckedExport) -> Iterator[str]:
     """Yield what is wrong with the complete file, such as a sheet that is not read."""
     notes = checked.raw.problems.filter(pl.col("file_row").is_null()).select("reason", "fix")
     for reason, fix in notes.iter_rows():
-        yield f"{reason[:1].upper()}{reason[1:]}: {fix}."
+        yield f"{capitalize(reason)}: {fix}."
 
 
 def _empty_columns(checked: CheckedExport, tracker: TrackerSettings) -> Iterator[str]:
@@ -254,7 +254,7 @@ def _contradictions(
     labels = identify_labels(distinct_labels(sightings), ledger.roster, ledger.decisions)
     sightings = with_player_ids(sightings, labels, ledger.roster, ledger.decisions)
     for found in find_contradictions(Evidence(sightings, removed, sources)):
-        yield f"{found.problem[:1].upper()}{found.problem[1:]} {found.what_to_do}"
+        yield f"{capitalize(found.problem)} {found.what_to_do}"
 
 
 def _print_columns(described: pl.DataFrame, out: Console) -> None:

@@ -13,7 +13,7 @@ from pipeline.reports.attention import FOOTNOTES, Need, find_needs, first_of_eac
 from pipeline.reports.directory import read_directory
 from pipeline.reports.printing import harmless, make_table
 from pipeline.warehouse.query import published_connection
-from pipeline.words import moment_words, pluralize, weekday_words
+from pipeline.words import capitalize, moment_words, pluralize, weekday_words
 
 COUNTS = ("files", "rows", "sightings", "repeats", "no pitch", "quarantined")
 # the summary shows so many needs of each kind; `status` shows all
@@ -48,8 +48,7 @@ def print_summary(folder: Path, out: Console) -> None:
     with published_connection(folder) as con:
         facts, needs = read_facts(con), find_needs(con, folder)
     version, started_at, message = facts["run"]
-    sentence = message[:1].upper() + message[1:]
-    out.print(harmless(f"{sentence}. Published {version} ({moment_words(started_at, facts['zone'])})."))
+    out.print(harmless(f"{capitalize(message)}. Published {version} ({moment_words(started_at, facts['zone'])})."))
     out.print()
     print_counts(facts, out)
     out.print()

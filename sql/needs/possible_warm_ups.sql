@@ -12,7 +12,7 @@ with recent as (
 select
     'warm-up' as kind,
     format(
-        '{}: {:,} pitch{} may be {} or {} back (not in throws_at_least).',
+        '{}: {:,} pitch{} may be {} or {} back; the lowest counts leave them out.',
         string_agg(distinct coalesce(trackers.name, listed.tracker), ' and '), count(distinct recent.pitch_id),
         if(count(distinct recent.pitch_id) = 1, '', 'es'),
         if(count(distinct recent.pitch_id) = 1, 'a warm-up throw', 'warm-up throws'), if(count(distinct recent.pitch_id) = 1, 'a throw', 'throws')

@@ -151,7 +151,7 @@ def _without_long_texts(raw: RawExport, profile: Profile) -> RawExport:
     for ref, limit in limits.items():
         if len(raw.carried.get(ref, "")) > limit:
             raise UnreadableExport(
-                f"{ref}, which holds for the complete file, has {len(raw.carried[ref])} characters; {limit} are allowed",
+                f"{ref}, which holds for the complete file, has {len(raw.carried[ref]):,} characters; {limit:,} are allowed",
                 f"export the file again, or correct the patterns in {profile.file_name}",
             )
     length = {ref: pl.col(ref).str.len_chars() for ref in limits if not ref.startswith("@")}
@@ -164,7 +164,7 @@ def _without_long_texts(raw: RawExport, profile: Profile) -> RawExport:
             problems.add_row(
                 file_row,
                 value,
-                f"'{printable(ref, _NAME_SHOWN)}' has {characters} characters; {limits[ref]} are allowed",
+                f"'{printable(ref, _NAME_SHOWN)}' has {characters:,} characters; {limits[ref]:,} are allowed",
                 "export the file again, or correct the row",
             )
     if not problems.lines:

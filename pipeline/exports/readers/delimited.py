@@ -235,7 +235,7 @@ def check_line_count(text: str) -> None:
     """Raise UnreadableExport for a text with more lines than an export may have rows, blank ones included."""
     count = text.count("\n")
     if count > MAX_ROWS:
-        raise UnreadableExport(f"the file has {count} lines; {MAX_ROWS} are allowed", "export it in parts")
+        raise UnreadableExport(f"the file has {count:,} lines; {MAX_ROWS:,} are allowed", "export it in parts")
 
 
 def _split_lines(text: str) -> _Lines:
@@ -271,7 +271,7 @@ def _find_header(lines: _Lines, file: FileTable) -> tuple[str, list[str], _Lines
 def _checked_header(header: str) -> str:
     if len(header) > LONGEST_LINE:
         raise UnreadableExport(
-            f"the header has {len(header)} characters; {LONGEST_LINE} are allowed",
+            f"the header has {len(header):,} characters; {LONGEST_LINE:,} are allowed",
             "check delimiter, quote and header_row in [file] of the profile",
         )
     return header

@@ -80,7 +80,7 @@ def read_json_document(data: bytes, file: FileTable, wanted: frozenset[str]) -> 
     # signs inside texts count too: there are few of them
     if (values := sum(map(text.count, ",[{"))) > _MOST_VALUES:
         raise UnreadableExport(
-            f"the document has about {values} values; {_MOST_VALUES} are allowed",
+            f"the document has about {values:,} values; {_MOST_VALUES:,} are allowed",
             "export it in parts or as JSON lines",
         )
     document = _document(text, file)

@@ -163,7 +163,7 @@ def check_shape(rows: int, columns: int) -> None:
     """Raise UnreadableExport for a table too large to be one export."""
     if rows > MAX_ROWS or columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
         raise UnreadableExport(
-            f"the file has {rows} rows of {columns} columns; {MAX_ROWS} rows, {MAX_COLUMNS} columns and {MAX_CELLS} cells are allowed",
+            f"the file has {rows:,} rows of {columns:,} columns; {MAX_ROWS:,} rows, {MAX_COLUMNS:,} columns and {MAX_CELLS:,} cells are allowed",
             "export it in parts",
         )
 
