@@ -4,6 +4,7 @@
     python -m tests.benchmarks.bench_matching --seeds 5 --worlds other       worlds that the matching was not tuned for
     python -m tests.benchmarks.bench_matching --seeds 3 --worlds roaming --methods ours   an instrumented ball in two pens
     python -m tests.benchmarks.bench_matching --seeds 3 --worlds rough --methods ours     another make: few metrics, odd files
+    python -m tests.benchmarks.bench_matching --seeds 3 --worlds open --methods ours      real pitches (see tests/test_open_pitches.py)
     python -m tests.benchmarks.bench_matching --seeds 2 --methods ours --growth
 
 Methods: nearest time (polars join_asof), the same after removing the median offset, DuckDB's NEAREST BY on time and readings, one-to-one
@@ -29,6 +30,7 @@ from pipeline.matching import Matched, MatchSettings, match_sightings
 from tests.simulator.matching_scores import LabelScore, Score, clock_errors, label_score, score
 from tests.simulator.matching_season import Season, simulate
 from tests.simulator.matching_world import NOISE, OTHER_WORLDS, ROAMING_WORLDS, SCENARIOS, world
+from tests.simulator.open_season import OPEN_WORLDS, simulate_open
 from tests.simulator.rough_season import ROUGH_WORLDS, rough_world, simulate_rough
 
 RANKS = {"radar": 1, "camera": 2, "portable": 3}
@@ -61,6 +63,13 @@ def ours(season: Season) -> Outcome:
         roaming_counts(season, matched),
         label_score(matched.label_runs, season.truth, season.sightings),
     )
+
+
+def simulated(name: str, seed: int) -> Season:
+    """Simulate a season of a world of any make."""
+    if name in OPEN_WORLDS:
+        return simulate_open(name, seed)
+    return simulate_rough(rough_world(name), seed) if name in ROUGH_WORLDS else simulate(world(name), seed)
 
 
 def match_season(season: Season) -> Matched:
@@ -391,7 +400,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--first-seed", type=int, default=1000)
-    parser.add_argument("--worlds", choices=("standard", "other", "roaming", "rough"), default="standard")
+    parser.add_argument("--worlds", choices=("standard", "other", "roaming", "rough", "open"), default="standard")
     parser.add_argument("--scenarios", nargs="*", help="only these, in this order")
     parser.add_argument("--methods", nargs="*", default=list(METHODS))
     parser.add_argument("--linkage-seeds", type=int, default=1, help="seeds that record linkage (20 s a season) gets")
@@ -408,14 +417,18 @@ def main() -> None:
     print(HEAD, flush=True)
     for name in (
         options.scenarios
-        or {"standard": SCENARIOS, "other": OTHER_WORLDS, "roaming": ROAMING_WORLDS, "rough": ROUGH_WORLDS}[
-            options.worlds
-        ]
+        or {
+            "standard": SCENARIOS,
+            "other": OTHER_WORLDS,
+            "roaming": ROAMING_WORLDS,
+            "rough": ROUGH_WORLDS,
+            "open": OPEN_WORLDS,
+        }[options.worlds]
     ):
         scores: dict[str, list[Score]] = {m: [] for m in methods}
         outcomes: dict[str, list[Outcome]] = {m: [] for m in methods}
         for seed in range(options.first_seed, options.first_seed + options.seeds):
-            season = simulate_rough(rough_world(name), seed) if name in ROUGH_WORLDS else simulate(world(name), seed)
+            season = simulated(name, seed)
             for method, run in methods.items():
                 if method == "record linkage" and seed >= options.first_seed + options.linkage_seeds:
                     continue
@@ -427,7 +440,9 @@ def main() -> None:
             if name in ROAMING_WORLDS and outcomes[method][0].roaming is not None:
                 print(roaming_line([o.roaming for o in outcomes[method] if o.roaming is not None]), flush=True)
             label_scores = [o.labels for o in outcomes[method] if o.labels is not None]
-            if sum(s.proposed for s in label_scores):
+            # the score knows the names of the first make only
+            first_make = name not in (*ROUGH_WORLDS, *OPEN_WORLDS)
+            if label_scores and first_make and any(device.stale for device in world(name).devices):
                 print(labels_line(label_scores), flush=True)
     if options.growth:
         growth()

@@ -19,7 +19,7 @@ from tests.simulator.matching_season import Season, as_sightings
 from tests.simulator.matching_world import NOISE
 
 # By metric: error (1 standard deviation) and step of the display.
-_FULL = {
+FULL = {
     "release_speed_mph": (0.4, 0.1),
     "spin_rate_rpm": (35.0, 1.0),
     "spin_axis_deg": (7.0, 1.0),
@@ -100,7 +100,7 @@ ROUGH_WORLDS = (
 
 def rough_world(name: str) -> RoughWorld:
     """Return the world of a name in `ROUGH_WORLDS`."""
-    a, b = Log("radar", _FULL, offset_s=2.0), Log("camera", _THREE, offset_s=25.0)
+    a, b = Log("radar", FULL, offset_s=2.0), Log("camera", _THREE, offset_s=25.0)
     minute, order = replace(b, resolution_s=60.0), replace(b, resolution_s=None)
     many = {"missed": 0.3}
     faults = {
@@ -157,8 +157,12 @@ def simulate_rough(world: RoughWorld, seed: int) -> Season:
     rng = np.random.default_rng((seed, 77))
     arms = [_arm(rng, number, world.one_type) for number in range(15)]
     throws = pl.concat([_session(rng, world, arms, n, kind) for n, kind in enumerate(world.sessions)])
-    throws = throws.with_row_index("throw")
-    rows = pl.concat([_logged(rng, log, throws) for log in world.logs], how="diagonal_relaxed")
+    return season_of_throws(rng, world.logs, throws.with_row_index("throw"))
+
+
+def season_of_throws(rng: np.random.Generator, logs: tuple[Log, ...], throws: pl.DataFrame) -> Season:
+    """Return what the trackers record of true throws. `throws`: as from `_throws`, with throw, session, day, station and occasion."""
+    rows = pl.concat([_logged(rng, log, throws) for log in logs], how="diagonal_relaxed")
     table = as_sightings(rows, "file_id", "file_order")
     true_columns = ("throw", "double", "true_pitcher", "true_station")
     return Season(table.drop(true_columns), table.select("sighting_id", *true_columns))
