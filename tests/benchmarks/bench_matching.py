@@ -440,9 +440,7 @@ def main() -> None:
             if name in ROAMING_WORLDS and outcomes[method][0].roaming is not None:
                 print(roaming_line([o.roaming for o in outcomes[method] if o.roaming is not None]), flush=True)
             label_scores = [o.labels for o in outcomes[method] if o.labels is not None]
-            # the score knows the names of the first make only
-            first_make = name not in (*ROUGH_WORLDS, *OPEN_WORLDS)
-            if label_scores and first_make and any(device.stale for device in world(name).devices):
+            if sum(labels.proposed for labels in label_scores):
                 print(labels_line(label_scores), flush=True)
     if options.growth:
         growth()

@@ -219,8 +219,9 @@ def covered_sightings(label_runs: pl.DataFrame) -> pl.DataFrame:
 
 
 def _pitcher(label: str) -> pl.Expr:
-    """Return the start of a name, which holds the pitcher's number and which no misspelling changes."""
-    return pl.col(label).str.slice(0, 5)
+    """Return the start of a name with its words in order, which no misspelling changes: "Arm07 Demoh", or "Ben S" of "Samplea, Ben"."""
+    words = pl.col(label).str.replace_all(r"\W+", " ").str.strip_chars().str.split(" ")
+    return words.list.sort().list.join(" ").str.slice(0, 5).alias(label)
 
 
 def _true_labels(truth: pl.DataFrame, sightings: pl.DataFrame) -> pl.DataFrame:

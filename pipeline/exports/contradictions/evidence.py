@@ -76,7 +76,7 @@ def is_enough(pitches: pl.DataFrame, arms: int = 1) -> bool:
 
 
 def opposed_share(pitches: pl.DataFrame, first: str, second: str) -> float | None:
-    """Return the share of pitches on which two columns have opposite signs; None where it is no majority of enough pitches and arms."""
+    """Return the share of pitches on which two columns have opposite signs; None without a majority of enough pitches and arms."""
     if not is_enough(pitches, LEAST_ARMS):
         return None
     share = share_of(pitches.get_column(first) * pitches.get_column(second) < 0)
