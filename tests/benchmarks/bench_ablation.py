@@ -24,16 +24,17 @@ import numpy as np
 import polars as pl
 
 from pipeline.matching import fit, match
-from pipeline.matching.alignment import align_round, search
-from pipeline.matching.alignment.gap_rates import GapCounts, GapRates, fit_gap_rates
+from pipeline.matching.alignment import align_round
+from pipeline.matching.alignment.gap_rates import start_gap_rates, transitions_of
 from pipeline.matching.pitches import double_triggers, form_pitches, stations, tables
 from pipeline.matching.pitches.double_triggers import Doubles, FoundDoubles
-from tests.benchmarks.bench_matching import match_season, roaming_counts
+from tests.benchmarks.bench_matching import match_season, roaming_counts, simulated
 from tests.simulator.matching_scores import score
-from tests.simulator.matching_season import Season, simulate
-from tests.simulator.matching_world import OTHER_WORLDS, ROAMING_WORLDS, SCENARIOS, world
+from tests.simulator.matching_season import Season
+from tests.simulator.matching_world import OTHER_WORLDS, ROAMING_WORLDS, SCENARIOS
+from tests.simulator.rough_season import ROUGH_WORLDS
 
-ALL_WORLDS = (*SCENARIOS, *OTHER_WORLDS, *ROAMING_WORLDS)
+ALL_WORLDS = (*SCENARIOS, *OTHER_WORLDS, *ROAMING_WORLDS, *ROUGH_WORLDS)
 PROPOSAL_TUPLES = (
     "START_PROPOSALS",
     "CLOCK_PROPOSALS",
@@ -63,14 +64,15 @@ def _no_doubles(*_: object) -> FoundDoubles:
     return FoundDoubles(nothing, nothing)
 
 
-def _first_rates(prior: GapCounts, counts: GapCounts) -> GapRates:
-    return fit_gap_rates(prior, GapCounts(*(np.zeros_like(count) for count in counts)))
-
-
 MECHANISMS = (
     Mechanism("models pooled over days", match, "fit_with_pooled_models", lambda days, first, statistics: first),
     Mechanism("label evidence", align_round, "label_evidence", lambda model, model_of, *_: np.zeros(len(model_of))),
-    Mechanism("gap rates learned", search, "fit_gap_rates", _first_rates),
+    Mechanism(
+        "gap rates learned",
+        align_round,
+        "transitions_of",
+        lambda days, gaps: transitions_of(days, start_gap_rates(days)),
+    ),
     Mechanism("cost of a clock path", align_round, "path_cost", lambda clock, resolution_s: 0.0),
     Mechanism("competing stream pairs", align_round, "share_contested_records", lambda days, cells: cells),
     Mechanism("indirect pairs limited", form_pitches, "limit_indirect_pairs", lambda final, a, b: np.ones(len(a))),
@@ -192,7 +194,7 @@ def lines(function: Function) -> int:
 def _season(task: tuple[str, int, list[str]]) -> tuple[str, dict[str, Result]]:
     name, seed, chosen = task
     warnings.simplefilter("ignore")
-    return name, ablate(simulate(world(name), seed), chosen)
+    return name, ablate(simulated(name, seed), chosen)
 
 
 def print_table(seasons: list[tuple[str, dict[str, Result]]], chosen: list[str]) -> None:
