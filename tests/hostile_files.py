@@ -123,15 +123,15 @@ def wide_records() -> bytes:
 
 # name: format of the profile's [file], keys of the profile besides it, content, and a word of the reason
 FILES: dict[str, tuple[str, str, Callable[[], bytes], str]] = {
-    "small_letters.xlsx": ('format = "xlsx"', PITCHER, small_letters, "spans 200000 rows and 16384 columns"),
+    "small_letters.xlsx": ('format = "xlsx"', PITCHER, small_letters, "spans 200,000 rows and 16,384 columns"),
     "far_letters.xlsx": ('format = "xlsx"', PITCHER, far_letters, "columns"),
     "shared_text.xlsx": ('format = "xlsx"', PITCHER, shared_text, "texts of all cells take 57221 MB"),
     "dictionary_value.parquet": ('format = "parquet"', PITCHER, dictionary_value, "texts of all cells take 11444 MB"),
-    "long_carried_value.csv": (CARRIED, PITCHER.replace('"who"', '"@preamble.unit"'), long_carried_value, "has 999995 characters; 500"),
-    "empty_records.jsonl": ('format = "json_lines"', PITCHER, empty_records, "12000000 lines"),
-    "open_quote.csv": (CSV, PITCHER, open_quote, "the header has 60000001 characters"),
-    "nested_document.json": ('format = "json"\nrecords = "all"', PITCHER, nested_document, "about 40000003 values"),
-    "wide_records.jsonl": ('format = "json_lines"', PITCHER, wide_records, "20000 columns"),
+    "long_carried_value.csv": (CARRIED, PITCHER.replace('"who"', '"@preamble.unit"'), long_carried_value, "has 999,995 characters; 500"),
+    "empty_records.jsonl": ('format = "json_lines"', PITCHER, empty_records, "12,000,000 lines"),
+    "open_quote.csv": (CSV, PITCHER, open_quote, "the header has 60,000,001 characters"),
+    "nested_document.json": ('format = "json"\nrecords = "all"', PITCHER, nested_document, "about 40,000,003 values"),
+    "wide_records.jsonl": ('format = "json_lines"', PITCHER, wide_records, "20,000 columns"),
 }  # fmt: skip
 
 

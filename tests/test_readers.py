@@ -409,7 +409,7 @@ def test_a_cell_in_the_farthest_corner_is_refused_before_the_rectangle_is_laid_o
         % ns
     )
     data = rewritten(workbook(tmp_path, [["when", "pace"]]), sheet)
-    assert "spans 1048576 rows and 16384 columns" in refused(tmp_path, data, 'format = "xlsx"', "b.xlsx").reason
+    assert "spans 1,048,576 rows and 16,384 columns" in refused(tmp_path, data, 'format = "xlsx"', "b.xlsx").reason
 
 
 @pytest.mark.parametrize("data", [b"PK\x03\x04", b"\xd0\xcf\x11\xe0" * 200, b"when,pace\n", zipped({"a": b"b"})])

@@ -159,7 +159,7 @@ def _check_extent(xml: bytes) -> None:
     cells = sum(1 for _ in _CELL.finditer(xml))
     if columns > MAX_COLUMNS or rows > MAX_ROWS or max(cells, rows * columns) > MAX_CELLS:
         raise UnreadableExport(
-            f"a sheet spans {rows} rows and {columns} columns, with {cells} cells: too many to read",
+            f"a sheet spans {rows:,} rows and {columns:,} columns, with {cells:,} cells: too many to read",
             "delete stray cells far outside the table, or export it again",
         )
 

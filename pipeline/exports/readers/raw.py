@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.errors import PitchledgerError
 from pipeline.exports.inbox import MAX_FILE_BYTES
+from pipeline.words import pluralize
 
 # Larger tables are refused, so that no file can exhaust the memory: the limits are many times what a season of one device holds, and reading
 # and mapping the largest table takes about 2.7 GB of address space (isolation.py gives a reader 3 GB).
@@ -163,7 +164,7 @@ def check_shape(rows: int, columns: int) -> None:
     """Raise UnreadableExport for a table too large to be one export."""
     if rows > MAX_ROWS or columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
         raise UnreadableExport(
-            f"the file has {rows:,} rows of {columns:,} columns; {MAX_ROWS:,} rows, {MAX_COLUMNS:,} columns and {MAX_CELLS:,} cells are allowed",
+            f"the file has {pluralize(rows, 'row')} of {columns:,} columns; {MAX_ROWS:,} rows, {MAX_COLUMNS:,} columns and {MAX_CELLS:,} cells are allowed",
             "export it in parts",
         )
 
